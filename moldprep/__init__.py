@@ -1,0 +1,1 @@
+"""moldprep: casting model in, printable and checked sand mold out."""

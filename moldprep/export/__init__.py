@@ -1,0 +1,1 @@
+"""Export formats, found by scanning this folder."""

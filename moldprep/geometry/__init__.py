@@ -1,0 +1,1 @@
+"""Solids, meshes, rays and voxels."""

@@ -1,0 +1,1 @@
+"""Shapes of the trade as solids: cylinder between points, swept channel, dome."""

@@ -1,0 +1,268 @@
+"""Solid: a closed body in mm. The only file that imports the mesh kernel.
+
+Booleans are exact up to float64; a broken body stops here, at once.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final, Self
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.polygon import orient
+
+from moldprep.errors import GeometryError
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SEGMENTS: Final = 64
+"""Facets of a full circle where the caller does not say."""
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """A closed body, in mm. Operations return new bodies; an empty body is legal."""
+
+    _kernel: manifold3d.Manifold
+
+    def __post_init__(self) -> None:
+        status = self._kernel.status()  # also forces the kernel's lazy work to happen now
+        if status is not manifold3d.Error.NoError:
+            raise GeometryError(
+                f"not a closed body ({status.name})",
+                code="geometry/not-closed",
+                fix="repair the model in CAD, or set casting.repair = 'rebuild'",
+            )
+
+    # ---- making ---------------------------------------------------------------------------
+
+    @classmethod
+    def empty(cls) -> Self:
+        """Return a body without volume."""
+        return cls(manifold3d.Manifold())
+
+    @classmethod
+    def from_mesh(cls, points: Floats, faces: Ints) -> Self:
+        """Return the body inside a closed, outward-facing triangle mesh.
+
+        Parameters
+        ----------
+        points
+            (n, 3) float64. [mm]
+        faces
+            (m, 3) int64, counter-clockwise from outside.
+
+        Raises
+        ------
+        GeometryError
+            geometry/not-closed, if an edge does not have exactly two faces.
+        """
+        mesh = manifold3d.Mesh64(
+            vert_properties=np.ascontiguousarray(points, np.float64),
+            tri_verts=np.ascontiguousarray(faces, np.uint64),
+            face_id=np.arange(len(faces), dtype=np.uint64),
+        )
+        return cls(manifold3d.Manifold(mesh))
+
+    @classmethod
+    def box(cls, low: Sequence[float], high: Sequence[float]) -> Self:
+        """Return the axis-aligned box between two corners. [mm]"""
+        size = np.subtract(high, low)
+        if not (size > 0.0).all():
+            raise ValueError(f"box: {low=}, {high=}")
+        kernel = manifold3d.Manifold.cube([float(s) for s in size])
+        return cls(kernel.translate([float(v) for v in low]))
+
+    @classmethod
+    def sphere(cls, radius_mm: float, segments: int = SEGMENTS) -> Self:
+        """Return a faceted ball about the origin; its corners lie on the sphere."""
+        return cls(manifold3d.Manifold.sphere(radius_mm, segments))
+
+    @classmethod
+    def cone(
+        cls, r_low_mm: float, r_high_mm: float, height_mm: float, segments: int = SEGMENTS
+    ) -> Self:
+        """Return a cone or cylinder about z from z = 0 up; its corners lie on the circle."""
+        return cls(manifold3d.Manifold.cylinder(height_mm, r_low_mm, r_high_mm, segments))
+
+    @classmethod
+    def extrude(cls, outline: Polygon | MultiPolygon, z_low: float, z_high: float) -> Self:
+        """Return the upright prism over a plane outline, from z_low to z_high. [mm]"""
+        if not z_high > z_low:
+            raise ValueError(f"extrude: {z_low=}, {z_high=}")
+        kernel = manifold3d.Manifold.extrude(_cross_section(outline), z_high - z_low)
+        return cls(kernel.translate([0.0, 0.0, z_low]))
+
+    @classmethod
+    def revolve(cls, outline: Polygon, segments: int = SEGMENTS) -> Self:
+        """Return the body of an (r, z) outline turned about the z axis. [mm]"""
+        return cls(manifold3d.Manifold.revolve(_cross_section(outline), segments))
+
+    @classmethod
+    def hull_of(cls, points: Floats) -> Self:
+        """Return the convex hull of (n, 3) points. [mm]"""
+        return cls(manifold3d.Manifold.hull_points(np.ascontiguousarray(points, np.float64)))
+
+    @classmethod
+    def union(cls, bodies: Iterable["Solid"]) -> Self:
+        """Return everything that is in any of the bodies."""
+        kernels = [body._kernel for body in bodies]
+        return cls(manifold3d.Manifold.batch_boolean(kernels, manifold3d.OpType.Add))
+
+    # ---- booleans -------------------------------------------------------------------------
+
+    def __add__(self, other: "Solid") -> "Solid":
+        return Solid(self._kernel + other._kernel)
+
+    def __sub__(self, other: "Solid") -> "Solid":
+        return Solid(self._kernel - other._kernel)
+
+    def __and__(self, other: "Solid") -> "Solid":
+        return Solid(self._kernel ^ other._kernel)
+
+    def split(self, cutter: "Solid") -> tuple["Solid", "Solid"]:
+        """Return (part inside the cutter, part outside it)."""
+        inside, outside = self._kernel.split(cutter._kernel)
+        return Solid(inside), Solid(outside)
+
+    def split_at(self, normal: Sequence[float], offset_mm: float) -> tuple["Solid", "Solid"]:
+        """Return (part on the side the normal points to, the other part) of a plane."""
+        above, below = self._kernel.split_by_plane([float(v) for v in normal], float(offset_mm))
+        return Solid(above), Solid(below)
+
+    # ---- moving ---------------------------------------------------------------------------
+
+    def moved(self, by: Sequence[float]) -> "Solid":
+        """Return the body shifted by (x, y, z). [mm]"""
+        return Solid(self._kernel.translate([float(v) for v in by]))
+
+    def turned(self, degrees_xyz: Sequence[float]) -> "Solid":
+        """Return the body turned about x, then y, then z through the origin. [deg]"""
+        return Solid(self._kernel.rotate([float(v) for v in degrees_xyz]))
+
+    def scaled(self, factors: Sequence[float]) -> "Solid":
+        """Return the body scaled about the origin along x, y, z. [-]"""
+        return Solid(self._kernel.scale([float(v) for v in factors]))
+
+    def transformed(self, matrix: Floats) -> "Solid":
+        """Return the body under a (3, 4) affine matrix: p -> R p + t. [mm]"""
+        return Solid(self._kernel.transform(np.ascontiguousarray(matrix, np.float64)))
+
+    def warped(self, move: Callable[[Floats], Floats]) -> "Solid":
+        """Return the body with its (n, 3) points moved; the facets stay as they are."""
+        return Solid(self._kernel.warp_batch(lambda points: move(np.asarray(points, np.float64))))
+
+    # ---- reshaping ------------------------------------------------------------------------
+
+    def hull(self) -> "Solid":
+        """Return the convex hull."""
+        return Solid(self._kernel.hull())
+
+    def simplified(self, tolerance_mm: float) -> "Solid":
+        """Return the body with facets merged; its surface moves by at most the tolerance."""
+        return Solid(self._kernel.simplify(tolerance_mm))
+
+    def parts(self) -> tuple["Solid", ...]:
+        """Return the connected bodies, largest volume first."""
+        pieces = [Solid(kernel) for kernel in self._kernel.decompose()]
+        return tuple(sorted(pieces, key=lambda body: (-body.volume_mm3, *body.bounds[0])))
+
+    # ---- measuring ------------------------------------------------------------------------
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing is left."""
+        return bool(self._kernel.is_empty())
+
+    @cached_property
+    def volume_mm3(self) -> float:
+        """Enclosed volume. [mm³]"""
+        return float(self._kernel.volume())
+
+    @cached_property
+    def area_mm2(self) -> float:
+        """Surface area. [mm²]"""
+        return float(self._kernel.surface_area())
+
+    @cached_property
+    def bounds(self) -> Floats:
+        """(2, 3) float64: lowest and highest corner; NaN where empty. [mm]"""
+        if self.is_empty:
+            return np.full((2, 3), np.nan)
+        return np.reshape(np.asarray(self._kernel.bounding_box(), np.float64), (2, 3))
+
+    @property
+    def size_mm(self) -> Floats:
+        """(3,) extents. [mm]"""
+        return np.asarray(self.bounds[1] - self.bounds[0])
+
+    @cached_property
+    def centroid_mm(self) -> Floats:
+        """(3,) center of the volume; NaN where empty. [mm]"""
+        points, faces = self.mesh()
+        if len(faces) == 0:
+            return np.full(3, np.nan)
+        a, b, c = (points[faces[:, k]] - points[0] for k in range(3))
+        six_volumes = np.einsum("ij,ij->i", a, np.cross(b, c))
+        middle: Floats = ((a + b + c) * six_volumes[:, None]).sum(axis=0) / (
+            4.0 * six_volumes.sum()
+        )
+        return middle + points[0]
+
+    @property
+    def genus(self) -> int:
+        """Number of handles of the surface."""
+        return int(self._kernel.genus())
+
+    @property
+    def n_triangles(self) -> int:
+        """Number of facets."""
+        return int(self._kernel.num_tri())
+
+    def mesh(self) -> tuple[Floats, Ints]:
+        """Return (points (n, 3) float64 [mm], faces (m, 3) int64), outward."""
+        mesh = self._kernel.to_mesh64()
+        points = np.array(mesh.vert_properties[:, :3], np.float64)
+        return points, np.array(mesh.tri_verts, np.int64)
+
+    def face_sources(self) -> Ints:
+        """Return (m,) the row of `from_mesh` each facet came from; aligned with `mesh()`.
+
+        Holds for a body made by `from_mesh` and then only moved or scaled.
+        """
+        return np.array(self._kernel.to_mesh64().face_id, np.int64)
+
+    def gap_mm(self, other: "Solid", search_mm: float) -> float:
+        """Return the smallest distance to another body, at most `search_mm`. [mm]"""
+        return float(self._kernel.min_gap(other._kernel, search_mm))
+
+    def slice_at(self, z_mm: float) -> MultiPolygon:
+        """Return the cross-section at a height, in x and y. [mm]"""
+        return _outline(self._kernel.slice(float(z_mm)))
+
+    def shadow(self) -> MultiPolygon:
+        """Return the outline seen along z, in x and y. [mm]"""
+        return _outline(self._kernel.project())
+
+
+def _cross_section(outline: Polygon | MultiPolygon) -> manifold3d.CrossSection:
+    polygons = outline.geoms if isinstance(outline, MultiPolygon) else [outline]
+    rings = []
+    for polygon in polygons:
+        ccw = orient(polygon)
+        rings += [np.asarray(ring.coords)[:-1, :2] for ring in (ccw.exterior, *ccw.interiors)]
+    return manifold3d.CrossSection(rings, manifold3d.FillRule.Positive)
+
+
+def _outline(section: manifold3d.CrossSection) -> MultiPolygon:
+    """Return shapely polygons with holes; the kernel gives rings, holes clockwise."""
+    shells: list[Polygon] = []
+    for island in section.decompose():
+        rings = sorted((Polygon(ring) for ring in island.to_polygons()), key=lambda r: -r.area)
+        if rings and rings[0].area > 0.0:
+            shells.append(Polygon(rings[0].exterior, [ring.exterior for ring in rings[1:]]))
+    return MultiPolygon(shells)

@@ -1,0 +1,1 @@
+"""Pieces into the printer's job boxes."""

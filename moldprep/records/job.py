@@ -1,0 +1,293 @@
+"""Job: what the job file says, with defaults filled in. Every key, its meaning and its unit.
+
+Selectors of faces and regions speak in the model's own frame, in mm; `[rigging]` and `[cores]`
+speak in the part frame (turned, z up), in mm.
+"""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from moldprep.records.casting import Role
+from moldprep.records.plan import (
+    BasinPlan,
+    ChillPlan,
+    FeederPlan,
+    FilterPlan,
+    IngatePlan,
+    Placement,
+    RunnerPlan,
+    SpruePlan,
+    VentPlan,
+    WellPlan,
+)
+
+Vector = tuple[float, float, float]
+Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
+Auto = Literal["auto"]
+Unit = Literal["mm", "cm", "m", "in", "ft", "um"]
+
+
+class Table(BaseModel):
+    """One table of the job file: unknown keys are refused, values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class FaceSelector(Table):
+    """Which faces of the casting are meant; all given conditions must hold together."""
+
+    toward: Vector | None = Field(None, description="faces whose normal points this way")
+    within_deg: Annotated[float, Field(gt=0.0, le=90.0)] = Field(
+        5.0, description="how far a normal may be off `toward` [deg]"
+    )
+    plane_at: Vector | None = Field(
+        None, description="a point of the plane the faces lie in, normal as `toward` [mm]"
+    )
+    plane_off_mm: Positive = Field(0.5, description="how far off that plane counts [mm]")
+    box: tuple[Vector, Vector] | None = Field(
+        None, description="faces wholly inside this box, lowest and highest corner [mm]"
+    )
+    cylinder: tuple[Vector, Vector] | None = Field(
+        None, description="faces on a cylinder with this axis, two points [mm]"
+    )
+    cylinder_radius_mm: Positive | None = Field(None, description="its radius [mm]")
+    color: str | None = Field(None, description="face colour in the file, #rrggbb")
+
+
+class OwnBody(Table):
+    """A body that comes in the model, or in a file of its own, and is not casting."""
+
+    role: Role = Field(description="what it is: sprue, runner, ingate, feeder…")
+    object: str | None = Field(None, description="its object name in the casting's file")
+    file: Path | None = Field(None, description="or a file of its own, same frame and unit")
+    at_mm: Vector | None = Field(None, description="or a point inside it [mm]")
+    color: str | None = Field(None, description="or its colour in the file, #rrggbb")
+    name: str | None = Field(None, description="name to carry; made from the role if missing")
+
+
+class CastingKeys(Table):
+    """[casting]: the model, its unit, and what may be mended."""
+
+    file: Path = Field(description="model file, relative to the job file")
+    unit: Unit | None = Field(
+        None, description="unit of the file's numbers; needed where the format carries none"
+    )
+    bodies: Literal["unite", "apart"] = Field(
+        "unite", description="several bodies in the file: one casting, or one each"
+    )
+    repair: Literal["safe", "rebuild"] = Field(
+        "safe", description="rebuild: remake an open model on a grid, with a stated deviation"
+    )
+    rebuild_pitch_mm: Positive | Auto = Field("auto", description="grid of the rebuild [mm]")
+    chord_mm: Positive = Field(0.1, description="how far facets may be off a STEP surface [mm]")
+    own: tuple[OwnBody, ...] = Field((), description="bodies of the model that are rigging")
+
+
+class PartingKeys(Table):
+    """[parting]: how the casting lies and where the mold opens."""
+
+    pull: Vector | Auto = Field(
+        "auto", description="direction in the model's frame that is up when poured"
+    )
+    z_mm: float | Auto = Field(
+        "auto", description="height of the parting plane above the turned casting's lowest point"
+    )
+    weight_undercut: NotNegative = Field(4.0, description="score weight: undercut over area")
+    weight_height: NotNegative = Field(1.0, description="score weight: height over longest side")
+    weight_machined: NotNegative = Field(1.0, description="score weight: machined faces up")
+    weight_draw: NotNegative = Field(0.5, description="score weight: depth of draw")
+
+
+class StockKeys(Table):
+    """[[pattern.stock]]: machining stock on chosen faces."""
+
+    faces: FaceSelector = Field(description="which faces")
+    mm: NotNegative | None = Field(None, description="stock, measured on the casting [mm]")
+    grade: Literal["A", "B", "C", "D", "E", "F", "G", "H", "J", "K"] | None = Field(
+        None, description="or an ISO 8062-3 RMA grade, by largest dimension"
+    )
+    cope_extra_mm: NotNegative = Field(0.0, description="more on faces that lie up [mm]")
+
+
+class DraftKeys(Table):
+    """[pattern.draft]: taper along the pull; 0 is legal, nothing is drawn from printed sand."""
+
+    deg: Annotated[float, Field(ge=0.0, le=15.0)] = Field(0.0, description="draft [deg]")
+    table: Literal["", "wood", "metal"] = Field(
+        "", description="or by height and kind of face, from the table of this pattern material"
+    )
+    direction: Literal["plus", "minus", "middle"] = Field(
+        "plus", description="add metal, take metal, or half of each"
+    )
+    hinge: Literal["parting", "far"] = Field(
+        "parting", description="edge that keeps its place: at the parting, or far from it"
+    )
+    steepest_deg: Positive = Field(
+        3.0, description="faces within this of the pull get draft; others have it [deg]"
+    )
+    exempt: tuple[FaceSelector, ...] = Field((), description="faces that get none")
+
+
+class PatternKeys(Table):
+    """[pattern]: allowances."""
+
+    shrink_pct: NotNegative | tuple[NotNegative, NotNegative, NotNegative] | Auto = Field(
+        "auto", description="shrink allowance, one or along model x, y, z; auto: the alloy's [%]"
+    )
+    shrink_rule: Literal["on-casting", "on-pattern"] = Field(
+        "on-casting",
+        description="on-casting: x (1 + s), mm per m of casting; on-pattern: / (1 - s)",
+    )
+    stock: tuple[StockKeys, ...] = Field((), description="machining stock")
+    keep_clear: tuple[FaceSelector, ...] = Field((), description="no gate or feeder here")
+    draft: DraftKeys = Field(default_factory=DraftKeys, description="draft")
+
+
+class SurveyKeys(Table):
+    """[survey]: first look at the bare pattern."""
+
+    pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
+    max_cells: int = Field(2_000_000, ge=1000, description="cells of the grid at most")
+
+
+class RiggingKeys(Table):
+    """[rigging]: what hangs on the pattern; part frame [mm]. What is given is kept as it is."""
+
+    auto: tuple[Literal["gating", "feeders", "chills", "vents"], ...] = Field(
+        ("gating", "feeders", "chills", "vents"),
+        description="what is planned automatically where no table is given",
+    )
+    ratio: tuple[Positive, Positive, Positive] | Auto = Field(
+        "auto", description="sprue foot : runners : ingates; auto: the alloy's"
+    )
+    channels: Literal["printed", "hand"] = Field(
+        "printed",
+        description="printed: stream-shaped sprue, curved bends; hand: cone, square corners",
+    )
+    pour_time_s: Positive | Auto = Field("auto", description="intended pouring time [s]")
+    head_mm: Positive | Auto = Field("auto", description="sprue height over the parting [mm]")
+    placements: tuple[Placement, ...] = Field((), description="where each casting sits")
+    basin: BasinPlan | None = Field(None, description="pouring basin")
+    sprue: SpruePlan | None = Field(None, description="sprue")
+    well: WellPlan | None = Field(None, description="sprue well")
+    runner: tuple[RunnerPlan, ...] = Field((), description="runners")
+    ingate: tuple[IngatePlan, ...] = Field((), description="ingates")
+    filter: tuple[FilterPlan, ...] = Field((), description="filter prints")
+    feeder: tuple[FeederPlan, ...] = Field((), description="feeders")
+    chill: tuple[ChillPlan, ...] = Field((), description="chills")
+    vent: tuple[VentPlan, ...] = Field((), description="vents")
+
+
+class FreezingKeys(Table):
+    """[freezing]: the heat solve."""
+
+    pour_c: Positive | Auto = Field("auto", description="temperature of the filled metal [°C]")
+    sand_c: float = Field(25.0, description="sand before pouring [°C]")
+    pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
+    max_cells: int = Field(3_000_000, ge=1000, description="cells of the grid at most")
+    contact_m2k_w: NotNegative | Auto = Field(
+        "auto", description="metal/sand contact resistance; auto: the alloy's [m²K/W]"
+    )
+    shake_out: bool = Field(False, description="go on until the alloy's knock-out temperature")
+
+
+class FeedingKeys(Table):
+    """[feeding]: how hard to look for a sound casting."""
+
+    rounds: int = Field(4, ge=0, le=20, description="rounds of automatic feeding at most")
+    left_pct: Positive = Field(
+        0.5, description="isolated liquid a section may keep, of the section's volume [%]"
+    )
+    modulus_factor: Positive | Auto = Field("auto", description="feeder over section modulus [-]")
+
+
+class MoldKeys(Table):
+    """[mold]: the sand around the metal."""
+
+    count: int = Field(1, ge=1, le=64, description="castings in one mold")
+    spacing_mm: Positive | Auto = Field("auto", description="sand between castings [mm]")
+    form: Literal["block", "contour"] = Field("block", description="outer shape")
+    wall_mm: Positive | Auto = Field("auto", description="sand beside the metal [mm]")
+    top_mm: Positive | Auto = Field("auto", description="sand above the metal [mm]")
+    bottom_mm: Positive | Auto = Field("auto", description="sand below the metal [mm]")
+    clearance_mm: NotNegative = Field(0.3, description="gap at joints, each face [mm]")
+    coating_mm: NotNegative = Field(0.0, description="dry coating, added to core-print gaps [mm]")
+    cheeks_at_mm: tuple[float, ...] = Field((), description="more parting heights [mm]")
+    locators: bool = Field(True, description="cones and sockets that fit one way only")
+    lifting: Literal["auto", "none", "holes", "pockets"] = Field("auto", description="lifting")
+    marks: bool = Field(True, description="piece name, job and weight on an outside face")
+    split_too_large: bool = Field(True, description="cut pieces that the box cannot hold")
+
+
+class CoreDeclared(Table):
+    """[[cores.declared]]: a core the job insists on."""
+
+    name: str = Field(description="its name")
+    box: tuple[Vector, Vector] | None = Field(None, description="sand in this region, part frame")
+    file: Path | None = Field(None, description="or a model of its own, casting's frame and unit")
+
+
+class CoreKeys(Table):
+    """[cores]: sand the pull cannot form."""
+
+    process: Literal["pieces", "with-half", "only"] = Field(
+        "pieces",
+        description="pieces: cores apart; with-half: printed in their half; only: cores alone",
+    )
+    print_mm: Positive | Auto = Field("auto", description="length of a print [mm]")
+    taper_deg: NotNegative = Field(3.0, description="taper of a print, each side [deg]")
+    clearance_mm: NotNegative = Field(0.3, description="print gap, each face [mm]")
+    declared: tuple[CoreDeclared, ...] = Field((), description="cores the job insists on")
+
+
+class BoxKeys(Table):
+    """[box]: the printer's job boxes."""
+
+    gap_mm: NotNegative = Field(10.0, description="piece to piece [mm]")
+
+
+class OutputKeys(Table):
+    """[output]: what is written."""
+
+    pictures: bool = Field(True, description="render pictures")
+    layers: bool = Field(False, description="write the layers too")
+
+
+class SheetKeys(Table):
+    """[sheet]: lines for the head of the pouring sheet."""
+
+    part_no: str = Field("", description="pattern or part number")
+    revision: str = Field("", description="drawing revision")
+    customer: str = Field("", description="who it is for")
+    quantity: int = Field(1, ge=1, description="castings wanted")
+    remarks: str = Field("", description="anything the crew should know")
+
+
+class Job(Table):
+    """A whole job file.
+
+    `folder` is where the job file lies; paths inside it are relative to it. Not a key.
+    """
+
+    name: str = Field("", description="name of the job and of its output; default: the file's")
+    alloy: str = Field(description="id of an alloy, see `moldprep tables`")
+    sand: str = Field("silica-furan", description="id of a sand")
+    printer: str = Field("box-m", description="id of a printer")
+    rules: str = Field("usual", description="id of a rule set")
+    configs: Path | None = Field(None, description="folder of your own alloys, sands, printers")
+    folder: Path = Field(Path(), exclude=True, description="set by the loader")
+    sheet: SheetKeys = Field(default_factory=SheetKeys)
+    casting: CastingKeys
+    parting: PartingKeys = Field(default_factory=PartingKeys)
+    pattern: PatternKeys = Field(default_factory=PatternKeys)
+    survey: SurveyKeys = Field(default_factory=SurveyKeys)
+    rigging: RiggingKeys = Field(default_factory=RiggingKeys)
+    freezing: FreezingKeys = Field(default_factory=FreezingKeys)
+    feeding: FeedingKeys = Field(default_factory=FeedingKeys)
+    mold: MoldKeys = Field(default_factory=MoldKeys)
+    cores: CoreKeys = Field(default_factory=CoreKeys)
+    box: BoxKeys = Field(default_factory=BoxKeys)
+    output: OutputKeys = Field(default_factory=OutputKeys)

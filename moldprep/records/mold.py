@@ -1,0 +1,130 @@
+"""Mold, Handling, BoxPlan."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from moldprep.geometry.solid import Solid
+from moldprep.records.base import seal
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Piece:
+    """One printed body of sand; part frame, where it sits in the closed mold.
+
+    name  : "cope", "drag", "core-1", "cheek-1", "cope-a"…
+    role  : "cope", "drag", "core" or "cheek"
+    steps : straight moves [mm] that bring it in, in order, ending at its place
+    """
+
+    name: str
+    role: str
+    solid: Solid
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Mold:
+    """The sand around the metal, cut into pieces. Block = metal + inserts + pieces + clearances.
+
+    block      : outer shape (before features are cut into its outside)
+    metal      : the cavity: everything that gets liquid
+    pieces     : drag first, then cores in setting order, then cheeks, cope last
+    clearances : what is neither metal nor sand: gaps at joints, vents, lifting pockets, marks
+    inserts_mm3: chills and sleeves
+    z_mm       : parting plane
+    """
+
+    block: Solid
+    metal: Solid
+    pieces: tuple[Piece, ...]
+    clearances: tuple[tuple[str, Solid], ...]
+    inserts_mm3: float
+    z_mm: float
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class PieceFacts:
+    """Measured facts of one piece."""
+
+    name: str
+    role: str
+    mass_kg: float
+    size_mm: tuple[float, float, float]
+    center_of_mass_mm: tuple[float, float, float]
+    thinnest_mm: float
+    thinnest_at_mm: tuple[float, float, float]
+    bend_stress_mpa: float  # in its weakest finger, own weight and metal pressure
+    bend_at_mm: tuple[float, float, float]
+    loose_sand_mm3: float  # in places an air lance or brush cannot reach
+    loose_at_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CoreFacts:
+    """Measured facts of one core under metal."""
+
+    name: str
+    lift_n: float  # buoyancy - weight, up is positive
+    print_bearing_mm2: float
+    bearing_stress_mpa: float
+    gas_ml: float
+    gas_pressure_pa: float
+    metal_pressure_pa: float  # at the core's highest wetted face
+
+
+@dataclass(frozen=True, kw_only=True)
+class AssemblyStep:
+    """One straight move of one piece, and what it hits (nothing when `hits` is empty)."""
+
+    piece: str
+    direction: tuple[float, float, float]
+    hits: tuple[str, ...]
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Handling:
+    """Facts per piece and per assembly.
+
+    cope_lift_n : upward force of the metal on the cope and all it holds down
+    cope_kg     : mass of the cope
+    weight_kg   : to be put on the cope (or clamped), with the stated factor
+    """
+
+    pieces: tuple[PieceFacts, ...]
+    cores: tuple[CoreFacts, ...]
+    steps: tuple[AssemblyStep, ...]
+    gaps: tuple[tuple[str, str, float], ...]  # mating pieces and the smallest gap [mm]
+    cope_lift_n: float
+    cope_kg: float
+    weight_kg: float
+    sand_kg: float
+    sand_to_metal: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoxItem:
+    """One piece in a job box: turned about z by quarter turns, then moved (box frame). [mm]"""
+
+    piece: str
+    box: int
+    turn_deg: float
+    move_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BoxPlan:
+    """Pieces in the printer's job boxes."""
+
+    items: tuple[BoxItem, ...]
+    too_large: tuple[tuple[str, NDArray[np.float64]], ...]
+    n_boxes: int
+    n_layers: int
+    print_time_s: float
+    sand_kg: float
+    binder_kg: float
+
+    def __post_init__(self) -> None:
+        seal(self)

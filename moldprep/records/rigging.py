@@ -1,0 +1,206 @@
+"""Rigging, FlowGraph, Metal, Fill."""
+
+from dataclasses import dataclass
+
+import networkx as nx
+import numpy as np
+from numpy.typing import NDArray
+
+from moldprep.geometry.solid import Solid
+from moldprep.records.base import seal
+from moldprep.records.casting import Body, Role
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Insert:
+    """Something put into the sand that is neither metal nor sand: a chill or a sleeve.
+
+    material : "iron", "graphite", "copper", "insulating" or "exothermic"
+    """
+
+    name: str
+    material: str
+    solid: Solid
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rigging:
+    """All metal, body by body, castings first; and the inserts. Part frame.
+
+    castings : the placed patterns, role CASTING
+    bodies   : everything else that is metal
+    inserts  : chills and sleeves
+    """
+
+    castings: tuple[Body, ...]
+    bodies: tuple[Body, ...]
+    inserts: tuple[Insert, ...]
+
+    @property
+    def metal(self) -> tuple[Body, ...]:
+        """Castings, then rigging: the order of part names everywhere."""
+        return self.castings + self.bodies
+
+    def of_role(self, *roles: Role) -> tuple[Body, ...]:
+        """Return the bodies of these roles."""
+        return tuple(body for body in self.metal if body.role in roles)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contact:
+    """A real contact between two bodies, measured on the solids.
+
+    area_mm2 : area metal can pass through
+    need_mm2 : area of the smaller channel of the two it joins
+    """
+
+    a: str
+    b: str
+    area_mm2: float
+    need_mm2: float
+    at_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NearMiss:
+    """Two bodies that come close, or touch at a point, without a connection."""
+
+    a: str
+    b: str
+    gap_mm: float
+    at_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Station:
+    """Cross-section of a channel, normal to its path."""
+
+    body: str
+    at_mm: tuple[float, float, float]
+    along_mm: float
+    area_mm2: float
+    perimeter_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelFlow:
+    """What one body of the rigging carries while the mold fills.
+
+    flow_mm3_s  : at the start, full head
+    speed_m_s   : highest over the fill, at its smallest section
+    share       : of the whole flow
+    reynolds    : at `speed_m_s`
+    """
+
+    body: str
+    flow_mm3_s: float
+    speed_m_s: float
+    share: float
+    reynolds: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FlowGraph:
+    """What the metal can reach, and how fast.
+
+    graph         : networkx.Graph; nodes are body names with `role`; edges carry `area_mm2`, `at_mm`
+    contacts      : every connection, and `near_misses` what only looks like one
+    stations      : measured cross-sections of every channel
+    reached       : names the metal reaches from the basin or sprue
+    dangling      : rigging that leads nowhere
+    bottleneck    : names (body, or "a|b" for a contact) of the minimum cut between pouring and castings
+    bottleneck_mm2: its area; `bottleneck_at_mm` where
+    loops         : cycles of runners, each as names
+    channels      : flow in every body
+    pour_time_s   : by integration over the rising level
+    formula_times : (name, seconds, source) of handbook pouring times
+    """
+
+    graph: nx.Graph  # type: ignore[type-arg]
+    contacts: tuple[Contact, ...]
+    near_misses: tuple[NearMiss, ...]
+    stations: tuple[Station, ...]
+    reached: frozenset[str]
+    dangling: tuple[str, ...]
+    bottleneck: tuple[str, ...]
+    bottleneck_mm2: float
+    bottleneck_at_mm: tuple[float, ...]
+    loops: tuple[tuple[str, ...], ...]
+    channels: tuple[ChannelFlow, ...]
+    pour_time_s: float
+    formula_times: tuple[tuple[str, float, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Metal:
+    """Castings + rigging as one body: everything that gets liquid. Part frame.
+
+    parts        : names in the order of the voxel labels (label k = parts[k - 1])
+    roles        : role of each part
+    cavity_mm3   : volume of `solid`
+    casting_kg   : mass of the castings alone
+    """
+
+    solid: Solid
+    parts: tuple[str, ...]
+    roles: tuple[Role, ...]
+    mass_kg: float
+    casting_kg: float
+    yield_pct: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fall:
+    """Metal dropping further than it should while the mold fills."""
+
+    height_mm: float
+    from_mm: tuple[float, float, float]
+    to_mm: tuple[float, float, float]
+    part: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Meeting:
+    """Two fronts that meet.
+
+    temperature_c : estimated at the meeting, of the colder front
+    """
+
+    at_mm: tuple[float, float, float]
+    time_s: float
+    temperature_c: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class AirPocket:
+    """A high point that traps air unless it is vented.
+
+    volume_mm3 : air caught without a vent
+    vent       : name of the vent, feeder or sprue that lets it out, "" for none
+    """
+
+    at_mm: tuple[float, float, float]
+    volume_mm3: float
+    vent: str
+    vent_area_mm2: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fill:
+    """How the metal rises.
+
+    time_s      : (nx, ny, nz) float32, when each metal cell fills; NaN in sand [s]
+    level       : (k, 3) float64: time [s], height of the level [mm], total gate speed [m/s]
+    """
+
+    time_s: NDArray[np.float32]
+    level: NDArray[np.float64]
+    falls: tuple[Fall, ...]
+    meetings: tuple[Meeting, ...]
+    pockets: tuple[AirPocket, ...]
+    unfilled_mm3: float
+
+    def __post_init__(self) -> None:
+        if self.time_s.ndim != 3 or self.level.ndim != 2 or self.level.shape[1] != 3:
+            raise ValueError(f"Fill: time {self.time_s.shape}, level {self.level.shape}")
+        seal(self)

@@ -1,0 +1,1 @@
+"""Results and Review as a page with pictures."""

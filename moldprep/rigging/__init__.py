@@ -1,0 +1,1 @@
+"""All metal that is not casting: planned, built, traced."""

@@ -1,0 +1,1 @@
+"""When the metal freezes, and whether it is fed."""

@@ -1,0 +1,21 @@
+"""Every named tolerance, with its reason."""
+
+from typing import Final
+
+WELD_MM: Final = 1e-4
+"""Points of a mesh file closer than this are one point: ten times float32 noise at 500 mm."""
+
+OVERLAP_MM: Final = 0.5
+"""How deep one rigging body reaches into the next, so that a join is a volume and not a kiss."""
+
+CONTACT_MM2: Final = 1.0
+"""A contact smaller than this is a touch, not a connection: metal will not run through it."""
+
+CONTACT_GAP_MM: Final = 0.02
+"""Bodies further apart than this do not touch; the smallest real gap to be found is 0.2 mm."""
+
+SLIVER_MM3: Final = 1e-3
+"""Volume under which a leftover of a boolean is rounding noise."""
+
+BALANCE_REL: Final = 1e-6
+"""Block = cavity + pieces + clearances, relative to the block (float64 kernel, float32 files)."""
