@@ -81,7 +81,7 @@ def read(kind: type[Thing], path: Path) -> Thing:
         raise JobError(
             what, code="config/out-of-range", where=f"{path.name} {where}".strip()
         ) from err
-    figures = {key for key in table if key not in {"title", "source", "family", "binder", "checks"}}
+    figures = {key for key in table if key not in {"title", "source", "family", "checks"}}
     figures |= set(table.get("settings", {})) - {"settings"}
     for key in sorted(figures - {"settings"} - thing.source.keys()):
         raise JobError(
