@@ -116,7 +116,15 @@ class BoxItem:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class BoxPlan:
-    """Pieces in the printer's job boxes."""
+    """Pieces in the printer's job boxes.
+
+    too_large    : (piece, (3,) how far it overhangs the box along x, y, z [mm]), in no box
+    heights_mm   : how high each box gets filled
+    n_layers     : in all boxes together
+    sand_kg      : sand spread in all boxes; what is not printed comes out loose and is used again
+    printed_kg   : sand in the pieces
+    fill_pct     : volume of the pieces over the volume of sand spread
+    """
 
     items: tuple[BoxItem, ...]
     too_large: tuple[tuple[str, NDArray[np.float64]], ...]
@@ -125,6 +133,9 @@ class BoxPlan:
     print_time_s: float
     sand_kg: float
     binder_kg: float
+    heights_mm: tuple[float, ...] = ()
+    printed_kg: float = 0.0
+    fill_pct: float = 0.0
 
     def __post_init__(self) -> None:
         seal(self)
