@@ -5,12 +5,20 @@ survives on a body of 10 m / 2^24.
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import open3d as o3d
 from numpy.typing import NDArray
 
 from moldprep.geometry.solid import Floats, Ints, Solid
+
+
+SLANTED: Final = tuple(
+    np.array(d) / np.linalg.norm(d)
+    for d in ((0.2935, 0.5127, 0.8067), (-0.6853, 0.2141, 0.6961), (0.1377, -0.8719, -0.4699))
+)
+"""Directions that no edge of a drawn part is likely to share."""
 
 
 @dataclass(frozen=True)
@@ -68,9 +76,16 @@ class Rays:
         return place, near["primitive_ids"].numpy().astype(np.int64)
 
     def is_inside(self, points: Floats) -> NDArray[np.bool_]:
-        """Return (n,) whether each point is inside, by the parity of three rays."""
-        shifted = o3d.core.Tensor((points - self._middle).astype(np.float32))
-        return np.asarray(self._scene.compute_occupancy(shifted, nsamples=3).numpy() > 0.5)
+        """Return (n,) whether each point is inside, by the parity of three slanted rays.
+
+        The majority decides, so that one ray grazing an edge does no harm.
+        (The kernel's own occupancy query was wrong at 1 of 100 points 0.02 mm from a surface.)
+        """
+        votes = np.zeros(len(points), np.int64)
+        for direction in SLANTED:
+            hits = self.crossings(points, direction)
+            votes += np.bincount(hits.ray, minlength=len(points)) % 2
+        return np.asarray(votes >= 2)
 
     def _tensor(self, origins: Floats, directions: Floats) -> o3d.core.Tensor:
         directions = np.broadcast_to(directions, np.shape(origins))
