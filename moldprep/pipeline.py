@@ -34,7 +34,7 @@ from moldprep.records import (
     Sand,
     Survey,
 )
-from moldprep.results import Results
+from moldprep.results import Results, Timings
 from moldprep.rigging.build import build_rigging
 from moldprep.rigging.fill import trace_fill
 from moldprep.rigging.flow import trace_flow
@@ -87,13 +87,6 @@ STAGES: Final = (
     Stage("box", lambda r: pack_boxes(
         r.need(Mold), r.need(Printer), r.need(Sand), r.need(Job))),
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Timings:
-    """How long each stage took, summed over rounds. The only thing that may differ between runs."""
-
-    seconds: tuple[tuple[str, float], ...]
 
 
 def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = None) -> Results:

@@ -1,6 +1,7 @@
 """Results: what has been made so far."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TypeVar
 
@@ -38,3 +39,10 @@ class Results:
     def without(self, *kinds: type[object]) -> "Results":
         """Return a new Results that no longer holds records of these types."""
         return Results(*(record for kind, record in self._made.items() if kind not in kinds))
+
+
+@dataclass(frozen=True)
+class Timings:
+    """How long each stage took, summed over rounds. The only thing that may differ between runs."""
+
+    seconds: tuple[tuple[str, float], ...]
