@@ -166,9 +166,23 @@ class Solid:
         """Return the body with facets merged; its surface moves by at most the tolerance."""
         return Solid(self._kernel.simplify(tolerance_mm))
 
+    def refined(self, length_mm: float) -> "Solid":
+        """Return the same body with edges cut so that none is longer than this. [mm]"""
+        return Solid(self._kernel.refine_to_length(float(length_mm)))
+
     def parts(self) -> tuple["Solid", ...]:
-        """Return the connected bodies, largest volume first."""
-        pieces = [Solid(kernel) for kernel in self._kernel.decompose()]
+        """Return the connected bodies, largest volume first; each keeps the voids inside it."""
+        shells = [Solid(kernel) for kernel in self._kernel.decompose()]
+        outer = sorted((s for s in shells if s.volume_mm3 > 0.0), key=lambda s: s.volume_mm3)
+        held: list[list[Solid]] = [[body] for body in outer]
+        for void in (s for s in shells if s.volume_mm3 <= 0.0):
+            point = void.mesh()[0][0]
+            around = [k for k, body in enumerate(outer) if _is_within(point, body.bounds)]
+            if len(around) > 1:
+                around = [k for k in around if _winding(point, outer[k]) > 0.5]
+            if around:
+                held[around[0]].append(void)
+        pieces = [_joined(group) if len(group) > 1 else group[0] for group in held]
         return tuple(sorted(pieces, key=lambda body: (-body.volume_mm3, *body.bounds[0])))
 
     # ---- measuring ------------------------------------------------------------------------
@@ -247,6 +261,30 @@ class Solid:
     def shadow(self) -> MultiPolygon:
         """Return the outline seen along z, in x and y. [mm]"""
         return _outline(self._kernel.project())
+
+
+def _joined(shells: Sequence[Solid]) -> Solid:
+    """Return an outer shell and the shells of its voids as one body."""
+    meshes = [shell.mesh() for shell in shells]
+    starts = np.cumsum([0] + [len(points) for points, _ in meshes[:-1]])
+    faces = [faces + start for (_, faces), start in zip(meshes, starts, strict=True)]
+    return Solid.from_mesh(np.vstack([points for points, _ in meshes]), np.vstack(faces))
+
+
+def _is_within(point: Floats, bounds: Floats) -> bool:
+    return bool((point >= bounds[0]).all() and (point <= bounds[1]).all())
+
+
+def _winding(point: Floats, body: Solid) -> float:
+    """Return how often the surface winds round a point: 1 inside, 0 outside."""
+    points, faces = body.mesh()
+    corners = points[faces] - point
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
+    la, lb, lc = (np.linalg.norm(v, axis=1) for v in (a, b, c))
+    dots = [np.einsum("ij,ij->i", u, v) for u, v in ((a, b), (b, c), (c, a))]
+    above = np.einsum("ij,ij->i", a, np.cross(b, c))
+    below = la * lb * lc + dots[0] * lc + dots[1] * la + dots[2] * lb
+    return float(np.arctan2(above, below).sum() / (2.0 * np.pi))
 
 
 def _cross_section(outline: Polygon | MultiPolygon) -> manifold3d.CrossSection:

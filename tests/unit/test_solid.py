@@ -27,3 +27,11 @@ def test_slice_keeps_holes():
     (ring,) = tube.slice_at(2.5).geoms
     assert len(ring.interiors) == 1
     agree(ring.area, np.pi * 75.0, rel=1e-3, why="256 facets")
+
+
+def test_parts_keep_the_voids_inside_them():
+    shell = Solid.box((0, 0, 0), (10, 10, 10)) - Solid.box((2, 2, 2), (8, 8, 8))
+    kernel = Solid.box((4, 4, 4), (6, 6, 6))
+    outer, inner = (shell + kernel).parts()
+    agree(outer.volume_mm3, 1000.0 - 216.0, rel=1e-12, why="exact kernel")
+    agree(inner.volume_mm3, 8.0, rel=1e-12, why="exact kernel")

@@ -1,0 +1,72 @@
+"""The block of sand the mold is cut from, and where the metal breaks out of its top."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.walls import Walls
+from moldprep.records import Body, Rigging, RiggingPlan, Role
+
+MOUTH_MM = 0.05
+"""How far below its top an open body is cut to see the outline of its mouth."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Block:
+    """The outer shape of the sand before anything is cut into it.
+
+    inserts : chills and sleeves, without what the metal takes of them
+    mouths  : (name, body) of the openings from open feeders, basin or vents up to the top
+    """
+
+    solid: Solid
+    inserts: Solid
+    mouths: tuple[tuple[str, Solid], ...]
+
+
+def make_block(metal: Solid, rigging: Rigging, plan: RiggingPlan, walls: Walls) -> Block:
+    """Return the block around metal and inserts.
+
+    The top is where the plan wants it, where open bodies end, or as high as the wall over the
+    highest closed body asks, whichever is highest; open bodies that end lower get a mouth.
+    """
+    inserts = Solid.union(insert.solid for insert in rigging.inserts) - metal
+    bounds = _bounds([metal, inserts])
+    open_bodies = [body for body in rigging.metal if is_open(body, rigging, plan)]
+    closed = [body.solid for body in rigging.metal if not is_open(body, rigging, plan)]
+    closed_top = _bounds([*closed, inserts])[1, 2] if closed else -np.inf
+    top = float(max(closed_top + walls.top_mm, plan.top_mm, bounds[1, 2]))
+    low = bounds[0] - (walls.side_mm, walls.side_mm, walls.bottom_mm)
+    high = (bounds[1, 0] + walls.side_mm, bounds[1, 1] + walls.side_mm, top)
+    mouths = [(f"{body.name} mouth", _mouth(body.solid, top) - metal) for body in open_bodies]
+    return Block(
+        solid=Solid.box(tuple(low), high),
+        inserts=inserts,
+        mouths=tuple((name, mouth) for name, mouth in mouths if not mouth.is_empty),
+    )
+
+
+def is_open(body: Body, rigging: Rigging, plan: RiggingPlan) -> bool:
+    """Return whether a body of metal is meant to break out of the top of the cope."""
+    if body.role in (Role.BASIN, Role.VENT):
+        return True
+    if body.role is Role.SPRUE:
+        return not rigging.of_role(Role.BASIN)
+    if body.role is Role.FEEDER:
+        return any(feeder.is_open for feeder in plan.feeders if feeder.name == body.name)
+    return False
+
+
+def _bounds(bodies: list[Solid]) -> Floats:
+    """Return the (2, 3) bounds of all bodies that are not empty. [mm]"""
+    corners = np.array([body.bounds for body in bodies if not body.is_empty])
+    return np.array([corners[:, 0].min(axis=0), corners[:, 1].max(axis=0)])
+
+
+def _mouth(body: Solid, top_mm: float) -> Solid:
+    """Return the upright opening over an open body's top, empty where it already reaches up."""
+    end = float(body.bounds[1, 2])
+    if end >= top_mm - MOUTH_MM:
+        return Solid.empty()
+    return Solid.extrude(body.slice_at(end - MOUTH_MM), end - MOUTH_MM, top_mm)

@@ -1,0 +1,152 @@
+"""Sand cut at the parting planes into drag, cheeks and cope, and what floats handed to a holder."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import networkx as nx
+import numpy as np
+
+from moldprep.errors import StageError
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.records import Alloy, Piece, Sand
+from moldprep.tolerances import CONTACT_MM2, SLIVER_MM3
+from moldprep.units import G_M_S2, mass_kg
+
+STEP_MM: Final = 1e-3
+"""How far off a parting plane both sides are cut to measure what they share there."""
+
+BEARING_MPA: Final = 0.35
+"""Pressure a core print bears, 35 N/cm²; P. N. Rao, Manufacturing Technology: Foundry, Forming
+and Welding, cores and chaplets (from memory)."""
+
+CHAPLET_MM2_N: Final = 29.0
+"""Chaplet area for each newton a print cannot bear; same source (from memory)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Halves:
+    """Drag, cheeks from below, cope; and specks of sand too small to print."""
+
+    pieces: tuple[Piece, ...]
+    specks: Solid
+
+
+@dataclass(frozen=True)
+class _Part:
+    layer: int
+    solid: Solid
+
+
+def cut_halves(
+    block: Solid, hollow: Solid, levels: Sequence[float], alloy: Alloy, sand: Sand
+) -> Halves:
+    """Return the block without what is hollow, cut exactly at the levels, all of it in a piece.
+
+    The largest part between two levels is the piece. A part that hangs on nothing there (sand
+    inside a bell) belongs to the piece it stands on across the plane.
+
+    Raises
+    ------
+    StageError
+        mold/floating-sand, for a body of sand that touches no piece.
+    """
+    layers = [layer - hollow for layer in _layers(block, sorted(levels))]
+    names = layer_names(len(layers))
+    parts = [_Part(k, part) for k, layer in enumerate(layers) for part in layer.parts()]
+    parts = [part for part in parts if part.solid.volume_mm3 > SLIVER_MM3]
+    roots = {part.layer: i for i, part in reversed(list(enumerate(parts)))}
+    owner = _owners(parts, list(roots.values()), sorted(levels))
+    specks = []
+    members: dict[int, list[Solid]] = {layer: [] for layer in roots}
+    for i, part in enumerate(parts):
+        if i in owner:
+            members[parts[owner[i]].layer].append(part.solid)
+        elif part.solid.volume_mm3 < sand.smallest_wall_mm**3:
+            specks.append(part.solid)
+        else:
+            raise _floating(part.solid, names[part.layer], alloy, sand)
+    pieces = [
+        Piece(name=names[k], role=names[k].split("-")[0], solid=Solid.union(members[k]))
+        for k in sorted(members)
+    ]
+    return Halves(pieces=tuple(pieces), specks=Solid.union(specks))
+
+
+def layer_names(n: int) -> list[str]:
+    """Return the names of n layers of sand from below.
+
+    Examples
+    --------
+    >>> layer_names(3)
+    ['drag', 'cheek-1', 'cope']
+    """
+    return ["drag", *(f"cheek-{k}" for k in range(1, n - 1)), "cope"][:n]
+
+
+def renamed(halves: Halves, pieces: Sequence[Piece]) -> Halves:
+    """Return the halves with other pieces."""
+    return replace(halves, pieces=tuple(pieces))
+
+
+def place_text(point: Floats) -> str:
+    """Return a place for a message. [mm]"""
+    return "at ({:.1f}, {:.1f}, {:.1f}) mm".format(*point)
+
+
+def _layers(block: Solid, levels: list[float]) -> list[Solid]:
+    """Return the block's layers from below.
+
+    They are cut before they are hollowed: no skin is left where metal lies in a parting plane.
+    """
+    layers = []
+    rest = block
+    for level in levels:
+        rest, below = rest.split_at((0.0, 0.0, 1.0), level)
+        layers.append(below)
+    return [*layers, rest]
+
+
+def _owners(parts: list[_Part], roots: list[int], levels: list[float]) -> dict[int, int]:
+    """Return the root part that each part is joined to, through the planes between layers."""
+    graph: nx.Graph[int] = nx.Graph()
+    graph.add_nodes_from(range(len(parts)))
+    for k, level in enumerate(levels):
+        above = [i for i, part in enumerate(parts) if part.layer == k + 1]
+        below = [i for i, part in enumerate(parts) if part.layer == k]
+        lower = {i: parts[i].solid.slice_at(level - STEP_MM) for i in below}
+        for i in above:
+            upper = parts[i].solid.slice_at(level + STEP_MM)
+            for j in below:
+                if i in roots and j in roots:
+                    continue
+                area = upper.intersection(lower[j]).area if not upper.is_empty else 0.0
+                if area > CONTACT_MM2:
+                    graph.add_edge(i, j, far=1.0 / area)
+    if not roots:
+        return {}
+    paths = nx.multi_source_dijkstra_path(graph, set(roots), weight="far")
+    return {i: path[0] for i, path in sorted(paths.items())}
+
+
+def _floating(part: Solid, name: str, alloy: Alloy, sand: Sand) -> StageError:
+    volume = part.volume_mm3
+    lift_n = mass_kg(volume, alloy.density_liquid_kg_m3 - sand.density_kg_m3) * G_M_S2
+    size = " x ".join(f"{side:.0f}" for side in part.size_mm)
+    return StageError(
+        f"a body of sand, {volume:.0f} mm³ ({size} mm), touches neither half nor a core:"
+        f" it would float with {lift_n:.1f} N",
+        code="mold/floating-sand",
+        where=f"{name} {place_text(part.centroid_mm)}",
+        fix=(
+            f"open the cavity and give it core prints of {max(lift_n, 0.0) / BEARING_MPA:.0f} mm²"
+            f" in all, or chaplets of {max(lift_n, 0.0) * CHAPLET_MM2_N:.0f} mm² (bearing values:"
+            " common practice); or fill the void in the model"
+        ),
+    )
+
+
+def bounds_of(bodies: Sequence[Solid]) -> Floats:
+    """Return the (2, 3) bounds of bodies that are not empty. [mm]"""
+    corners = np.array([body.bounds for body in bodies if not body.is_empty])
+    return np.array([corners[:, 0].min(axis=0), corners[:, 1].max(axis=0)])

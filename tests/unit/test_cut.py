@@ -1,0 +1,110 @@
+"""cut_mold: the block, its halves, what fills it, what floats."""
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from moldprep.errors import StageError
+from moldprep.geometry.solid import Solid
+from moldprep.records import Role
+from tests.helpers import agree
+from tests.molds import mold_of, plan_of, sprue
+
+BOX = Solid.box((-60, -40, -30), (60, 40, 30))
+EXACT = "float64 booleans"
+
+
+def assert_sound(mold):
+    """Block = metal + inserts + pieces + clearances; nothing overlaps; every piece one body."""
+    bodies = [(p.name, p.solid) for p in mold.pieces] + list(mold.clearances)
+    total = mold.metal.volume_mm3 + mold.inserts_mm3 + sum(b.volume_mm3 for _, b in bodies)
+    agree(total, mold.block.volume_mm3, rel=1e-6, why="promised balance")
+    for (a, body_a), (b, body_b) in combinations([("metal", mold.metal), *bodies], 2):
+        shared = (body_a & body_b).volume_mm3
+        assert shared < 1e-6 * mold.block.volume_mm3, (a, b, shared)
+    for piece in mold.pieces:
+        assert len(piece.solid.parts()) == 1, piece.name
+
+
+def test_box_in_a_block_with_walls_of_the_job():
+    mold = mold_of(BOX, mold={"wall_mm": 30.0, "top_mm": 25.0, "bottom_mm": 20.0})
+    np.testing.assert_allclose(mold.block.bounds, [[-90, -70, -50], [90, 70, 55]])
+    assert [piece.name for piece in mold.pieces] == ["drag", "cope"]
+    assert_sound(mold)
+
+
+def test_halves_meet_exactly_at_the_parting():
+    mold = mold_of(BOX, z_mm=7.0, mold={"locators": False})
+    drag, cope = mold.pieces
+    assert drag.solid.bounds[1, 2] == 7.0
+    assert cope.solid.bounds[0, 2] == 7.0
+
+
+def test_sprue_breaks_out_of_the_cope():
+    mold = mold_of(BOX, sprue(0, 0, 20, 140), plan=plan_of(top_mm=140.0))
+    assert mold.block.bounds[1, 2] == 140.0
+    (hole,) = mold.pieces[-1].solid.slice_at(139.0).geoms
+    assert len(hole.interiors) == 1
+    assert_sound(mold)
+
+
+def test_open_body_that_ends_low_gets_a_mouth():
+    mold = mold_of(BOX, sprue(0, 0, 20, 100), plan=plan_of(top_mm=140.0))
+    (mouth,) = [body for name, body in mold.clearances if name == "sprue mouth"]
+    agree(mouth.bounds[1, 2], 140.0, rel=1e-12, why=EXACT)
+    assert_sound(mold)
+
+
+def test_closed_feeder_stays_covered():
+    feeder = ("F1", Role.FEEDER, Solid.cone(20, 20, 80).moved((30, 0, 25)))
+    mold = mold_of(BOX, feeder, plan=plan_of(top_mm=90.0), mold={"top_mm": 40.0})
+    assert mold.block.bounds[1, 2] == 105.0 + 40.0
+
+
+def test_chill_is_neither_sand_nor_metal():
+    chill = ("chill-1", Solid.box((-20, 35, -10), (20, 60, 10)))
+    mold = mold_of(BOX, inserts=[chill])
+    agree(mold.inserts_mm3, 40.0 * 20.0 * 20.0, rel=1e-9, why=EXACT)
+    assert_sound(mold)
+
+
+def test_sand_inside_a_bell_stands_on_the_drag():
+    bell = BOX - Solid.box((-50, -30, -30), (50, 30, 20))
+    mold = mold_of(bell, z_mm=-30.0, mold={"locators": False})
+    drag, _ = mold.pieces
+    assert drag.solid.bounds[1, 2] == 20.0
+    assert_sound(mold)
+
+
+def test_void_without_an_opening_names_the_floating_body():
+    hollow = BOX - Solid.sphere(20)
+    with pytest.raises(StageError) as caught:
+        mold_of(hollow)
+    assert caught.value.code == "mold/floating-sand"
+    assert "(0.0, 0.0," in caught.value.where
+    assert "chaplets" in caught.value.fix
+
+
+def test_locators_close_one_way_only():
+    mold = mold_of(BOX)
+    drag, cope = (piece.solid for piece in mold.pieces)
+    middle = 0.5 * (mold.block.bounds[0] + mold.block.bounds[1])
+    for turn in (180.0,):
+        turned = cope.moved(-middle).turned((0, 0, turn)).moved(middle)
+        assert (turned & drag).volume_mm3 > 100.0
+    assert (cope & drag).volume_mm3 < 1e-6
+    for up in (2.0, 10.0, 40.0):
+        assert (cope.moved((0, 0, up)) & drag).volume_mm3 < 1e-6
+
+
+def test_parting_outside_the_block_is_refused():
+    with pytest.raises(StageError) as caught:
+        mold_of(BOX, z_mm=500.0)
+    assert caught.value.code == "mold/parting-outside-block"
+
+
+def test_cheek_between_two_partings():
+    mold = mold_of(BOX, z_mm=-10.0, mold={"cheeks_at_mm": [15.0]})
+    assert [piece.name for piece in mold.pieces] == ["drag", "cheek-1", "cope"]
+    assert_sound(mold)
