@@ -107,8 +107,8 @@ class FeedPair:
     feeder_modulus_mm: float
     section_modulus_mm: float
     feeder_volume_mm3: float
-    need_mm3: float  # feed metal the feeder must give
-    can_give_mm3: float  # efficiency x feeder volume
+    need_mm3: float  # demand x what it feeds of this section
+    can_give_mm3: float  # (efficiency - demand) x feeder volume, to all it serves
     distance_mm: float
     reach_mm: float
     neck_mm: tuple[float, float, float]

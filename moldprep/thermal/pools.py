@@ -1,0 +1,255 @@
+"""Pools of liquid in a frozen record: the merge tree over freezing time, and ways through metal.
+
+At time s the metal still liquid is every cell with a later freezing time. Taking the cells from the
+last to freeze to the first, a cell without a taken neighbour starts a pool (a peak), a cell between
+two pools is the neck where they part. All 26 neighbours count: a channel thinner than a cell that
+runs askew shows up as cells touching at edges or corners, and cutting it there would invent holes;
+the price is at most one cell's diagonal of metal that is frozen in truth.
+"""
+
+from dataclasses import dataclass
+from heapq import heappop, heappush
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+Cells = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Pools:
+    """The merge tree of one freezing record; a peak is a place that freezes later than all around.
+
+    cell       : (n,) flat index of every metal cell, last to freeze first
+    time_s     : (n,) its freezing time [s]
+    peak       : (n,) row of the peak whose pool it joined
+    source     : (n,) label of the feeder it hung on when it froze, 0 for none
+    at         : (p,) flat index of every peak's cell, and `peak_s` (p,) its freezing time [s]
+    parent     : (p,) the peak whose pool took this one in, -1 for none; `merged_s` (p,) when [s]
+    pool       : (p,) row of the cut-off pool the peak is in, -1 where a feeder held on
+    closed_s   : (q,) when each pool lost its last feeder, 0 where it never had one [s]
+    """
+
+    cell: Cells
+    time_s: NDArray[np.float64]
+    peak: Cells
+    source: Cells
+    at: Cells
+    peak_s: NDArray[np.float64]
+    parent: Cells
+    merged_s: NDArray[np.float64]
+    pool: Cells
+    closed_s: NDArray[np.float64]
+
+    def top_of(self, pool: int) -> int:
+        """Return the peak of a pool that freezes last."""
+        members = np.flatnonzero(self.pool == pool)
+        return int(members[np.argmax(self.peak_s[members])])
+
+    def counting(self, share: float, step_s: float) -> NDArray[np.int64]:
+        """Return (p,) for each peak the peak it counts as.
+
+        A peak that outlasts the neck where its pool parts by less than `share` of its own
+        freezing time, or by less than two time steps, is noise of the grid and goes with the
+        pool that takes it in.
+        """
+        counts_as = np.arange(len(self.at))
+        for row in np.argsort(self.peak_s, kind="stable")[::-1]:
+            lasts = self.peak_s[row] - self.merged_s[row]
+            if self.parent[row] >= 0 and lasts < max(share * self.peak_s[row], 2.0 * step_s):
+                counts_as[row] = counts_as[self.parent[row]]
+        return counts_as
+
+
+def find_pools(time_s: NDArray[np.float32], source: NDArray[np.uint8]) -> Pools:
+    """Return the merge tree of freezing times.
+
+    Parameters
+    ----------
+    time_s
+        (nx, ny, nz) float32, NaN in sand. [s]
+    source
+        (nx, ny, nz) uint8, label of the feeder a cell belongs to, 0 elsewhere.
+
+    Returns
+    -------
+    Pools
+        Peaks, necks and cut-off pools.
+    """
+    flat = time_s.ravel()
+    metal = np.flatnonzero(np.isfinite(flat))
+    order = metal[np.argsort(-flat[metal], kind="stable")]
+    peak, held, at, parent, merged, pool, closed = _merge(
+        order, flat.astype(np.float64), source.ravel(), np.array(time_s.shape, np.int64)
+    )
+    return Pools(
+        cell=order,
+        time_s=flat[order].astype(np.float64),
+        peak=peak,
+        source=held,
+        at=at,
+        peak_s=flat[at].astype(np.float64),
+        parent=parent,
+        merged_s=merged,
+        pool=pool,
+        closed_s=closed,
+    )
+
+
+@numba.njit(cache=True)
+def _find(parent: Cells, row: int) -> int:
+    root = row
+    while parent[root] != root:
+        root = parent[root]
+    while parent[row] != root:
+        parent[row], row = root, parent[row]
+    return root
+
+
+@numba.njit(cache=True)
+def _cut_off(first: int, following: Cells, pool: Cells, closed: list[float], time: float) -> None:
+    """Mark every peak of a pool as cut off at this time."""
+    closed.append(time)
+    row = first
+    while True:
+        pool[row] = len(closed) - 1
+        row = following[row]
+        if row == first:
+            return
+
+
+@numba.njit(cache=True)
+def _merge(
+    order: Cells, time: NDArray[np.float64], source: NDArray[np.uint8], shape: Cells
+) -> tuple[Cells, Cells, Cells, Cells, NDArray[np.float64], Cells, NDArray[np.float64]]:
+    """Unite cells downward in freezing time; peaks are the nodes of the tree."""
+    n, ny, nz = len(order), shape[1], shape[2]
+    peak_of = np.full(len(time), -1, np.int64)  # peak a taken cell joined
+    n_peaks = 0
+    at = np.empty(n, np.int64)
+    root = np.empty(n, np.int64)  # union-find over peaks
+    oldest = np.empty(n, np.int64)  # of a root: its peak that freezes last
+    held_by = np.empty(n, np.int64)  # of a root: label of the feeder it hangs on, 0 for none
+    held_s = np.empty(n, np.float64)  # of a root: how long that feeder lasts
+    following = np.empty(n, np.int64)  # ring of the peaks of one pool
+    parent = np.empty(n, np.int64)
+    merged = np.empty(n, np.float64)
+    pool = np.empty(n, np.int64)
+    cell_peak, cell_held = np.empty(n, np.int64), np.empty(n, np.int64)
+    closed = [0.0]
+    closed.clear()
+    near = np.empty(26, np.int64)
+    for k in range(n):
+        cell = order[k]
+        now = time[cell]
+        ix, iy, iz = cell // (ny * nz), (cell // nz) % ny, cell % nz
+        count = 0
+        for dx in range(max(ix - 1, 0), min(ix + 2, shape[0])):
+            for dy in range(max(iy - 1, 0), min(iy + 2, ny)):
+                for dz in range(max(iz - 1, 0), min(iz + 2, nz)):
+                    beside = peak_of[(dx * ny + dy) * nz + dz]
+                    if beside >= 0:
+                        found = _find(root, beside)
+                        is_new = True
+                        for j in range(count):
+                            if near[j] == found:
+                                is_new = False
+                        if is_new:
+                            near[count] = found
+                            count += 1
+        if count == 0:
+            row = n_peaks
+            n_peaks += 1
+            at[row], root[row], oldest[row], following[row] = cell, row, row, row
+            parent[row], merged[row], pool[row] = -1, 0.0, -1
+            held_by[row], held_s[row] = source[cell], now
+            near[0], count = row, 1
+        is_held = source[cell] > 0
+        best = near[0]
+        for j in range(count):
+            is_held = is_held or held_by[near[j]] > 0
+            if time[at[oldest[near[j]]]] > time[at[oldest[best]]]:
+                best = near[j]
+        if is_held:
+            for j in range(count):
+                if held_by[near[j]] == 0:
+                    _cut_off(near[j], following, pool, closed, now)
+                    held_by[near[j]], held_s[near[j]] = -1, -1.0
+        for j in range(count):
+            other = near[j]
+            if other == best:
+                continue
+            loser = oldest[other]
+            parent[loser], merged[loser] = oldest[best], now
+            if (held_s[other] > held_s[best] and held_by[other] > 0) or held_by[best] <= 0:
+                held_by[best], held_s[best] = held_by[other], held_s[other]
+            root[other] = best
+            following[best], following[other] = following[other], following[best]
+        if source[cell] > 0 and held_by[best] <= 0:
+            held_by[best], held_s[best] = source[cell], now
+        peak_of[cell] = oldest[best]
+        cell_peak[k], cell_held[k] = oldest[best], max(held_by[best], 0)
+    for row in range(n_peaks):
+        if root[row] == row and held_by[row] == 0:
+            _cut_off(row, following, pool, closed, 0.0)
+    return (
+        cell_peak,
+        cell_held,
+        at[:n_peaks].copy(),
+        parent[:n_peaks].copy(),
+        merged[:n_peaks].copy(),
+        pool[:n_peaks].copy(),
+        np.array(closed),
+    )
+
+
+@numba.njit(cache=True)
+def way_mm(
+    metal: NDArray[np.bool_], start: NDArray[np.uint8], pitch_mm: float
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Return the shortest way through metal from the nearest start, and which start that is.
+
+    Parameters
+    ----------
+    metal
+        (nx, ny, nz) bool: cells that may be passed.
+    start
+        (nx, ny, nz) uint8: 0, or the label of a start.
+    pitch_mm
+        Edge of one cell. [mm]
+
+    Returns
+    -------
+    tuple
+        (nx, ny, nz) float32 way [mm], inf where there is none; and (nx, ny, nz) uint8 label.
+    """
+    nx, ny, nz = metal.shape
+    far = np.full(metal.shape, np.inf, np.float32)
+    label = np.zeros(metal.shape, np.uint8)
+    heap = [(np.float32(0.0), np.int64(0))]
+    heap.clear()
+    for ix in range(nx):
+        for iy in range(ny):
+            for iz in range(nz):
+                if start[ix, iy, iz] > 0 and metal[ix, iy, iz]:
+                    far[ix, iy, iz] = 0.0
+                    label[ix, iy, iz] = start[ix, iy, iz]
+                    heappush(heap, (np.float32(0.0), np.int64((ix * ny + iy) * nz + iz)))
+    while heap:
+        here, cell = heappop(heap)
+        ix, iy, iz = cell // (ny * nz), (cell // nz) % ny, cell % nz
+        if here > far[ix, iy, iz]:
+            continue
+        for jx in range(max(ix - 1, 0), min(ix + 2, nx)):
+            for jy in range(max(iy - 1, 0), min(iy + 2, ny)):
+                for jz in range(max(iz - 1, 0), min(iz + 2, nz)):
+                    if not metal[jx, jy, jz]:
+                        continue
+                    steps = abs(jx - ix) + abs(jy - iy) + abs(jz - iz)
+                    there = np.float32(here + pitch_mm * np.sqrt(np.float32(steps)))
+                    if there < far[jx, jy, jz] - np.float32(1e-4):
+                        far[jx, jy, jz] = there
+                        label[jx, jy, jz] = label[ix, iy, iz]
+                        heappush(heap, (there, np.int64((jx * ny + jy) * nz + jz)))
+    return far, label
