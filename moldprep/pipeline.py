@@ -83,7 +83,7 @@ STAGES: Final = (
         r.need(Metal), r.need(Rigging), r.need(Pattern), r.need(Parting), r.need(RiggingPlan),
         r.need(Job), r.need(Alloy), r.need(Sand), r.need(Printer))),
     Stage("handling", lambda r: measure_pieces(
-        r.need(Mold), r.need(Metal), r.need(Alloy), r.need(Sand), r.need(Printer))),
+        r.need(Mold), r.need(Metal), r.need(Alloy), r.need(Sand), r.need(Job), r.need(Rules))),
     Stage("box", lambda r: pack_boxes(
         r.need(Mold), r.need(Printer), r.need(Sand), r.need(Job))),
 )  # fmt: skip

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from moldprep.geometry.solid import Floats, Ints, Solid
 
-
 SLANTED: Final = tuple(
     np.array(d) / np.linalg.norm(d)
     for d in ((0.2935, 0.5127, 0.8067), (-0.6853, 0.2141, 0.6961), (0.1377, -0.8719, -0.4699))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.geometry.rays import Rays
+from moldprep.geometry.sampling import unit_normals
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records.mold import Piece
 from moldprep.units import pressure_pa
@@ -38,7 +39,7 @@ class Wetted:
 
     def of(self, index: int) -> Floats:
         """Return the triangles that press on one piece."""
-        return self.corners[self.piece == index]
+        return np.asarray(self.corners[self.piece == index])
 
 
 def find_wetted(metal: Solid, pieces: tuple[Piece, ...], z_mm: float) -> Wetted:
@@ -101,18 +102,10 @@ def force_n(triangles: Floats, level_mm: float, density_kg_m3: float) -> Floats:
     return np.asarray((vector * pressure[:, None]).sum(axis=0) / MM2_PER_M2)
 
 
-def area_mm2(triangles: Floats) -> Floats:
-    """Return (n,) areas of (n, 3, 3) triangles. [mm²]"""
-    cross = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
-    return np.asarray(0.5 * np.linalg.norm(cross, axis=1))
-
-
 def _probes(corners: Floats, weights: tuple[float, float, float]) -> Floats:
     """Return (n, 3) points just outside the facets, at these weights of the corners."""
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    length = np.linalg.norm(cross, axis=1, keepdims=True)
-    normal = np.divide(cross, length, out=np.zeros_like(cross), where=length > 0.0)
-    return np.asarray(np.einsum("k,nkj->nj", np.array(weights), corners) + PROBE_MM * normal)
+    inside = np.einsum("k,nkj->nj", np.array(weights), corners)
+    return np.asarray(inside + PROBE_MM * unit_normals(corners))
 
 
 def _piece_at(scenes: list[Rays], points: Floats) -> NDArray[np.int64]:

@@ -218,6 +218,9 @@ class MoldKeys(Table):
     cheeks_at_mm: tuple[float, ...] = Field((), description="more parting heights [mm]")
     locators: bool = Field(True, description="cones and sockets that fit one way only")
     lifting: Literal["auto", "none", "holes", "pockets"] = Field("auto", description="lifting")
+    weight_kg: NotNegative | Auto = Field(
+        "auto", description="weights or clamp force on the cope; auto: the sheet asks for it [kg]"
+    )
     marks: bool = Field(True, description="piece name, job and weight on an outside face")
     split_too_large: bool = Field(True, description="cut pieces that the box cannot hold")
 

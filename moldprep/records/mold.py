@@ -46,7 +46,14 @@ class Mold:
 
 @dataclass(frozen=True, kw_only=True)
 class PieceFacts:
-    """Measured facts of one piece."""
+    """Measured facts of one piece.
+
+    thinnest_mm        : thinnest place between two opposed faces
+    slenderness        : length over thickness of its weakest finger, 0 where it has none
+    bend_stress_mpa    : in that finger, under its weight or the buoyancy of metal around it
+    loose_sand_mm3     : in voids an air lance or brush cannot reach
+    hidden_mm2         : cavity face that cannot be seen from outside, so cannot be coated
+    """
 
     name: str
     role: str
@@ -55,23 +62,35 @@ class PieceFacts:
     center_of_mass_mm: tuple[float, float, float]
     thinnest_mm: float
     thinnest_at_mm: tuple[float, float, float]
-    bend_stress_mpa: float  # in its weakest finger, own weight and metal pressure
+    slenderness: float
+    bend_stress_mpa: float
     bend_at_mm: tuple[float, float, float]
-    loose_sand_mm3: float  # in places an air lance or brush cannot reach
+    loose_sand_mm3: float
     loose_at_mm: tuple[float, float, float]
+    hidden_mm2: float
+    hidden_at_mm: tuple[float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
 class CoreFacts:
-    """Measured facts of one core under metal."""
+    """Measured facts of one core under metal.
+
+    lift_n            : force of the metal up, less the core's weight; negative: it stays down
+    bearing_mm2       : print area that holds it: against the cope where it lifts, else on the drag
+    bearing_mpa       : pressure on that area
+    gas_ml            : gas of its binder, at room temperature
+    gas_pressure_pa   : pressure that drives the gas out through the prints
+    metal_pressure_pa : pressure of the metal at the core's highest wetted face
+    """
 
     name: str
-    lift_n: float  # buoyancy - weight, up is positive
-    print_bearing_mm2: float
-    bearing_stress_mpa: float
+    lift_n: float
+    bearing_mm2: float
+    bearing_mpa: float
     gas_ml: float
     gas_pressure_pa: float
-    metal_pressure_pa: float  # at the core's highest wetted face
+    metal_pressure_pa: float
+    at_mm: tuple[float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,20 +107,30 @@ class AssemblyStep:
 class Handling:
     """Facts per piece and per assembly.
 
-    cope_lift_n : upward force of the metal on the cope and all it holds down
-    cope_kg     : mass of the cope
-    weight_kg   : to be put on the cope (or clamped), with the stated factor
+    steps           : order of assembly, after the drag
+    gaps            : (piece, piece, smallest gap between them [mm])
+    level_mm        : height of the free metal surface all pressures are taken from
+    cope_lift_n     : upward force of the metal on the cope, and of the cores it holds down
+    cope_kg         : mass of the cope
+    weight_factor   : cope and weights over lift that is asked for
+    weight_kg       : to be put on the cope (or clamped) for that factor
+    joint_head_mm   : head of metal at the lowest joint
+    joint_holds_mm  : head that surface tension keeps out of a gap of the joint's width
     """
 
     pieces: tuple[PieceFacts, ...]
     cores: tuple[CoreFacts, ...]
     steps: tuple[AssemblyStep, ...]
-    gaps: tuple[tuple[str, str, float], ...]  # mating pieces and the smallest gap [mm]
+    gaps: tuple[tuple[str, str, float], ...]
+    level_mm: float
     cope_lift_n: float
     cope_kg: float
+    weight_factor: float
     weight_kg: float
     sand_kg: float
     sand_to_metal: float
+    joint_head_mm: float
+    joint_holds_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)

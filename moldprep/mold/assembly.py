@@ -1,0 +1,127 @@
+"""How the pieces go together: one straight move each, proved free of collision."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.records.mold import AssemblyStep, Piece
+
+DOWN: Final = (0.0, 0.0, -1.0)
+WAYS_IN: Final = (
+    (DOWN, "straight down"),
+    ((1.0, 0.0, 0.0), "level, toward +x"),
+    ((-1.0, 0.0, 0.0), "level, toward -x"),
+    ((0.0, 1.0, 0.0), "level, toward +y"),
+    ((0.0, -1.0, 0.0), "level, toward -y"),
+)
+"""Moves that are tried, in this order; the cope and cheeks only go down."""
+
+COLUMN_MM: Final = 2.0
+"""Spacing of the lines a sweep is tested along."""
+
+RUB_MM: Final = 0.05
+"""Overlap along a line that counts as rubbing of coincident faces, not as a hit."""
+
+
+def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
+    """Return one move for each piece after the first, in an order in which none hits another.
+
+    The drag lies first, the cope closes last; cores and cheeks go in between, the first that is
+    free each time. Where nothing is free, the step names what the next piece hits.
+
+    Parameters
+    ----------
+    pieces
+        In their places in the closed mold; the drag first, the cope last.
+    """
+    if not pieces:
+        return ()
+    lying, closing = [pieces[0]], [p for p in pieces[1:] if p.role == "cope"]
+    waiting = [p for p in pieces[1:] if p.role != "cope"]
+    steps: list[AssemblyStep] = []
+    while waiting or closing:
+        step, piece = _next(lying, waiting or closing)
+        steps.append(step)
+        lying.append(piece)
+        (waiting or closing).remove(piece)
+    return tuple(steps)
+
+
+def hits_on_the_way(mover: Solid, standing: Solid, direction: tuple[float, float, float]) -> bool:
+    """Return whether a body that moves in along `direction` to its place sweeps through another.
+
+    Along every line of the move, nothing of the standing body may lie before (upstream of) any
+    part of the mover: that is the sweep of the mover, tested on lines `COLUMN_MM` apart, and with
+    the bodies themselves at a few stations of the way.
+    """
+    if _blocked_on_lines(mover, standing, np.asarray(direction)):
+        return True
+    start = float(np.ptp(np.concatenate([mover.bounds, standing.bounds]) @ np.abs(direction)))
+    for share in (0.002, 0.02, 0.1, 0.3):
+        away = -np.asarray(direction) * share * start
+        overlap = mover.moved(away.tolist()) & standing
+        if overlap.volume_mm3 > RUB_MM * mover.area_mm2 * 1e-3:
+            return True
+    return False
+
+
+def _next(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece]:
+    first: AssemblyStep | None = None
+    for piece in waiting:
+        ways = WAYS_IN if piece.role == "core" else WAYS_IN[:1]
+        for direction, words in ways:
+            hits = tuple(
+                other.name
+                for other in lying
+                if hits_on_the_way(piece.solid, other.solid, direction)
+            )
+            step = AssemblyStep(
+                piece=piece.name, direction=direction, hits=hits, text=_text(piece, words, hits)
+            )
+            if not hits:
+                return step, piece
+            first = first or step
+    assert first is not None  # waiting is not empty
+    return first, waiting[0]
+
+
+def _text(piece: Piece, words: str, hits: tuple[str, ...]) -> str:
+    verb = {"cope": "Close", "core": "Set"}.get(piece.role, "Place")
+    if hits:
+        return f"{verb} {piece.name}: no straight way in, it hits {', '.join(hits)}"
+    return f"{verb} {piece.name} {words}"
+
+
+@dataclass(frozen=True)
+class _Spans:
+    """First and last place of a body along each line; inf and -inf where it is not met."""
+
+    first: Floats
+    last: Floats
+
+
+def _blocked_on_lines(mover: Solid, standing: Solid, direction: Floats) -> bool:
+    across = np.eye(3)[np.abs(direction) < 0.5]
+    low = np.maximum(mover.bounds[0], standing.bounds[0]) @ across.T
+    high = np.minimum(mover.bounds[1], standing.bounds[1]) @ across.T
+    if (high - low <= COLUMN_MM).any():
+        return False
+    u, v = (np.arange(a + 0.37 * COLUMN_MM, b, COLUMN_MM) for a, b in zip(low, high, strict=True))
+    grid = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1).reshape(-1, 2)
+    reach = float(np.abs(np.concatenate([mover.bounds, standing.bounds])).max()) + 1.0
+    start = grid @ across - direction * reach
+    moving, still = (_spans(body, start, direction) for body in (mover, standing))
+    # upstream of the mover's last place on a line there may be nothing of the standing body
+    return bool((still.first < moving.last - RUB_MM).any())
+
+
+def _spans(body: Solid, start: Floats, direction: Floats) -> _Spans:
+    hits = Rays.of(body).crossings(start, direction)
+    first = np.full(len(start), np.inf)
+    last = np.full(len(start), -np.inf)
+    np.minimum.at(first, hits.ray, hits.distance)
+    np.maximum.at(last, hits.ray, hits.distance)
+    return _Spans(first, last)

@@ -1,0 +1,123 @@
+"""Loose sand: the voids of a piece that no air lance, brush or wire can reach.
+
+After printing, every void of a piece is full of unbound sand. A void is clean when it lies in a
+straight line from outside, when a tool fits in, or when it is shallow against its opening.
+"""
+
+from dataclasses import dataclass
+from itertools import product
+
+import cc3d
+import edt
+import numpy as np
+from numpy.typing import NDArray
+
+from moldprep.geometry.occupancy import Lattice
+
+Flags = NDArray[np.bool_]
+
+LENGTH_TO_WIDTH = 5.0
+"""An opening of 1/5 of the passage's length still empties it; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class LooseSand:
+    """Sand that stays in: volume of all such voids, and the middle of the largest."""
+
+    volume_mm3: float
+    at_mm: tuple[float, float, float]
+
+
+def find_loose_sand(sand: Flags, lattice: Lattice, tool_mm: float) -> LooseSand:
+    """Return the voids of one piece that cannot be cleaned.
+
+    Parameters
+    ----------
+    sand
+        (nx, ny, nz), the piece; at least one empty cube on every side.
+    lattice
+        Where those cubes are.
+    tool_mm
+        Smallest opening a tool or a jet works through. [mm]
+
+    Notes
+    -----
+    Good to about one cube; a void narrower than two cubes is not seen.
+    """
+    pitch = lattice.pitch_mm
+    void = ~sand
+    reached = _tool_reaches(void, tool_mm / 2.0, pitch)
+    rest = void & ~reached & ~_sees_outside(sand)
+    depth = edt.edt(~reached, anisotropy=(pitch,) * 3, black_border=False)
+    for opening_mm in np.arange(tool_mm - pitch, 2.0 * pitch, -pitch):
+        gets_in = _tool_reaches(void, opening_mm / 2.0, pitch)
+        rest &= ~(gets_in & (depth <= LENGTH_TO_WIDTH * opening_mm))
+    half_width = edt.edt(void, anisotropy=(pitch,) * 3, black_border=False)
+    label, counts = _wide_parts(rest, half_width, pitch)
+    if not counts.any():
+        return LooseSand(0.0, (0.0, 0.0, 0.0))
+    middle = lattice.center_mm(np.argwhere(label == int(np.argmax(counts))).mean(axis=0))
+    volume = float(counts.sum()) * pitch**3
+    return LooseSand(volume, (float(middle[0]), float(middle[1]), float(middle[2])))
+
+
+def _wide_parts(
+    rest: Flags, half_width: NDArray[np.float32], pitch: float
+) -> tuple[NDArray[np.integer], NDArray[np.integer]]:
+    """Return (label, cubes of each label) of what is left; voxel noise along walls has none."""
+    label = cc3d.connected_components(rest, connectivity=6)
+    counts = np.bincount(label.ravel())
+    width = np.zeros(len(counts))
+    np.maximum.at(width, label[rest], 2.0 * half_width[rest])
+    counts[width <= 2.0 * pitch] = 0
+    counts[0] = 0
+    return label, counts
+
+
+def _sees_outside(sand: Flags) -> Flags:
+    """Return cubes from which one of 26 straight lines leaves the lattice through void."""
+    seen = np.zeros(sand.shape, bool)
+    for step in product((-1, 0, 1), repeat=3):
+        if any(step):
+            seen |= _free_along(sand, step)
+    return seen
+
+
+def _free_along(sand: Flags, step: tuple[int, ...]) -> Flags:
+    """Return cubes from which the line along `step` meets no sand."""
+    axis = next(k for k, s in enumerate(step) if s)
+    turned = np.moveaxis(sand, axis, 0)
+    others = [s for k, s in enumerate(step) if k != axis]
+    if step[axis] > 0:
+        turned = turned[::-1]
+    free = np.empty(turned.shape, bool)
+    free[0] = ~turned[0]
+    for row in range(1, len(turned)):
+        free[row] = ~turned[row] & _shifted(free[row - 1], others[0], others[1])
+    if step[axis] > 0:
+        free = free[::-1]
+    return np.moveaxis(free, 0, axis)
+
+
+def _shifted(plane: Flags, by_0: int, by_1: int) -> Flags:
+    """Return plane[i + by_0, j + by_1]; outside the plane all is free."""
+    out = np.ones(plane.shape, bool)
+    n0, n1 = plane.shape
+    to = (slice(max(-by_0, 0), n0 - max(by_0, 0)), slice(max(-by_1, 0), n1 - max(by_1, 0)))
+    fro = (slice(max(by_0, 0), n0 + min(by_0, 0)), slice(max(by_1, 0), n1 + min(by_1, 0)))
+    out[to] = plane[fro]
+    return out
+
+
+def _tool_reaches(void: Flags, radius_mm: float, pitch: float) -> Flags:
+    """Return cubes that a ball of this radius, rolled in from outside, can sweep over."""
+    spacing = (pitch,) * 3
+    wide = np.pad(void, 1, constant_values=True)
+    room = edt.edt(wide, anisotropy=spacing, black_border=False) >= radius_mm
+    room[0], room[-1] = True, True
+    room[:, 0], room[:, -1] = True, True
+    room[:, :, 0], room[:, :, -1] = True, True
+    label = cc3d.connected_components(room, connectivity=6)
+    reached = label == label[0, 0, 0]
+    swept = edt.edt(~reached, anisotropy=spacing, black_border=False) <= radius_mm
+    return np.asarray(swept[1:-1, 1:-1, 1:-1])

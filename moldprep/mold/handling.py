@@ -1,0 +1,256 @@
+"""Facts per piece and per assembly: mass, thin and loose sand, lift, gas, order of assembly."""
+
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+
+from moldprep.geometry.occupancy import Lattice, occupied
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.sampling import facet_areas, spread_points
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.assembly import find_order
+from moldprep.mold.dusting import find_loose_sand
+from moldprep.mold.gas import gas_ml, gas_pressure_pa
+from moldprep.mold.pressure import Wetted, find_wetted, force_n
+from moldprep.mold.strength import find_thinnest, find_weakest_finger, weight_n_m3
+from moldprep.records import (
+    Alloy,
+    CoreFacts,
+    Handling,
+    Job,
+    Metal,
+    Mold,
+    Piece,
+    PieceFacts,
+    Rules,
+    Sand,
+)
+from moldprep.units import G_M_S2, diffusivity_mm2_s, mass_kg, pressure_pa
+
+SMALLEST_PITCH_MM: Final = 3.0
+MOST_CUBES: Final = 1_500_000
+"""Grid of the loose-sand and finger search: fine enough for a 12 mm tool, a second a piece."""
+
+NEAR_MM: Final = 2.0
+"""A print bears on the sand that is at most this far from it."""
+
+SPOTS: Final = 8_000
+"""Points that print bearing and hidden faces are measured with: about 1 % of the area."""
+
+WETTING_DEG: Final = 140.0
+"""Contact angle of liquid metal on sand; from memory, 130 to 150."""
+
+DEFAULT_FACTOR: Final = 1.5
+"""Cope and weights over lift where the rule set names none."""
+
+
+def measure_pieces(
+    mold: Mold, metal: Metal, alloy: Alloy, sand: Sand, job: Job, rules: Rules
+) -> Handling:
+    """Return the facts that handling, assembling and pouring the mold depend on.
+
+    Notes
+    -----
+    Pressures are static, from the top of the highest metal (the basin) at the density of the
+    liquid: the state when the mold has just filled.
+    """
+    level = float(metal.solid.bounds[1, 2])
+    wetted = find_wetted(metal.solid, mold.pieces, mold.z_mm)
+    cores = tuple(
+        _core_facts(mold, index, wetted, level, alloy, sand)
+        for index, piece in enumerate(mold.pieces)
+        if piece.role == "core"
+    )
+    copes = [index for index, piece in enumerate(mold.pieces) if piece.role == "cope"]
+    density = alloy.density_liquid_kg_m3
+    lift = sum(float(force_n(wetted.of(index), level, density)[2]) for index in copes)
+    lift += sum(max(core.lift_n, 0.0) for core in cores)
+    cope_kg = sum(mass_kg(mold.pieces[k].solid.volume_mm3, sand.density_kg_m3) for k in copes)
+    factor = rules.settings.get("cope_weight_factor", DEFAULT_FACTOR)
+    sand_kg = sum(mass_kg(piece.solid.volume_mm3, sand.density_kg_m3) for piece in mold.pieces)
+    gap = max(job.mold.clearance_mm, job.cores.clearance_mm)
+    return Handling(
+        pieces=tuple(
+            _piece_facts(piece, wetted.of(index), alloy, sand)
+            for index, piece in enumerate(mold.pieces)
+        ),
+        cores=cores,
+        steps=find_order(mold.pieces),
+        gaps=_gaps(mold.pieces),
+        level_mm=level,
+        cope_lift_n=lift,
+        cope_kg=cope_kg,
+        weight_factor=factor,
+        weight_kg=max(factor * lift / G_M_S2 - cope_kg, 0.0),
+        sand_kg=sand_kg,
+        sand_to_metal=sand_kg / metal.mass_kg,
+        joint_head_mm=max(level - mold.z_mm, 0.0),
+        joint_holds_mm=head_kept_out_mm(gap, alloy.surface_tension_n_m, density),
+    )
+
+
+def head_kept_out_mm(gap_mm: float, tension_n_m: float, density_kg_m3: float) -> float:
+    """Return the head of metal that surface tension keeps out of a flat gap.
+
+    h = 2 gamma |cos theta| / (rho g s).
+
+    Parameters
+    ----------
+    gap_mm
+        Width s of the gap, > 0; 0 gives no limit. [mm]
+    tension_n_m
+        Surface tension gamma. [N/m]
+    density_kg_m3
+        Density of the liquid. [kg/m³]
+
+    Returns
+    -------
+    float
+        Head. [mm]
+
+    Notes
+    -----
+    Clean liquid on dry sand, no pressure in the gap. Above this head expect a fin as thick as
+    the gap; oxide skins on aluminium make it hold more.
+
+    References
+    ----------
+    Capillary law; contact angle from memory.
+
+    Examples
+    --------
+    >>> round(head_kept_out_mm(3.0, 0.9, 2400.0), 1)
+    19.5
+    """
+    if gap_mm <= 0.0:
+        return float("inf")
+    angle = abs(float(np.cos(np.radians(WETTING_DEG))))
+    return 2.0 * tension_n_m * angle / (gap_mm * 1e-3) / pressure_pa(1.0, density_kg_m3)
+
+
+def _piece_facts(piece: Piece, wetted: Floats, alloy: Alloy, sand: Sand) -> PieceFacts:
+    solid = piece.solid
+    size = np.prod(solid.size_mm)
+    lattice = Lattice.around(
+        solid.bounds, max(SMALLEST_PITCH_MM, float(size / MOST_CUBES) ** (1.0 / 3.0)), belt=2
+    )
+    cubes = occupied(solid, lattice)
+    weight = weight_n_m3(sand.density_kg_m3)
+    float_up = weight_n_m3(alloy.density_liquid_kg_m3) - weight
+    thin = find_thinnest(solid)
+    finger = find_weakest_finger(cubes, lattice, max(weight, float_up))
+    loose = find_loose_sand(cubes, lattice, sand.smallest_opening_mm)
+    hidden_mm2, hidden_at = _hidden(solid, wetted)
+    return PieceFacts(
+        name=piece.name,
+        role=piece.role,
+        mass_kg=mass_kg(solid.volume_mm3, sand.density_kg_m3),
+        size_mm=_place(solid.size_mm),
+        center_of_mass_mm=_place(solid.centroid_mm),
+        thinnest_mm=thin.thickness_mm,
+        thinnest_at_mm=thin.at_mm,
+        slenderness=finger.slenderness if finger else 0.0,
+        bend_stress_mpa=finger.stress_mpa if finger else 0.0,
+        bend_at_mm=finger.at_mm if finger else thin.at_mm,
+        loose_sand_mm3=loose.volume_mm3,
+        loose_at_mm=loose.at_mm,
+        hidden_mm2=hidden_mm2,
+        hidden_at_mm=hidden_at,
+    )
+
+
+def _core_facts(
+    mold: Mold, index: int, wetted: Wetted, level: float, alloy: Alloy, sand: Sand
+) -> CoreFacts:
+    piece, triangles = mold.pieces[index], wetted.of(index)
+    kg = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
+    up = float(force_n(triangles, level, alloy.density_liquid_kg_m3)[2])
+    lift = up - kg * G_M_S2
+    bearing = _bearing_mm2(piece, mold.pieces, sign=1.0 if lift > 0.0 else -1.0)
+    top = triangles[:, :, 2].max() if len(triangles) else float(piece.solid.bounds[1, 2])
+    gas, pressure = _gas(piece.solid, triangles, sand)
+    return CoreFacts(
+        name=piece.name,
+        lift_n=lift,
+        bearing_mm2=bearing,
+        bearing_mpa=abs(lift) / bearing if bearing > 0.0 else float("inf"),
+        gas_ml=gas,
+        gas_pressure_pa=pressure,
+        metal_pressure_pa=pressure_pa(max(level - float(top), 0.0), alloy.density_liquid_kg_m3),
+        at_mm=_place(piece.solid.centroid_mm),
+    )
+
+
+def _gas(core: Solid, triangles: Floats, sand: Sand) -> tuple[float, float]:
+    """Return (gas [mL], pressure [Pa]) of the part of a core that metal heats."""
+    if len(triangles) == 0:
+        return 0.0, 0.0
+    corners = triangles.reshape(-1, 3)
+    heated, prints = core.split(Solid.box(corners.min(axis=0), corners.max(axis=0)))
+    mouth_mm2 = 0.5 * (heated.area_mm2 + prints.area_mm2 - core.area_mm2)
+    gas = gas_ml(mass_kg(heated.volume_mm3, sand.density_kg_m3), sand.binder.gas_ml_g)
+    if mouth_mm2 <= 0.0:
+        return gas, float("inf")
+    half_mm = heated.volume_mm3 / float(facet_areas(triangles).sum())
+    spread = diffusivity_mm2_s(
+        sand.conductivity_w_mk[-1][1], sand.density_kg_m3, sand.heat_j_kgk[-1][1]
+    )
+    return gas, gas_pressure_pa(
+        gas, half_mm**2 / spread, 0.5 * float(core.size_mm.max()), mouth_mm2, sand.permeability_m2
+    )
+
+
+def _bearing_mm2(core: Piece, pieces: tuple[Piece, ...], sign: float) -> float:
+    """Return the level area of a core that other sand holds: above it (1) or below it (-1)."""
+    points, faces = core.solid.mesh()
+    spots = spread_points(points[faces], SPOTS)
+    facing = sign * spots.normal[:, 2] > 0.3
+    start = spots.point[facing] - sign * np.array([0.0, 0.0, 1e-3])
+    near = np.zeros(len(start), bool)
+    for other in pieces:
+        if other.name != core.name and len(start):
+            distance, _ = Rays.of(other.solid).first(start, np.array([0.0, 0.0, sign]))
+            near |= distance < NEAR_MM
+    return float(np.abs(spots.normal[facing][near, 2]).sum() * spots.area_mm2)
+
+
+def _hidden(solid: Solid, wetted: Floats) -> tuple[float, tuple[float, float, float]]:
+    """Return (area, place) of cavity face that no straight look from outside reaches."""
+    if len(wetted) == 0:
+        return 0.0, (0.0, 0.0, 0.0)
+    spots = spread_points(wetted, SPOTS)
+    inward = -spots.normal
+    start = spots.point + 0.05 * inward
+    rays, is_seen = Rays.of(solid), np.zeros(len(start), bool)
+    for direction in _looks():
+        ahead = ~is_seen & (inward @ direction > 0.05)
+        distance, _ = rays.first(start[ahead], direction)
+        is_seen[ahead] = ~np.isfinite(distance)
+    if is_seen.all():
+        return 0.0, (0.0, 0.0, 0.0)
+    hidden = start[~is_seen]
+    middle = hidden[np.argmin(np.linalg.norm(hidden - np.median(hidden, axis=0), axis=1))]
+    return float((~is_seen).sum() * spots.area_mm2), _place(middle)
+
+
+def _looks() -> Floats:
+    """Return (62, 3) unit vectors spread over all sides."""
+    steps = [(x, y, z) for x in (-2, -1, 0, 1, 2) for y in (-2, -1, 0, 1, 2) for z in (-2, 0, 2)]
+    vectors = np.array([s for s in steps if any(s)], float)
+    unit = vectors / np.linalg.norm(vectors, axis=1, keepdims=True)
+    return np.asarray(np.unique(np.round(unit, 6), axis=0))
+
+
+def _gaps(pieces: tuple[Piece, ...]) -> tuple[tuple[str, str, float], ...]:
+    """Return the smallest gap between pieces that lie close, to 2 mm."""
+    found = []
+    for a, b in combinations(pieces, 2):
+        gap = a.solid.gap_mm(b.solid, NEAR_MM)
+        if gap < NEAR_MM:
+            found.append((a.name, b.name, gap))
+    return tuple(found)
+
+
+def _place(point: Floats) -> tuple[float, float, float]:
+    return (float(point[0]), float(point[1]), float(point[2]))
