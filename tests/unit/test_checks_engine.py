@@ -1,0 +1,76 @@
+"""The engine of checks: stamping, softening, skipping, and no silence."""
+
+import math
+
+import pytest
+
+from moldprep.checks import Check, all_checks, judged, run_check
+from moldprep.findings import Review, Verdict
+from moldprep.records import Casting, Rules
+from moldprep.records.catalog import RuleChange
+from moldprep.results import Results
+
+
+def rules(**change):
+    checks = {"test/one": RuleChange(**change)} if change else {}
+    return Rules(title="t", source={}, checks=checks)
+
+
+def one(judge, limit=1.0):
+    return Check(
+        id="test/one", why="because.", source="geometry", limit=limit, unit="mm",
+        miss=Verdict.FAIL, judge=judge,
+    )  # fmt: skip
+
+
+def over(results, limit):
+    yield judged(limit >= 2.0, "two", value=2.0, remedy="less")
+
+
+def test_finding_is_stamped():
+    (finding,) = run_check(one(over), Results(), rules())
+    assert finding.verdict is Verdict.FAIL
+    assert (finding.id, finding.limit, finding.unit) == ("test/one", 1.0, "mm")
+    assert (finding.source, finding.remedy) == ("geometry", "less")
+
+
+def test_rule_set_changes_limit_and_verdict():
+    (finding,) = run_check(one(over), Results(), rules(limit=3.0))
+    assert (finding.verdict, finding.limit) == (Verdict.PASS, 3.0)
+    (finding,) = run_check(one(over), Results(), rules(soften=True))
+    assert finding.verdict is Verdict.WARN
+    (finding,) = run_check(one(over), Results(), rules(off=True, why="trial"))
+    assert finding.verdict is Verdict.SKIP
+
+
+def test_missing_record_is_a_skip():
+    def asks(results, limit):
+        results.need(Casting)
+        yield judged(True, "never")
+
+    (finding,) = run_check(one(asks), Results(), rules())
+    assert (finding.verdict, finding.message) == (Verdict.SKIP, "needs Casting")
+
+
+def test_silence_is_a_bug():
+    with pytest.raises(ValueError, match="said nothing"):
+        run_check(one(lambda results, limit: iter(())), Results(), rules())
+
+
+def test_review_counts():
+    findings = run_check(one(over), Results(), rules())
+    review = Review(findings=tuple(findings))
+    assert review.has_failed
+    assert review.counts()[Verdict.FAIL] == 1
+
+
+def test_limits_are_numbers_or_said_to_be_none():
+    for name, check in all_checks().items():
+        assert math.isnan(check.limit) or check.unit, name
+
+
+def test_results_hold_one_record_a_type():
+    with pytest.raises(ValueError, match="two records"):
+        Results(rules(), rules())
+    again = Results(rules()).plus(rules(limit=2.0))
+    assert again.need(Rules).checks
