@@ -153,8 +153,10 @@ class DraftFact:
     """The draft measured on one group of faces of the finished pattern.
 
     group        : "outer", "inner", with the side, for instance "outer cope"
-    smallest_deg : smallest angle between the faces and the pull; negative is an undercut
-    height_mm    : extent along the pull
+    smallest_deg : angle to the pull of the wall that is furthest below what was asked, the
+                   smallest where all were asked the same; negative is an undercut
+    height_mm    : extent of that wall along the pull
+    asked_deg    : what the job asks of that wall
     """
 
     group: str
@@ -162,17 +164,21 @@ class DraftFact:
     smallest_deg: float
     height_mm: float
     at_mm: tuple[float, float, float]
+    asked_deg: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pattern:
     """The casting with allowances, as the cavity must be; part frame.
 
+    It grows about the model's origin in x and y and about the parting in z, so the parting stays
+    at `Parting.z_mm`. `solid.volume_mm3` = casting x shrink + stock_mm3 + draft_mm3.
+
     solid          : one pattern; how many go into a mold is for the plan
     extra          : rigging bodies that came inside the customer's model, scaled alike
-    shrink         : (3,) factors casting -> pattern along x, y, z
-    stock_mm3      : volume of the machining stock
-    draft_mm3      : volume added (or taken, negative) by the draft
+    shrink         : (3,) factors casting -> pattern along x, y, z of the part frame
+    stock_mm3      : volume of the machining stock, on the pattern
+    draft_mm3      : volume added (or taken, negative) by the draft, on the pattern
     is_machined    : (m,) facets of `solid.mesh()` that get machined
     is_kept_clear  : (m,) facets where no gate and no feeder may sit
     draft          : measured draft, one entry a group

@@ -120,10 +120,14 @@ class DraftKeys(Table):
         "", description="or by height and kind of face, from the table of this pattern material"
     )
     direction: Literal["plus", "minus", "middle"] = Field(
-        "plus", description="add metal, take metal, or half of each"
+        "plus",
+        description="plus: only adds metal, the edge far from the parting keeps its place; minus: "
+        "only takes metal, the edge near the parting does; middle: half of each",
     )
     hinge: Literal["parting", "far"] = Field(
-        "parting", description="edge that keeps its place: at the parting, or far from it"
+        "parting",
+        description="a wall that goes through the parting: parting: its two halves share one edge "
+        "there; far: each half is turned about its own edge, a ledge may stay at the parting",
     )
     steepest_deg: Positive = Field(
         3.0, description="faces within this of the pull get draft; others have it [deg]"

@@ -1,0 +1,150 @@
+"""What the pull can form: samples of a surface, what they see, and the patches left over.
+
+A place of the surface belongs to the half its height is in. It can be formed if the sand that
+touches it leaves straight along the pull: up in the cope, down in the drag.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from moldprep.geometry.faces import Flags, Surface
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.solid import Floats, Ints
+from moldprep.records.casting import Undercut
+
+OVERHANG_MM: Final = 0.15
+"""An overhang this deep or less is no undercut: it is one grain of molding sand (d50 0.14 to
+0.25 mm, common practice, no source), and chords of a round surface stay well below it."""
+
+CLEAR_MM: Final = 0.01
+"""Rays start this far off the surface: far above float32 noise at 10 m, far below a grain."""
+
+AT_PARTING_MM: Final = 0.02
+"""A place this near the parting plane lies on it and belongs to the half its normal faces."""
+
+SMALLEST_PATCH_MM2: Final = 1.0
+"""Smaller patches are noise of the mesh; sand cannot show them."""
+
+SAMPLES: Final = 20_000
+"""Rays for comparing pull directions: a patch of 0.1 % of the surface still gets 20."""
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """Places spread evenly over a surface, each standing for some of its area.
+
+    facet    : (n,) int64
+    at_mm    : (n, 3) [mm]
+    normals  : (n, 3) [-]
+    area_mm2 : (n,) area each place stands for [mm²]
+    """
+
+    facet: Ints
+    at_mm: Floats
+    normals: Floats
+    area_mm2: Floats
+
+    def only(self, which: Ints) -> "Samples":
+        """Return some of the places."""
+        return Samples(
+            self.facet[which], self.at_mm[which], self.normals[which], self.area_mm2[which]
+        )
+
+
+def sample_evenly(surface: Surface, n: int = SAMPLES) -> Samples:
+    """Return n places, each standing for the same area; no chance in it."""
+    ends = np.cumsum(surface.area_mm2)
+    steps = (np.arange(n) + 0.5) * (ends[-1] / n)
+    facet = np.minimum(np.searchsorted(ends, steps, side="right"), len(ends) - 1)
+    return _placed(surface, facet, np.full(n, ends[-1] / n))
+
+
+def sample_facets(surface: Surface, n: int = SAMPLES) -> Samples:
+    """Return at least one place on every facet, more on large ones: about n + n_facets."""
+    share = surface.area_mm2 / surface.area_mm2.sum()
+    count = np.maximum(1, np.ceil(share * n)).astype(np.int64)
+    facet = np.repeat(np.arange(len(count)), count)
+    return _placed(surface, facet, (surface.area_mm2 / count)[facet])
+
+
+def _placed(surface: Surface, facet: Ints, area_mm2: Floats) -> Samples:
+    """Put the places into their facets by an even (R2) sequence."""
+    i = np.arange(len(facet))
+    u, v = (0.5 + i * 0.7548776662466927) % 1.0, (0.5 + i * 0.5698402909980532) % 1.0
+    fold = u + v > 1.0
+    u, v = np.where(fold, 1.0 - u, u), np.where(fold, 1.0 - v, v)
+    u, v = 0.02 + 0.94 * u, 0.02 + 0.94 * v  # off the edges, where a ray hits two facets
+    a, b, c = (surface.points[surface.faces[facet, k]] for k in range(3))
+    at = a + u[:, None] * (b - a) + v[:, None] * (c - a)
+    return Samples(facet, at, surface.normals[facet], area_mm2)
+
+
+def is_seen(rays: Rays, samples: Samples, pull: Floats) -> Flags:
+    """Return (n,) whether the sand at each place leaves straight along the pull.
+
+    The ray starts one grain beside the wall (`OVERHANG_MM`), so that chords and rounding of an
+    upright or curved wall are not taken for undercuts.
+    """
+    along = samples.normals @ pull
+    flat = samples.normals - along[:, None] * pull
+    length = np.linalg.norm(flat, axis=1)
+    beside = np.where(length > 0.05, OVERHANG_MM / np.maximum(length, 0.05), 0.0)
+    start = samples.at_mm + CLEAR_MM * samples.normals + beside[:, None] * flat
+    distance, _ = rays.first(start, pull)
+    return np.asarray(~np.isfinite(distance))
+
+
+def in_cope(samples: Samples, z_mm: float) -> Flags:
+    """Return (n,) which places belong to the cope; z is up."""
+    height = samples.at_mm[:, 2] - z_mm
+    on_it = np.abs(height) <= AT_PARTING_MM
+    return np.asarray(np.where(on_it, samples.normals[:, 2] >= 0.0, height > 0.0))
+
+
+def find_undercuts(surface: Surface, z_mm: float) -> tuple[Undercut, ...]:
+    """Return the patches neither half can form, largest first; part frame, z up."""
+    samples = sample_facets(surface)
+    rays = Rays(surface.points, surface.faces)
+    up = np.array([0.0, 0.0, 1.0])
+    is_cope = in_cope(samples, z_mm)
+    blocked = np.where(is_cope, ~is_seen(rays, samples, up), ~is_seen(rays, samples, -up))
+    found = [
+        undercut
+        for side, belongs in (("cope", is_cope), ("drag", ~is_cope))
+        for undercut in _patches(surface, samples, blocked & belongs, side)
+    ]
+    return tuple(sorted(found, key=lambda one: (-one.area_mm2, one.at_mm)))
+
+
+def _patches(surface: Surface, samples: Samples, blocked: Flags, side: str) -> list[Undercut]:
+    """Group blocked places whose facets touch."""
+    hit = np.flatnonzero(blocked)
+    if len(hit) == 0:
+        return []
+    patch = _touching(surface, np.unique(samples.facet[hit]))[samples.facet[hit]]
+    large = np.flatnonzero(np.bincount(patch, samples.area_mm2[hit]) >= SMALLEST_PATCH_MM2)
+    found = []
+    for number in large:
+        mine = hit[patch == number]
+        area, at = samples.area_mm2[mine], samples.at_mm[mine]
+        middle = np.average(at, axis=0, weights=area)
+        nearest = at[np.argmin(((at - middle) ** 2).sum(axis=1))]  # a ring's middle is not on it
+        x, y, z = (float(v) for v in nearest)
+        found.append(Undercut(area_mm2=float(area.sum()), at_mm=(x, y, z), side=side))
+    return found
+
+
+def _touching(surface: Surface, facets: Ints) -> Ints:
+    """Return (m,) the patch of each facet: facets that share a point are one patch; else -1."""
+    n, corners = len(surface.points), surface.faces[facets]
+    one = np.concatenate([corners[:, 0], corners[:, 1]])
+    two = np.concatenate([corners[:, 1], corners[:, 2]])
+    graph = coo_array((np.ones(len(one), np.int8), (one, two)), shape=(n, n))
+    _, label = connected_components(graph, directed=False)
+    patch = np.full(len(surface.faces), -1, np.int64)
+    patch[facets] = label[corners[:, 0]]
+    return patch

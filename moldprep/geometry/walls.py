@@ -1,0 +1,143 @@
+"""Walls: faces that stand along the pull, and the draft they have."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from moldprep.geometry.faces import Flags, Surface
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.reshape import SMOOTH_DEG
+from moldprep.geometry.solid import Floats, Ints
+from moldprep.geometry.undercuts import is_seen, sample_facets
+
+ONE_WALL_DEG: Final = 0.25
+"""Facets of one wall have the same draft within this; the rest is a fillet or another wall."""
+
+CURVED_DEG: Final = 1.0
+"""A face whose draft spreads more than this is curved along the pull and drafts itself."""
+
+UP: Final = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True, eq=False)
+class Walls:
+    """The walls of a surface in the part frame.
+
+    wall     : (m,) number of the wall each facet belongs to, -1 for none
+    side     : (m,) +1 cope, -1 drag, of every facet
+    deg      : (w, 2) draft of each wall, in the cope and in the drag; NaN where it has no part
+    low_mm   : (w, 2) lowest height of each part [mm]
+    high_mm  : (w, 2) highest height [mm]
+    is_inner : (w,) whether the wall faces other metal: a hole or a pocket
+    is_cored : (w,) whether the pull cannot form it; a core does
+    """
+
+    wall: Ints
+    side: Ints
+    deg: Floats
+    low_mm: Floats
+    high_mm: Floats
+    is_inner: Flags
+    is_cored: Flags
+
+    def half(self) -> Ints:
+        """Return (m,) 0 for facets in the cope, 1 for those in the drag."""
+        return np.asarray(np.where(self.side > 0, 0, 1))
+
+
+def draft_deg(surface: Surface, side: Ints) -> Floats:
+    """Return (m,) the draft of each facet: 0 along the pull, 90 level, negative undercut."""
+    up = np.clip(surface.normals[:, 2] * side, -1.0, 1.0)
+    return np.asarray(np.degrees(np.arcsin(up)))
+
+
+def find_walls(surface: Surface, z_mm: float, steepest_deg: float, exempt: Flags) -> Walls:
+    """Return the walls: straight faces within `steepest_deg` of the pull.
+
+    Parameters
+    ----------
+    surface
+        Divided at the parting, part frame.
+    z_mm
+        Height of the parting. [mm]
+    steepest_deg
+        How far a wall may be off the pull. [deg]
+    exempt
+        (m,) facets left out.
+    """
+    side = np.where(surface.centers_mm[:, 2] >= z_mm, 1, -1)
+    deg = draft_deg(surface, side)
+    steep = (np.abs(deg) <= steepest_deg) & ~exempt & (surface.area_mm2 > 1e-9)
+    pair, _ = surface.neighbors
+    crosses = side[pair[:, 0]] != side[pair[:, 1]]
+    alike = np.abs(deg[pair[:, 0]] - deg[pair[:, 1]]) <= ONE_WALL_DEG
+    wall = surface.patches(steep, (surface.bend_deg < SMOOTH_DEG) & (alike | crosses))
+    half = np.where(side > 0, 0, 1)
+    middle, spread = _middles(surface, wall, half, deg)
+    straight: Flags = np.asarray((np.nan_to_num(spread) <= CURVED_DEG).all(axis=1))
+    keep = (wall >= 0) & straight[wall]
+    keep &= np.abs(deg - middle[wall, half]) <= ONE_WALL_DEG
+    wall = _renumbered(np.where(keep, wall, -1))
+    return _measured(surface, wall, side, deg)
+
+
+def _middles(surface: Surface, wall: Ints, half: Ints, deg: Floats) -> tuple[Floats, Floats]:
+    """Return (w, 2) median draft by area, and the spread from 5 to 95 % of the area."""
+    n = int(wall.max()) + 1
+    middle, spread = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
+    mine = np.flatnonzero(wall >= 0)
+    group = 2 * wall[mine] + half[mine]
+    order = np.lexsort((deg[mine], group))
+    mine, group = mine[order], group[order]
+    first = np.flatnonzero(np.diff(np.concatenate([[-1], group])))
+    for start, end in zip(first, [*first[1:], len(group)], strict=True):
+        share = np.cumsum(surface.area_mm2[mine[start:end]])
+        at = np.searchsorted(share, np.array([0.05, 0.5, 0.95]) * share[-1])
+        low, mid, high = deg[mine[start:end]][np.minimum(at, end - start - 1)]
+        middle[group[start] // 2, group[start] % 2] = mid
+        spread[group[start] // 2, group[start] % 2] = high - low
+    return middle, spread
+
+
+def _renumbered(wall: Ints) -> Ints:
+    """Return the wall numbers without gaps."""
+    _, number = np.unique(wall[wall >= 0], return_inverse=True)
+    out = np.full(len(wall), -1, np.int64)
+    out[wall >= 0] = number
+    return out
+
+
+def _measured(surface: Surface, wall: Ints, side: Ints, deg: Floats) -> Walls:
+    n = int(wall.max(initial=-1)) + 1
+    half = np.where(side > 0, 0, 1)
+    mine = np.flatnonzero(wall >= 0)
+    at = (wall[mine], half[mine])
+    z = surface.points[surface.faces[mine], 2]
+    low, high = np.full((n, 2), np.inf), np.full((n, 2), -np.inf)
+    np.minimum.at(low, at, z.min(axis=1))
+    np.maximum.at(high, at, z.max(axis=1))
+    middle, _ = _middles(surface, wall, half, deg) if n else (np.empty((0, 2)),) * 2
+    inner, cored = _facing(surface, wall, side, n)
+    return Walls(wall, side, middle, low, high, inner, cored)
+
+
+def _facing(surface: Surface, wall: Ints, side: Ints, n: int) -> tuple[Flags, Flags]:
+    """Return (w,) which walls face metal across the sand, and which the pull cannot form."""
+    samples = sample_facets(surface)
+    of = wall[samples.facet]
+    mine = np.flatnonzero(of >= 0)
+    if len(mine) == 0:
+        return np.zeros(n, np.bool_), np.zeros(n, np.bool_)
+    samples = samples.only(mine)
+    of, area = of[mine], samples.area_mm2
+    rays = Rays(surface.points, surface.faces)
+    level = samples.normals * [1.0, 1.0, 0.0]
+    level /= np.maximum(np.linalg.norm(level, axis=1), 1e-12)[:, None]
+    distance, _ = rays.first(samples.at_mm + 0.02 * level, level)
+    up = side[samples.facet] > 0
+    seen = np.where(up, is_seen(rays, samples, UP), is_seen(rays, samples, -UP))
+    total = np.bincount(of, area, n)
+    inner = np.bincount(of, area * np.isfinite(distance), n) > 0.5 * total
+    cored = np.bincount(of, area * ~seen, n) > 0.5 * total
+    return np.asarray(inner), np.asarray(cored)

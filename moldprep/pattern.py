@@ -1,0 +1,175 @@
+"""Casting + Parting -> Pattern: machining stock, then draft, then shrink."""
+
+import logging
+from dataclasses import replace
+
+import numpy as np
+
+from moldprep.errors import JobError
+from moldprep.geometry.allowance import machining_allowance_mm, shrink_factor
+from moldprep.geometry.draft import asked_deg, drafted
+from moldprep.geometry.faces import Colors, Flags, Surface, face_colors, select, select_any
+from moldprep.geometry.reshape import SMOOTH_DEG, cut_at
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.geometry.stock import with_stock
+from moldprep.geometry.undercuts import find_undercuts
+from moldprep.geometry.walls import draft_deg, find_walls
+from moldprep.parting import FACES_UP_DEG
+from moldprep.records import (
+    Alloy,
+    Body,
+    Casting,
+    DraftFact,
+    Job,
+    Parting,
+    Pattern,
+    Role,
+)
+from moldprep.records.job import DraftKeys, PatternKeys, StockKeys
+
+log = logging.getLogger(__name__)
+
+
+def make_pattern(casting: Casting, parting: Parting, job: Job, alloy: Alloy) -> Pattern:
+    """Return the casting with its allowances.
+
+    Stock is measured on the casting, draft is laid on the casting with its stock, and the whole
+    then grows by the shrink allowance along the model's axes.
+
+    Raises
+    ------
+    JobError
+        job/stock-size, where a stock says neither mm nor a grade.
+    """
+    keys = job.pattern
+    bare = Surface.of(parting.casting)
+    in_model = Surface((bare.points - parting.turn[:, 3]) @ parting.turn[:, :3], bare.faces)
+    colors = face_colors(casting, in_model)
+    labels: tuple[Flags, ...] = (
+        select_any(in_model, keys.draft.exempt, colors),
+        select_any(in_model, (stock.faces for stock in keys.stock), colors),
+        select_any(in_model, keys.keep_clear, colors),
+    )
+    stock_mm = _stock_mm(in_model, bare, keys, colors)
+    stocked, labels = with_stock(bare, stock_mm, labels)
+    has_draft = keys.draft.deg > 0.0 or keys.draft.table != ""
+    shaped, labels = (
+        drafted(stocked, parting.z_mm, keys.draft, labels) if has_draft else (stocked, labels)
+    )
+    grow = _growth(parting, keys, alloy)
+    body = parting.casting if shaped is bare else Solid.from_mesh(shaped.points, shaped.faces)
+    if shaped is not bare:
+        source = body.face_sources()
+        labels = tuple(label[source] for label in labels)
+    solid = body.transformed(grow)
+    surface = Surface.of(solid)
+    swell = float(np.linalg.det(grow[:, :3]))
+    exempt, machined, clear = labels
+    log.info("pattern: %d facets, grown x %.6f in volume", solid.n_triangles, swell)
+    return Pattern(
+        solid=solid,
+        extra=tuple(_grown(body, grow) for body in parting.bodies if body.role is not Role.CASTING),
+        shrink=np.diag(grow[:, :3]).copy(),
+        stock_mm3=swell * (stocked.volume_mm3() - bare.volume_mm3()) if stock_mm.any() else 0.0,
+        draft_mm3=swell * (shaped.volume_mm3() - stocked.volume_mm3()) if has_draft else 0.0,
+        is_machined=machined,
+        is_kept_clear=clear,
+        draft=measure_draft(surface, parting.z_mm, keys.draft, exempt),
+        undercuts=find_undercuts(surface, parting.z_mm),
+    )
+
+
+def _stock_mm(in_model: Surface, in_part: Surface, keys: PatternKeys, colors: Colors) -> Floats:
+    """Return (m,) the stock of each facet; where two entries meet, the larger. [mm]"""
+    largest = float(np.ptp(in_model.points, axis=0).max())
+    stock = np.zeros(len(in_model.faces))
+    for number, entry in enumerate(keys.stock, start=1):
+        chosen = select(in_model, entry.faces, colors)
+        mm = _entry_mm(entry, largest, number)
+        extra = np.where(_lies_up(in_part, chosen), entry.cope_extra_mm, 0.0)
+        stock = np.maximum(stock, np.where(chosen, mm + extra, 0.0))
+    return stock
+
+
+def _entry_mm(entry: StockKeys, largest_mm: float, number: int) -> float:
+    """Return what one entry asks for: its mm, or its grade's."""
+    if entry.mm is not None:
+        return entry.mm
+    if entry.grade is not None:
+        return machining_allowance_mm(entry.grade, largest_mm)
+    raise JobError(
+        "neither mm nor grade is given",
+        code="job/stock-size",
+        where=f"[[pattern.stock]] number {number}",
+        fix="mm = 3.0, or grade = 'G' (ISO 8062-3)",
+    )
+
+
+def _lies_up(surface: Surface, chosen: Flags) -> Flags:
+    """Return (m,) the chosen facets whose face, as a whole, lies up; a bore does not."""
+    patch = surface.patches(chosen, surface.bend_deg < SMOOTH_DEG)
+    n = int(patch.max(initial=-1)) + 1
+    up = np.zeros(len(chosen), np.bool_)
+    if n:
+        area = surface.area_mm2[chosen]
+        rise = np.bincount(patch[chosen], area * surface.normals[chosen, 2], n)
+        lies = rise >= np.cos(np.radians(FACES_UP_DEG)) * np.bincount(patch[chosen], area, n)
+        up[chosen] = lies[patch[chosen]]
+    return up
+
+
+def _growth(parting: Parting, keys: PatternKeys, alloy: Alloy) -> Floats:
+    """Return the (3, 4) growth by the shrink allowance; the parting plane keeps its height."""
+    pct = alloy.shrink_pct if keys.shrink_pct == "auto" else keys.shrink_pct
+    factors = [
+        shrink_factor(float(one), keys.shrink_rule) for one in np.broadcast_to(np.asarray(pct), 3)
+    ]
+    turn = parting.turn[:, :3]
+    matrix = turn @ np.diag(factors) @ turn.T
+    if len(set(factors)) == 1:
+        matrix = np.diag(factors)  # the turn drops out, and so does its rounding
+    middle = np.array([0.0, 0.0, parting.z_mm])
+    return np.hstack([matrix, (middle - matrix @ middle)[:, None]])
+
+
+def _grown(body: Body, grow: Floats) -> Body:
+    path = body.path_mm @ grow[:, :3].T + grow[:, 3]
+    return replace(body, solid=body.solid.transformed(grow), path_mm=path)
+
+
+def measure_draft(
+    surface: Surface, z_mm: float, keys: DraftKeys, exempt: Flags
+) -> tuple[DraftFact, ...]:
+    """Return the draft of the walls of a finished pattern, one entry a group.
+
+    Walls that a core forms are left out, and faces the job exempts; faces curved along the pull
+    are no walls.
+    """
+    cut, source = cut_at(surface, z_mm)
+    walls = find_walls(cut, z_mm, keys.steepest_deg, exempt[source])
+    asked = asked_deg(walls, keys)
+    half = walls.half()
+    facet = np.flatnonzero((walls.wall >= 0) & (cut.area_mm2 > 1e-3 * cut.area_mm2.mean()))
+    facet = facet[~walls.is_cored[walls.wall[facet]]]
+    deg = draft_deg(cut, walls.side)
+    facts = []
+    for kind, is_inner in (("outer", False), ("inner", True)):
+        for row, side in enumerate(("cope", "drag")):
+            mine = facet[(walls.is_inner[walls.wall[facet]] == is_inner) & (half[facet] == row)]
+            if len(mine) == 0:
+                continue
+            wanted = asked[walls.wall[mine], row]
+            worst = mine[np.argmin(deg[mine] - wanted)]
+            wall = walls.wall[worst]
+            x, y, z = (float(v) for v in cut.centers_mm[worst])
+            facts.append(
+                DraftFact(
+                    group=f"{kind} {side}",
+                    area_mm2=float(cut.area_mm2[mine].sum()),
+                    smallest_deg=float(deg[worst]),
+                    height_mm=float(walls.high_mm[wall, row] - walls.low_mm[wall, row]),
+                    at_mm=(x, y, z),
+                    asked_deg=float(asked[wall, row]),
+                )
+            )
+    return tuple(facts)
