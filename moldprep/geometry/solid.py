@@ -171,39 +171,19 @@ class Solid:
         return Solid(self._kernel.refine_to_length(float(length_mm)))
 
     def parts(self) -> tuple["Solid", ...]:
-        """Return the connected bodies, each with its own voids, largest volume first."""
+        """Return the connected bodies, largest volume first; each keeps the voids inside it."""
         shells = [Solid(kernel) for kernel in self._kernel.decompose()]
-        outers = [shell for shell in shells if shell.volume_mm3 > 0.0]
-        voids: dict[int, list[Solid]] = {}
-        for void in (shell for shell in shells if not shell.volume_mm3 > 0.0):
+        outer = sorted((s for s in shells if s.volume_mm3 > 0.0), key=lambda s: s.volume_mm3)
+        held: list[list[Solid]] = [[body] for body in outer]
+        for void in (s for s in shells if s.volume_mm3 <= 0.0):
             point = void.mesh()[0][0]
-            around = [k for k, outer in enumerate(outers) if outer.is_around(point)]
+            around = [k for k, body in enumerate(outer) if _is_within(point, body.bounds)]
+            if len(around) > 1:
+                around = [k for k in around if _winding(point, outer[k]) > 0.5]
             if around:
-                tightest = min(around, key=lambda k: outers[k].volume_mm3)
-                voids.setdefault(tightest, []).append(void)
-        bodies = [
-            Solid(manifold3d.Manifold.compose([s._kernel for s in (outer, *voids.get(k, ()))]))
-            for k, outer in enumerate(outers)
-        ]
-        return tuple(sorted(bodies, key=lambda body: (-body.volume_mm3, *body.bounds[0])))
-
-    def is_around(self, point_mm: Floats) -> bool:
-        """Return whether a point lies inside, by the solid angle the surface fills around it.
-
-        References
-        ----------
-        A. Van Oosterom, J. Strackee, IEEE Trans. Biomed. Eng. 30 (1983) 125-126.
-        """
-        if not ((self.bounds[0] <= point_mm) & (point_mm <= self.bounds[1])).all():
-            return False
-        points, faces = self.mesh()
-        a, b, c = (points[faces[:, k]] - point_mm for k in range(3))
-        la, lb, lc = (np.linalg.norm(v, axis=1) for v in (a, b, c))
-        over = np.einsum("ij,ij->i", a, np.cross(b, c))
-        under = la * lb * lc
-        for (u, v), w in (((a, b), lc), ((b, c), la), ((c, a), lb)):
-            under = under + np.einsum("ij,ij->i", u, v) * w
-        return bool(abs(np.arctan2(over, under).sum()) > np.pi)
+                held[around[0]].append(void)
+        pieces = [_joined(group) if len(group) > 1 else group[0] for group in held]
+        return tuple(sorted(pieces, key=lambda body: (-body.volume_mm3, *body.bounds[0])))
 
     # ---- measuring ------------------------------------------------------------------------
 

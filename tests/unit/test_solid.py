@@ -35,17 +35,3 @@ def test_parts_keep_the_voids_inside_them():
     outer, inner = (shell + kernel).parts()
     agree(outer.volume_mm3, 1000.0 - 216.0, rel=1e-12, why="exact kernel")
     agree(inner.volume_mm3, 8.0, rel=1e-12, why="exact kernel")
-
-
-def test_parts_keep_their_voids():
-    hollow = Solid.box((0, 0, 0), (10, 10, 10)) - Solid.box((3, 3, 3), (7, 7, 7))
-    pebble = Solid.box((4, 4, 4), (6, 6, 6))
-    parts = (hollow + pebble + Solid.box((20, 0, 0), (21, 1, 1))).parts()
-    np.testing.assert_allclose([part.volume_mm3 for part in parts], [936.0, 8.0, 1.0])
-
-
-def test_is_around():
-    hollow = Solid.box((0, 0, 0), (10, 10, 10)) - Solid.box((3, 3, 3), (7, 7, 7))
-    assert hollow.is_around(np.array([1.0, 1.0, 1.0]))
-    assert not hollow.is_around(np.array([5.0, 5.0, 5.0]))
-    assert not hollow.is_around(np.array([-1.0, 5.0, 5.0]))
