@@ -1,5 +1,6 @@
 """The block of sand the mold is cut from, and where the metal breaks out of its top."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,9 @@ from moldprep.records import Body, Rigging, RiggingPlan, Role
 
 MOUTH_MM = 0.05
 """How far below its top an open body is cut to see the outline of its mouth."""
+
+BEHIND_PRINT_MM = 15.0
+"""Least sand between a core print and the outside; common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,8 +29,10 @@ class Block:
     mouths: tuple[tuple[str, Solid], ...]
 
 
-def make_block(metal: Solid, rigging: Rigging, plan: RiggingPlan, walls: Walls) -> Block:
-    """Return the block around metal and inserts.
+def make_block(
+    metal: Solid, rigging: Rigging, plan: RiggingPlan, walls: Walls, seats: Sequence[Solid]
+) -> Block:
+    """Return the block around metal, inserts and the seats of core prints.
 
     The top is where the plan wants it, where open bodies end, or as high as the wall over the
     highest closed body asks, whichever is highest; open bodies that end lower get a mouth.
@@ -38,10 +44,14 @@ def make_block(metal: Solid, rigging: Rigging, plan: RiggingPlan, walls: Walls) 
     closed_top = _bounds([*closed, inserts])[1, 2] if closed else -np.inf
     top = float(max(closed_top + walls.top_mm, plan.top_mm, bounds[1, 2]))
     low = bounds[0] - (walls.side_mm, walls.side_mm, walls.bottom_mm)
-    high = (bounds[1, 0] + walls.side_mm, bounds[1, 1] + walls.side_mm, top)
+    high = np.array([bounds[1, 0] + walls.side_mm, bounds[1, 1] + walls.side_mm, top])
+    for seat in seats:
+        low = np.minimum(low, seat.bounds[0] - BEHIND_PRINT_MM)
+        high = np.maximum(high, seat.bounds[1] + BEHIND_PRINT_MM)
+    top = float(high[2])
     mouths = [(f"{body.name} mouth", _mouth(body.solid, top) - metal) for body in open_bodies]
     return Block(
-        solid=Solid.box(tuple(low), high),
+        solid=Solid.box(tuple(low), tuple(high)),
         inserts=inserts,
         mouths=tuple((name, mouth) for name, mouth in mouths if not mouth.is_empty),
     )

@@ -3,6 +3,7 @@
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.mold.block import Block, make_block
+from moldprep.mold.cores import find_cores
 from moldprep.mold.features import Cutting, add_locators
 from moldprep.mold.halves import cut_halves
 from moldprep.mold.walls import choose_walls
@@ -42,27 +43,37 @@ def cut_mold(
         mold/no-parting-through-block, mold/floating-sand.
     """
     walls = choose_walls(rigging, job, alloy, sand)
-    block = make_block(metal.solid, rigging, plan, walls)
+    found = find_cores(_filled(metal, rigging), rigging, job, sand, parting.z_mm)
+    seats = [print_.seat for core in found.cores for print_ in core.prints]
+    block = make_block(metal.solid, rigging, plan, walls, seats)
     levels = _levels(block, parting, job)
-    hollow = Solid.union([metal.solid, block.inserts, *(mouth for _, mouth in block.mouths)])
-    halves = cut_halves(block.solid, hollow, levels, alloy, sand)
+    void = Solid.union([metal.solid, block.inserts, *(mouth for _, mouth in block.mouths)])
+    taken = Solid.union([void, *seats, *(core.solid for core in found.cores)])
+    halves = cut_halves(block.solid, taken, levels, alloy, sand)
+    gaps = [(f"{core.name} print gaps", core.seats - core.solid - void) for core in found.cores]
     cutting = Cutting(
         pieces=halves.pieces,
         clearances=block.mouths,
-        notes=(walls.reason,),
-    ).plus([("specks of sand too small to print", halves.specks)])
+        notes=(walls.reason, *found.notes),
+    ).plus([("specks of sand too small to print", halves.specks), *gaps])
     if job.mold.locators:
         for level, below, above in zip(levels, halves.pieces, halves.pieces[1:], strict=False):
             cutting = add_locators(cutting, below.name, above.name, level, job.mold.clearance_mm)
+    cores = [Piece(name=core.name, role="core", solid=core.solid) for core in found.cores]
     return Mold(
         block=block.solid,
         metal=metal.solid,
-        pieces=tuple(sorted(cutting.pieces, key=_order)),
+        pieces=tuple(sorted((*cutting.pieces, *cores), key=_order)),
         clearances=cutting.clearances,
         inserts_mm3=block.inserts.volume_mm3,
         z_mm=parting.z_mm,
         notes=cutting.notes,
     )
+
+
+def _filled(metal: Metal, rigging: Rigging) -> Solid:
+    """Return all that is not sand: metal, chills and sleeves."""
+    return Solid.union([metal.solid, *(insert.solid for insert in rigging.inserts)])
 
 
 def _levels(block: Block, parting: Parting, job: Job) -> list[float]:

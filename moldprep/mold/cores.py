@@ -1,0 +1,191 @@
+"""Core bodies and their prints."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.enclosed import Enclosure, find_enclosures
+from moldprep.mold.halves import place_text
+from moldprep.mold.prints import (
+    Mouth,
+    Print,
+    PrintRules,
+    Skin,
+    make_mouth,
+    make_print,
+    rim_of,
+)
+from moldprep.records import Job, Rigging, Sand
+
+CROSSING: Final = 0.01
+"""Part of a region's volume that must lie on each side of the parting for it to cross it."""
+
+REENTRANT: Final = 1.3
+"""Sand this much wider inside than at its widest opening hangs on a neck."""
+
+RING: Final = 0.4
+"""An opening with less of a flat than this goes round the casting: no plane cuts it off."""
+
+BELT_MM: Final = 30.0
+"""Sand kept around a casting while its cores are cut free."""
+
+LEAK: Final = (0.7, 1.4)
+"""Exact volume over the grid's, between which a core is the region that was found."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Core:
+    """One core: its body with prints, the room its prints sit in, and why it is one."""
+
+    name: str
+    solid: Solid
+    prints: tuple[Print, ...]
+    reason: str
+
+    @property
+    def seats(self) -> Solid:
+        """The room all its prints sit in."""
+        return Solid.union(one.seat for one in self.prints)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cores:
+    """The cores of a mold, in setting order, and what was decided about other undercut sand."""
+
+    cores: tuple[Core, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def find_cores(hollow: Solid, rigging: Rigging, job: Job, sand: Sand, z_mm: float) -> Cores:
+    """Return the cores that the castings ask for.
+
+    A printed mold needs no draft, only to be put together along z around an empty cavity. So sand
+    that no pull could form stays with its half wherever it can, and becomes a core when it
+
+    * crosses the parting and is longer than it is thick: cut in two it would leave a fin along
+      the inside of the casting;
+    * is wider inside than at its openings: it would hang on a neck, and loose sand around it could
+      not be brushed out;
+    * is more slender than the sand bears.
+
+    With `process = "with-half"` all of it stays with the halves.
+    """
+    if job.cores.process == "with-half":
+        return Cores(notes=("undercut sand is printed with its half, as the job says",))
+    rules = PrintRules(
+        z_mm=z_mm,
+        length_mm=None if job.cores.print_mm == "auto" else job.cores.print_mm,
+        taper_deg=job.cores.taper_deg,
+        gap_mm=job.cores.clearance_mm + job.mold.coating_mm,
+    )
+    metal = Rays.of(hollow)
+    cores: list[Core] = []
+    notes: list[str] = []
+    for casting in rigging.castings:
+        chosen: list[tuple[Enclosure, str]] = []
+        for region in find_enclosures(casting.solid, z_mm):
+            why, is_core = judge(region, sand)
+            if is_core:
+                chosen.append((region, why))
+            elif why:
+                notes.append(f"sand {place_text(region.deepest_mm)}: {why}")
+        bodies, missed = _cut_free(casting.solid, hollow, chosen)
+        notes += missed
+        for body, mouths, why in bodies:
+            name = f"core-{len(cores) + 1}"
+            core, said = _with_prints(name, body, mouths, rules, hollow, metal, cores, why)
+            cores.append(core)
+            notes += said
+    return Cores(cores=tuple(cores), notes=tuple(notes))
+
+
+def judge(region: Enclosure, sand: Sand) -> tuple[str, bool]:
+    """Return (why, whether) a region of hemmed-in sand is made a core."""
+    mouth_area = sum(opening.area_mm2 for opening in region.openings)
+    smallest = max(0.5 * sand.smallest_wall_mm, 1.5 * region.pitch_mm)
+    if region.radius_mm < smallest or mouth_area <= 0.0:
+        return "", False
+    if any(opening.flatness < RING for opening in region.openings[:1]):
+        return "goes round the casting and stays with its halves", False
+    depth = region.volume_mm3 / mouth_area
+    above = region.above_mm3 / region.volume_mm3
+    if CROSSING < above < 1.0 - CROSSING and depth > region.radius_mm:
+        return "crosses the parting and would leave a fin inside the casting", True
+    if region.radius_mm > REENTRANT * region.neck_mm:
+        return "is wider inside than its openings and could not be brushed clean", True
+    if depth > sand.slenderness * region.radius_mm:
+        return f"is more slender than {sand.slenderness:g} : 1", True
+    return "is an undercut that stays with its half: short, stout and open", False
+
+
+def _cut_free(
+    casting: Solid, hollow: Solid, chosen: Sequence[tuple[Enclosure, str]]
+) -> tuple[list[tuple[Solid, tuple[Mouth, ...], str]], list[str]]:
+    """Return (body, mouths, why) of each region as an exact solid, and what could not be cut."""
+    if not chosen:
+        return [], []
+    skin = Skin(casting)
+    mouths = [
+        tuple(make_mouth(opening, skin, region.pitch_mm) for opening in region.openings)
+        for region, _ in chosen
+    ]
+    low, high = casting.bounds[0] - BELT_MM, casting.bounds[1] + BELT_MM
+    plugs = Solid.union(mouth.plug for group in mouths for mouth in group)
+    parts = (Solid.box(tuple(low), tuple(high)) - hollow - plugs).parts()
+    bodies, missed = [], []
+    for (region, why), group in zip(chosen, mouths, strict=True):
+        body = _part_at(parts, region)
+        if body is None:
+            missed.append(
+                f"sand {place_text(region.deepest_mm)} {why}, but no plane cuts it free: it stays"
+                " with its half (declare it under [[cores.declared]])"
+            )
+        else:
+            bodies.append((body, group, why))
+    return bodies, missed
+
+
+def _part_at(parts: Sequence[Solid], region: Enclosure) -> Solid | None:
+    """Return the part of the sand that is the region, None where it leaks into more."""
+    point = region.deepest_mm[None]
+    for part in parts:
+        low, high = part.bounds
+        if not ((point[0] > low) & (point[0] < high)).all():
+            continue
+        share = part.volume_mm3 / region.volume_mm3
+        if LEAK[0] < share < LEAK[1] and bool(Rays.of(part).is_inside(point)[0]):
+            return part
+    return None
+
+
+def _with_prints(
+    name: str,
+    body: Solid,
+    mouths: Sequence[Mouth],
+    rules: PrintRules,
+    hollow: Solid,
+    metal: Rays,
+    earlier: Sequence[Core],
+    why: str,
+) -> tuple[Core, list[str]]:
+    """Return a core with a print through each of its mouths that has room for one."""
+    taken = [Rays.of(one.seat) for core in earlier for one in core.prints]
+    prints: list[Print] = []
+    notes = [f"{name} {why}"]
+
+    def is_free(points: Floats) -> bool:
+        return not any(scene.is_inside(points).any() for scene in (metal, *taken))
+
+    for mouth in mouths:
+        made = make_print(rim_of(body, mouth), mouth, rules, not prints, is_free)
+        if made is None:
+            notes.append(f"{name} has no room for a print {place_text(mouth.at_mm)}")
+            continue
+        prints.append(made)
+        taken.append(Rays.of(made.seat))
+    if not prints:
+        notes.append(f"{name} has no print at all: it needs chaplets")
+    whole = Solid.union([body, *(one.solid - hollow for one in prints)])
+    return Core(name=name, solid=whole, prints=tuple(prints), reason=why), notes
