@@ -1,1 +1,73 @@
-"""moldprep: casting model in, printable and checked sand mold out."""
+"""moldprep: casting model in, printable and checked sand mold out.
+
+>>> import moldprep
+>>> sorted(moldprep.__all__)  # doctest: +NORMALIZE_WHITESPACE
+['Results', 'catalog_tables', 'find_check', 'load_job', 'mesh_job', 'open_job', 'prepare',
+ 'prepare_package', 'review', 'run_week', 'study_feeding', 'study_gating', 'verify_package',
+ 'week_exit_code', 'week_json', 'write_new_job', 'write_package', 'write_plan']
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from moldprep.checks import run_checks as review
+    from moldprep.export.package import write_package
+    from moldprep.jobfile import load_job, mesh_job
+    from moldprep.pipeline import prepare
+    from moldprep.results import Results
+    from moldprep.runs import (
+        catalog_tables,
+        find_check,
+        open_job,
+        prepare_package,
+        study_feeding,
+        study_gating,
+        write_new_job,
+        write_plan,
+    )
+    from moldprep.verify import verify_package
+    from moldprep.week import run_week, week_exit_code, week_json
+
+__all__ = [
+    "Results",
+    "catalog_tables",
+    "find_check",
+    "load_job",
+    "mesh_job",
+    "open_job",
+    "prepare",
+    "prepare_package",
+    "review",
+    "run_week",
+    "study_feeding",
+    "study_gating",
+    "verify_package",
+    "week_exit_code",
+    "week_json",
+    "write_new_job",
+    "write_package",
+    "write_plan",
+]
+
+_HOMES = {
+    "Results": "results",
+    "load_job": "jobfile",
+    "mesh_job": "jobfile",
+    "prepare": "pipeline",
+    "review": "checks",
+    "run_week": "week",
+    "verify_package": "verify",
+    "week_exit_code": "week",
+    "week_json": "week",
+    "write_package": "export.package",
+}
+_REAL_NAMES = {"review": "run_checks"}
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name when it is first asked for: the kernels behind some take seconds."""
+    if name not in __all__:
+        raise AttributeError(f"module 'moldprep' has no attribute {name!r}")
+    module = import_module(f"moldprep.{_HOMES.get(name, 'runs')}")
+    return getattr(module, _REAL_NAMES.get(name, name))

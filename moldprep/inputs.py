@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 from collections.abc import Iterator
 from importlib.metadata import version
 from pathlib import Path
@@ -144,6 +145,17 @@ def packed(job: Job) -> tuple[Job, dict[str, Path]]:
         table["configs"] = f"{INPUTS}/configs"
         copies |= own
     return Job.model_validate({**table, "folder": job.folder}), copies
+
+
+def moved_to(job: Job, folder: Path) -> Job:
+    """Return the same job as a job file in another folder has to say it."""
+    table = job.model_dump(mode="json", exclude_none=True)
+    here = job.folder.resolve()
+    places = {str(path): os.path.relpath(here / path, folder) for path in named_files(job)}
+    _replace_paths(table, places)
+    if job.configs is not None:
+        table["configs"] = os.path.relpath(here / job.configs, folder)
+    return Job.model_validate({**table, "folder": folder})
 
 
 def _free(target: str, taken: dict[str, Path]) -> str:

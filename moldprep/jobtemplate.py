@@ -58,13 +58,15 @@ def planned_job(job: Job, plan: RiggingPlan) -> Job:
     return job.model_copy(update={"rigging": rigging})
 
 
-def new_job_toml(casting: Path, alloy: str, unit: str | None) -> str:
+def new_job_toml(casting: Path, name: Path, alloy: str, unit: str | None) -> str:
     """Return a commented job file for a casting: keys to fill in, the rest as comments.
 
     Parameters
     ----------
     casting
-        The model; it has to exist. It is named relative to where the job file will lie.
+        The model; it has to exist.
+    name
+        How the job file names it: relative to where the job file will lie.
     alloy
         Id of an alloy.
     unit
@@ -84,15 +86,16 @@ def new_job_toml(casting: Path, alloy: str, unit: str | None) -> str:
         "",
         _key("alloy", fields["alloy"], alloy),
     ]
-    for name in ("sand", "printer", "rules"):
-        lines.append("# " + _key(name, fields[name], fields[name].default))
-    given = {"file": casting.name} | ({"unit": unit} if unit else {})
+    lines += [
+        "# " + _key(key, fields[key], fields[key].default) for key in ("sand", "printer", "rules")
+    ]
+    given = {"file": name.as_posix()} | ({"unit": unit} if unit else {})
     lines += ["", *_table("casting", CastingKeys, given)]
-    for name in SHOWN:
-        model = fields[name].annotation
+    for table in SHOWN:
+        model = fields[table].annotation
         assert isinstance(model, type)
         assert issubclass(model, BaseModel)
-        lines += ["", *_table(name, model, {})]
+        lines += ["", *_table(table, model, {})]
     return "\n".join(lines) + "\n"
 
 

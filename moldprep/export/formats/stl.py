@@ -6,7 +6,9 @@ from typing import Final
 
 import numpy as np
 import trimesh
+from trimesh.exchange.stl import HeaderError
 
+from moldprep.errors import FileError
 from moldprep.export.printable import Printable
 
 NAME: Final = "stl"
@@ -29,8 +31,17 @@ def write(bodies: Sequence[Printable], path: Path, title: str) -> None:
 
 
 def read(path: Path) -> list[Printable]:
-    """Return the one body, equal points welded."""
-    mesh = trimesh.load_mesh(path, process=False)
-    corners = np.asarray(mesh.triangles, np.float32).reshape(-1, 3)
+    """Return the one body, equal points welded.
+
+    Raises
+    ------
+    FileError
+        file/unreadable.
+    """
+    try:
+        mesh = trimesh.load_mesh(path, process=False)
+        corners = np.asarray(mesh.triangles, np.float32).reshape(-1, 3)
+    except (OSError, ValueError, LookupError, AttributeError, HeaderError) as err:
+        raise FileError(f"no STL: {err}", code="file/unreadable", where=str(path)) from err
     points, row = np.unique(corners, axis=0, return_inverse=True)
     return [Printable(name=path.stem, role="", points=points, faces=row.reshape(-1, 3))]

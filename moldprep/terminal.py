@@ -1,0 +1,304 @@
+"""Short tables for people: what result.json says, a few rows at a time. Nothing is computed."""
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+if TYPE_CHECKING:  # the modules themselves take long to load
+    from moldprep.checks import Check
+    from moldprep.records.catalog import Sourced
+    from moldprep.verify import Proof
+    from moldprep.week import Summary
+
+STYLE: Final = {"pass": "green", "skip": "dim", "warn": "yellow", "fail": "bold red"}
+
+Row = Sequence[str | Text]
+
+
+def amount(value: float | None, unit: str = "", digits: int = 3) -> str:
+    """Return a number for reading: significant digits, the unit, a dash where not measured.
+
+    Examples
+    --------
+    >>> amount(1234567.0, "mm³"), amount(0.01234), amount(None, "s"), amount(12.0, "kg")
+    ('1,230,000 mm³', '0.0123', '–', '12 kg')
+    """
+    if value is None or math.isnan(value):
+        return "–"
+    rounded = float(f"{value:.{digits}g}")
+    text = f"{rounded:,.{digits}g}" if abs(rounded) < 10.0**digits else f"{rounded:,.0f}"
+    return text if unit in {"", "-"} else f"{text} {unit}"
+
+
+def place(at_mm: Sequence[float]) -> str:
+    """Return a place in mm, or nothing.
+
+    Examples
+    --------
+    >>> place((12.34, -5.0, 100.0))
+    '12, -5, 100'
+    """
+    return ", ".join(f"{v:.0f}" for v in at_mm)
+
+
+def duration(seconds: float | None) -> str:
+    """Return a time for reading.
+
+    Examples
+    --------
+    >>> duration(42.0), duration(600.0), duration(32100.0), duration(None)
+    ('42 s', '10.0 min', '8.9 h', '–')
+    """
+    if seconds is None:
+        return "–"
+    if seconds < 120.0:
+        return amount(seconds, "s")
+    return f"{seconds / 60.0:.1f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def _table(title: str, heads: str, rows: Iterable[Row]) -> Table:
+    """Return a table; a head that starts with > is set to the right."""
+    table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    for head in heads.split("|"):
+        justify = "right" if head.startswith(">") else "left"
+        table.add_column(head.lstrip(">"), justify=justify, overflow="fold")  # type: ignore[arg-type]
+    for row in rows:
+        table.add_row(*row)
+    return table
+
+
+def overview(result: dict[str, Any]) -> Table:
+    """Return the main numbers of a job."""
+    rows: list[Row] = []
+    if casting := result.get("casting"):
+        low, high = casting["bounds_mm"]
+        size = " x ".join(f"{b - a:.0f}" for a, b in zip(low, high, strict=True))
+        rows.append(("casting", f"{size} mm, {casting['n_triangles']:,} facets"))
+        rows += [("  mended", f"{one['what']}: {one['count']}") for one in casting["repairs"]]
+        if casting["deviation_mm"] > 0.0:
+            off = f"off the model by up to {casting['deviation_mm']:.2f} mm"
+            rows.append(("  REBUILT", Text(off, style="bold red")))
+    if parting := result.get("parting"):
+        rows.append(("parting", parting["reason"]))
+    if metal := result.get("metal"):
+        yield_pct = f"yield {metal['yield_pct']:.0f} %"
+        rows.append(("metal", f"{metal['mass_kg']:.2f} kg poured, {yield_pct}"))
+    if flow := result.get("flow"):
+        rows.append(("pouring", f"{amount(flow['pour_time_s'], 's')} to fill"))
+    if freezing := result.get("freezing"):
+        rows.append(("freezing", f"{duration(freezing['time_all_solid_s'])} until all is solid"))
+    if mold := result.get("mold"):
+        rows.append(("mold", f"{len(mold['pieces'])} pieces"))
+    if box := result.get("box"):
+        run = f"{box['n_layers']:,} layers, {duration(box['print_time_s'])}"
+        rows.append(("printing", f"{box['n_boxes']} x {box['printer']}, {run}"))
+    return _table(f"{result['job']['name']} · {result['job']['alloy']}", "|", rows)
+
+
+def findings(result: dict[str, Any], *, all_of_them: bool = False) -> RenderableType:
+    """Return what failed or warned, with place, limit and remedy; the rest as counts."""
+    found = result["findings"]
+    shown = [one for one in found if all_of_them or one["verdict"] in {"fail", "warn"}]
+    rows = [
+        (
+            Text(one["verdict"], style=STYLE[one["verdict"]]),
+            one["id"],
+            one["part"],
+            amount(one["value"], one["unit"]),
+            amount(one["limit"], one["unit"]),
+            place(one["at_mm"]),
+            one["message"] + (f"\n→ {one['remedy']}" if one["remedy"] else ""),
+        )
+        for one in sorted(
+            shown, key=lambda one: ("fail", "warn", "pass", "skip").index(one["verdict"])
+        )
+    ]
+    tally = [one["verdict"] for one in found]
+    line = Text("checks: ")
+    for verdict in ("pass", "warn", "fail", "skip"):
+        line.append(f"{tally.count(verdict)} {verdict}  ", style=STYLE[verdict])
+    if not rows:
+        return line
+    return Group(_table("Findings", "|check|part|>value|>limit|at [mm]|", rows), line)
+
+
+def pieces(result: dict[str, Any]) -> Table:
+    """Return the pieces of the mold."""
+    rows = []
+    for piece in result["mold"]["pieces"]:
+        low, high = piece["bounds_mm"]
+        size = " x ".join(f"{b - a:.0f}" for a, b in zip(low, high, strict=True))
+        rows.append((piece["name"], size, f"{piece['mass_kg']:.1f}", piece["file"]))
+    return _table("Pieces", "piece|>size [mm]|>mass [kg]|file", rows)
+
+
+def feeding(result: dict[str, Any]) -> RenderableType:
+    """Return sections, hot spots and feeders."""
+    sections = [
+        (
+            section["name"],
+            section["shape"],
+            amount(section["modulus_mm"]),
+            duration(section["freezing_time_s"]),
+            str(section["order"]),
+            place(section["at_mm"]),
+        )
+        for section in result["survey"]["sections"]
+    ]
+    parts: list[RenderableType] = [
+        _table(
+            "Sections of the bare pattern",
+            "section|shape|>modulus [mm]|>freezes in|>order|at [mm]",
+            sections,
+        )
+    ]
+    if "feeding" in result:
+        spots = [
+            (
+                spot["name"],
+                spot["part"],
+                amount(spot["modulus_mm"]),
+                duration(spot["freezing_time_s"]),
+                Text(spot["fed_by"] or "nothing", style="green" if spot["fed_by"] else "bold red"),
+                amount(spot["isolated_volume_mm3"]),
+                place(spot["at_mm"]),
+            )
+            for spot in result["feeding"]["hot_spots"]
+        ]
+        heads = "hot spot|in|>modulus [mm]|>freezes in|fed by|>cut off [mm³]|at [mm]"
+        parts.append(_table("Hot spots", heads, spots))
+    return Group(*parts, _feeders(result["plan"]["feeders"]))
+
+
+def _feeders(planned: list[dict[str, Any]]) -> Table:
+    rows = [
+        (
+            feeder["name"],
+            "open " * feeder["is_open"] + feeder["kind"],
+            amount(feeder["diameter_mm"]),
+            amount(feeder["height_mm"]),
+            ", ".join(feeder["serves"]),
+            place(feeder["at_mm"]),
+        )
+        for feeder in planned
+    ]
+    return _table("Feeders", "feeder|kind|>diameter [mm]|>height [mm]|serves|foot at [mm]", rows)
+
+
+def plan(result: dict[str, Any]) -> RenderableType:
+    """Return what was planned, with the reasons."""
+    planned = result["plan"]
+    names = ("basin", "sprue", "well")
+    rows = [(name, "", place(planned[name].get("at_mm", ()))) for name in names if planned[name]]
+    for kind in ("runners", "ingates", "filters", "feeders", "chills", "vents"):
+        for one in planned[kind]:
+            at_mm = one["at_mm"] if "at_mm" in one else one["path_mm"][0]
+            rows.append((kind[:-1], one.get("name", ""), place(at_mm)))
+    reasons = [(one["item"], one["why"], one["source"]) for one in planned["reasons"]]
+    return Group(
+        _table("Planned", "item|name|at [mm]", rows), _table("Why", "item|why|source", reasons)
+    )
+
+
+def gating(result: dict[str, Any]) -> RenderableType:
+    """Return channels with their flow, and pouring times."""
+    nodes = [
+        (
+            node["name"],
+            node["role"],
+            "yes" if node["is_reached"] else Text("NO", style="bold red"),
+            amount(node["share"] and 100.0 * node["share"], "%"),
+            amount(node["speed_m_s"]),
+        )
+        for node in result["flow"]["nodes"]
+    ]
+    times = [("this system", amount(result["flow"]["pour_time_s"]), "integrated over the fill")]
+    times += [
+        (one["name"], amount(one["time_s"]), one["source"])
+        for one in result["flow"]["formula_times"]
+    ]
+    return Group(
+        _table("Metal on its way", "body|role|reached|>share|>speed [m/s]", nodes),
+        _table("Pouring time", "by|>time [s]|source", times),
+    )
+
+
+def proofs(found: "Sequence[Proof]") -> Table:
+    """Return what `verify` proved."""
+    rows = [
+        (
+            Text("pass", style="green") if proof.is_proved else Text("fail", style="bold red"),
+            proof.what,
+            proof.found,
+        )
+        for proof in found
+    ]
+    return _table("Proved again from the files", "|what|found", rows)
+
+
+def week(summaries: "Sequence[Summary]") -> Table:
+    """Return one row for each job."""
+    rows = []
+    for one in summaries:
+        state = one.verdict if one.state != "failed" else "fail"
+        outcome = one.state if one.state == "failed" else f"{one.state}, {one.verdict}"
+        note = one.message or ", ".join(f"{name} too large" for name in one.too_large)
+        rows.append(
+            (
+                one.job or one.file,
+                Text(outcome, style=STYLE[state]),
+                str(one.exit_code),
+                amount(one.metal_kg),
+                amount(one.yield_pct and round(one.yield_pct)),
+                str(one.n_pieces),
+                str(one.n_boxes),
+                duration(one.print_time_s),
+                note,
+            )
+        )
+    heads = "job|outcome|>exit|>metal [kg]|>yield [%]|>pieces|>boxes|>print|"
+    return _table("Week", heads, rows)
+
+
+def catalog(title: str, things: "Sequence[Sourced]") -> Table:
+    """Return every figure of a kind of thing with its source."""
+    rows: list[Row] = []
+    for thing in things:
+        rows.append((Text(thing.id, style="bold"), "", "", thing.title))
+        table = thing.model_dump(exclude={"id", "title", "source"}, mode="json")
+        flat = {**table, **table.pop("settings", {})} if "settings" in table else table
+        rows += [
+            ("", key, str(value), thing.source.get(key, ""))
+            for key, value in flat.items()
+            if value not in ({}, None) and key != "settings"
+        ]
+    return _table(title, "id|figure|value|source", rows)
+
+
+def reasons(check: "Check") -> Table:
+    """Return why a check is there."""
+    rows = [
+        ("check", check.id),
+        ("why", check.why),
+        ("limit", amount(check.limit, check.unit)),
+        ("a miss is", str(check.miss)),
+        ("source", check.source),
+    ]
+    return _table("", "|", rows)
+
+
+def reasons_json(check: "Check") -> dict[str, Any]:
+    """Return the same for machines."""
+    limit = None if math.isnan(check.limit) else check.limit
+    return {
+        "id": check.id,
+        "why": check.why,
+        "limit": limit,
+        "unit": check.unit,
+        "miss": str(check.miss),
+        "source": check.source,
+    }

@@ -1,0 +1,196 @@
+"""A finished package proved again, from its files alone, with readers other than the writers."""
+
+import json
+from collections.abc import Generator, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pydantic import ValidationError
+
+from moldprep.errors import FileError, GeometryError, MoldprepError
+from moldprep.export.formats import Format, formats
+from moldprep.export.package import MANIFEST, RESULT, file_hashes, read_manifest
+from moldprep.export.printable import Printable, is_closed
+from moldprep.export.schema import PiecePart, ResultFile
+from moldprep.geometry.solid import Solid
+from moldprep.inputs import fingerprint
+from moldprep.jobfile import load_job
+from moldprep.tolerances import BALANCE_REL
+
+
+@dataclass(frozen=True)
+class Proof:
+    """One thing proved, or not."""
+
+    what: str
+    is_proved: bool
+    found: str
+
+
+def verify_package(folder: Path) -> tuple[Proof, ...]:
+    """Return what holds of a package and what does not.
+
+    Raises
+    ------
+    FileError
+        file/not-a-package, where there is nothing to verify.
+    """
+    manifest = read_manifest(folder)
+    if manifest is None:
+        raise FileError(
+            f"no package of moldprep: no readable {MANIFEST}",
+            code="file/not-a-package",
+            where=str(folder),
+            fix="name the folder that `moldprep prep` wrote",
+        )
+    proofs = [*_files(folder, manifest), *_job(folder, manifest)]
+    try:
+        result = ResultFile.model_validate(
+            json.loads((folder / RESULT).read_text(encoding="utf-8"))
+        )
+    except (OSError, ValueError, ValidationError) as err:
+        return (*proofs, Proof("result.json follows its schema", False, str(err).split("\n")[0]))
+    proofs.append(Proof("result.json follows its schema", True, result.schema_id))
+    return (*proofs, *_bodies(folder, result))
+
+
+def _files(folder: Path, manifest: dict[str, Any]) -> Iterator[Proof]:
+    """Compare the hash of every file with the manifest."""
+    want, got = manifest.get("files", {}), file_hashes(folder)
+    lost = sorted(want.keys() - got.keys())
+    more = sorted(got.keys() - want.keys())
+    changed = sorted(name for name in want.keys() & got.keys() if want[name] != got[name])
+    for what, names in (
+        ("no file is missing", lost),
+        ("no file was added", more),
+        ("no file was changed", changed),
+    ):
+        yield Proof(what, not names, ", ".join(names) or f"{len(got)} files")
+
+
+def _job(folder: Path, manifest: dict[str, Any]) -> Iterator[Proof]:
+    """Load the resolved job again and compare its fingerprint."""
+    what = "job.resolved.toml gives the same job"
+    try:
+        stamp = fingerprint(load_job(folder / "job.resolved.toml"))
+    except MoldprepError as err:
+        yield Proof(what, False, str(err))
+        return
+    yield Proof(what, stamp == manifest.get("job_sha256"), stamp[:12])
+
+
+def _bodies(folder: Path, result: ResultFile) -> Iterator[Proof]:
+    """Read every body back and prove closedness, volumes, no overlap, and the balance."""
+    mold = result.mold
+    if mold is None:
+        yield Proof("result.json tells of the mold", False, "no mold section")
+        return
+    inserts = result.rigging.inserts if result.rigging else ()
+    solid_form = formats()["stl"]
+    want = {piece.name: piece.volume_mm3 for piece in mold.pieces}
+    files = {piece.name: piece.file for piece in mold.pieces}
+    for name, volume_mm3, file in (
+        ("metal", mold.cavity_volume_mm3, "metal"),
+        ("block", mold.block_volume_mm3, "proof/block"),
+        *((insert.name, insert.volume_mm3, f"proof/{insert.name}") for insert in inserts),
+    ):
+        want[name], files[name] = volume_mm3, file + solid_form.SUFFIX
+    slack = BALANCE_REL * mold.block_volume_mm3
+    solids: dict[str, Solid] = {}
+    for name, file in files.items():
+        solid = yield from _prove(_read(solid_form, folder / file, name), file, want[name], slack)
+        if solid is not None:
+            solids[name] = solid
+    for form in formats().values():
+        if form.HOLDS_MANY:
+            yield from _collection(form, folder / f"mold{form.SUFFIX}", want, mold.pieces, slack)
+    if solids.keys() == files.keys():
+        yield from _balance(solids, mold.clearance_volume_mm3, slack)
+    else:
+        yield Proof("volumes balance", False, "not every body could be read")
+
+
+def _read(form: Format, path: Path, name: str) -> Printable | str:
+    """Return the one body in a file, or what is wrong with the file."""
+    try:
+        (body,) = form.read(path)
+    except FileError as err:
+        return err.what
+    return replace(body, name=name)
+
+
+def _collection(
+    form: Format, path: Path, want: dict[str, float], pieces: Sequence[PiecePart], slack: float
+) -> Iterator[Proof]:
+    """Prove a file that holds all pieces."""
+    try:
+        bodies = form.read(path)
+    except FileError as err:
+        yield Proof(f"{path.name} can be read", False, err.what)
+        return
+    names, known = sorted(body.name for body in bodies), sorted(piece.name for piece in pieces)
+    yield Proof(f"{path.name} holds every piece by name", names == known, ", ".join(names))
+    for body in bodies:
+        if body.name in known:
+            yield from _prove(body, path.name, want[body.name], slack)
+
+
+def _prove(
+    body: Printable | str, file: str, want_mm3: float, slack: float
+) -> Generator[Proof, None, Solid | None]:
+    """Prove one body closed and of the stated volume; return it as a solid where it is."""
+    if isinstance(body, str):
+        yield Proof(f"{file} can be read", False, body)
+        return None
+    what = f"{file}: {body.name} is closed, volume as stated"
+    try:
+        solid = Solid.from_mesh(body.points.astype(np.float64), body.faces)
+    except GeometryError as err:
+        yield Proof(what, False, err.what)
+        return None
+    off = solid.volume_mm3 - want_mm3
+    is_fine = is_closed(body.faces) and abs(off) <= slack
+    yield Proof(what, is_fine, f"{solid.volume_mm3:.1f} mm³, {off:+.2g} mm³ off")
+    return solid
+
+
+def _balance(solids: dict[str, Solid], clearance_mm3: float, slack: float) -> Iterator[Proof]:
+    """Prove that bodies keep out of each other, and that with the clearances they fill the block.
+
+    Parameters
+    ----------
+    solids
+        Pieces, metal and inserts, and the block.
+    clearance_mm3
+        Stated volume of what is neither. [mm³]
+    slack
+        Volume that counts as nothing. [mm³]
+    """
+    block = solids["block"]
+    inside = {name: solid for name, solid in solids.items() if name != "block"}
+    shared = {
+        f"{a} and {b}": (inside[a] & inside[b]).volume_mm3
+        for a, b in combinations(inside, 2)
+        if _bounds_meet(inside[a], inside[b])
+    }
+    worst = max(shared, key=shared.__getitem__, default="")
+    yield Proof(
+        "no two bodies overlap",
+        shared.get(worst, 0.0) <= slack,
+        f"{worst}: {shared[worst]:.2g} mm³ shared" if worst else "none come near each other",
+    )
+    left = (block - Solid.union(inside.values())).volume_mm3
+    off = left - clearance_mm3
+    yield Proof(
+        "block = metal + inserts + pieces + clearances",
+        abs(off) <= slack,
+        f"{left:.1f} mm³ left for clearances, {off:+.2g} mm³ off",
+    )
+
+
+def _bounds_meet(a: Solid, b: Solid) -> bool:
+    """Return whether two extents share any space."""
+    return bool((a.bounds[0] < b.bounds[1]).all() and (b.bounds[0] < a.bounds[1]).all())
