@@ -44,6 +44,7 @@ from moldprep.records.plan import (
 )
 from moldprep.records.rigging import (
     AirPocket,
+    CavityRise,
     ChannelFlow,
     Contact,
     Fall,
@@ -54,6 +55,7 @@ from moldprep.records.rigging import (
     Metal,
     NearMiss,
     Rigging,
+    RunnerCover,
     Station,
 )
 
@@ -67,6 +69,7 @@ __all__ = [
     "BoxItem",
     "BoxPlan",
     "Casting",
+    "CavityRise",
     "ChannelFlow",
     "ChillPlan",
     "Contact",
@@ -104,6 +107,7 @@ __all__ = [
     "Role",
     "Round",
     "Rules",
+    "RunnerCover",
     "RunnerPlan",
     "Sand",
     "Section",

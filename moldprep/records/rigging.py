@@ -90,6 +90,9 @@ class ChannelFlow:
     speed_m_s   : highest over the fill, at its smallest section
     share       : of the whole flow
     reynolds    : at `speed_m_s`
+    smallest_mm2: its smallest section on the way, at `at_mm`; for an ingate the opening into what
+                  it feeds counts too
+    cooled_k    : temperature the first metal has lost from the basin to its end [K]
     """
 
     body: str
@@ -97,22 +100,69 @@ class ChannelFlow:
     speed_m_s: float
     share: float
     reynolds: float
+    smallest_mm2: float = float("nan")
+    at_mm: tuple[float, ...] = ()
+    cooled_k: float = float("nan")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CavityRise:
+    """How the metal rises in one cavity: a casting with the feeders and vents it is joined to.
+
+    parts   : bodies of the cavity
+    inlets  : bodies of the gating that open into it
+    course  : (k, 4) float64: time from the first metal in the cavity [s], level [mm],
+              volume in it [mm³], flow into it [mm³/s]
+    shares  : (k, n) float64: flow through each inlet [mm³/s]
+    is_full : whether the head fills it to the top
+    """
+
+    parts: tuple[str, ...]
+    inlets: tuple[str, ...]
+    course: NDArray[np.float64]
+    shares: NDArray[np.float64]
+    is_full: bool
+
+    def __post_init__(self) -> None:
+        if self.course.ndim != 2 or self.course.shape[1] != 4:
+            raise ValueError(f"CavityRise: course {self.course.shape}")
+        seal(self)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunnerCover:
+    """Metal over the ceiling of a runner while it feeds: below zero it runs part full.
+
+    cover_mm : the larger of the pressure head and the height of the lowest gate's sill
+    """
+
+    body: str
+    cover_mm: float
+    at_mm: tuple[float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FlowGraph:
     """What the metal can reach, and how fast.
 
-    graph         : networkx.Graph; nodes are body names with `role`; edges carry `area_mm2`, `at_mm`
+    graph         : networkx.Graph; nodes are body names with `role`, `is_open` (breaks out of the
+                    cope's top), `has_air_core`, `n_lumps`; edges carry `area_mm2`, `at_mm`
     contacts      : every connection, and `near_misses` what only looks like one
     stations      : measured cross-sections of every channel
-    reached       : names the metal reaches from the basin or sprue
+    reached       : names the metal reaches from the basin or sprue, all of the body
+    lost          : (body, place) of every piece of metal it does not reach
     dangling      : rigging that leads nowhere
     bottleneck    : names (body, or "a|b" for a contact) of the minimum cut between pouring and castings
     bottleneck_mm2: its area; `bottleneck_at_mm` where
     loops         : cycles of runners, each as names
     channels      : flow in every body
-    pour_time_s   : by integration over the rising level
+    cavities      : how the metal rises in each cavity
+    covers        : whether the runners run full
+    source_mm     : height of the metal in the basin, kept full
+    prime_s       : time to fill basin, sprue and runners before the first gate runs
+    imbalance     : largest |flow in - flow out| of any node over the whole flow
+    pour_time_s   : by integration over the rising level, `prime_s` included; inf where the head
+                    does not fill the mold
     formula_times : (name, seconds, source) of handbook pouring times
     """
 
@@ -121,12 +171,18 @@ class FlowGraph:
     near_misses: tuple[NearMiss, ...]
     stations: tuple[Station, ...]
     reached: frozenset[str]
+    lost: tuple[tuple[str, tuple[float, float, float]], ...]
     dangling: tuple[str, ...]
     bottleneck: tuple[str, ...]
     bottleneck_mm2: float
     bottleneck_at_mm: tuple[float, ...]
     loops: tuple[tuple[str, ...], ...]
     channels: tuple[ChannelFlow, ...]
+    cavities: tuple[CavityRise, ...]
+    covers: tuple[RunnerCover, ...]
+    source_mm: float
+    prime_s: float
+    imbalance: float
     pour_time_s: float
     formula_times: tuple[tuple[str, float, str], ...]
 
