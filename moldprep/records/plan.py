@@ -171,13 +171,22 @@ class Reason:
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)
 class Round:
-    """One round of automatic feeding: what was changed, why, and what it did."""
+    """One round of automatic feeding: what was changed, why, and what it did.
+
+    number   : 0 is the first plan
+    left_mm3 : isolated liquid inside castings after the round
+    is_sound : whether no section had more of it than the job allows
+    before_feeders, before_chills : what there was before the round, to step back to
+    """
 
     number: int
     changed: str
     why: str
-    left_mm3: float  # isolated liquid inside castings after the round
+    left_mm3: float
     yield_pct: float
+    is_sound: bool = False
+    before_feeders: tuple[FeederPlan, ...] = ()
+    before_chills: tuple[ChillPlan, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)

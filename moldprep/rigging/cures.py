@@ -1,0 +1,324 @@
+"""What to change where a pool was cut off: feeder, neck, another feeder, or a chill."""
+
+import math
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from moldprep.records import (
+    Alloy,
+    ChillPlan,
+    FeederPlan,
+    Feeding,
+    FeedPair,
+    HotSpot,
+    Job,
+    Parting,
+    Pattern,
+    Placement,
+    Reason,
+    RiggingPlan,
+    Section,
+    Survey,
+)
+from moldprep.rigging.feeder_plan import WLODAWER, Disc, FeederPlanner, chill_at
+from moldprep.thermal.regions import region_name, unplaced
+
+MOST_AT_ONCE: Final = 1.4
+"""A feeder grows by no more than this in one round."""
+LEAST_AT_ONCE: Final = 1.08
+NECK_STEP: Final = 1.25
+TRIES: Final = 2
+"""Rounds a feeder may grow for one section before something else is tried."""
+SMALL_POOL: Final = 0.25
+"""A pool up to this share of its section is chilled rather than fed, where a chill can lie."""
+SIDE_GAP_MM: Final = 8.0
+
+Change = tuple[RiggingPlan, list[str], list[str]]
+
+
+class Cures:
+    """Changes one plan for the pools of one round."""
+
+    def __init__(
+        self,
+        plan: RiggingPlan,
+        feeding: Feeding,
+        pattern: Pattern,
+        parting: Parting,
+        survey: Survey,
+        job: Job,
+        alloy: Alloy,
+    ) -> None:
+        self._plan, self._job, self._alloy = plan, job, alloy
+        self._placements = plan.placements or (Placement(name="casting"),)
+        self._planner = FeederPlanner(survey, pattern, parting, job, alloy, self._placements)
+        self._pairs = {(pair.feeder, pair.section): pair for pair in feeding.pairs}
+        self._given = {feeder.name for feeder in job.rigging.feeder}
+        self._may_feed = "feeders" in job.rigging.auto
+        self._may_chill = "chills" in job.rigging.auto
+        self._feeders = list(plan.feeders)
+        self._chills = list(plan.chills)
+        self._what: list[str] = []
+        self._why: list[str] = []
+        self._reasons = list(plan.reasons)
+        self._touched: set[str] = set()
+
+    def of(self, spots: tuple[HotSpot, ...]) -> Change | None:
+        """Return the plan changed for all these pools, what was changed and why; None if nothing."""
+        for spot in spots:
+            if self._cure(spot):
+                self._why.append(
+                    f"{spot.name}: {spot.isolated_volume_mm3 / 1e3:.2f} cm³ cut off at "
+                    f"{spot.closed_s:.0f} s, solid at {spot.freezing_time_s:.0f} s"
+                )
+        if not self._what:
+            return None
+        tops = [f.at_mm[2] + f.height_mm for f in self._feeders if not f.is_open]
+        changed = replace(
+            self._plan,
+            feeders=tuple(self._feeders),
+            chills=tuple(self._chills),
+            reasons=tuple(self._reasons),
+            top_mm=max([self._plan.top_mm, *(top + SAND_ABOVE_MM for top in tops)]),
+        )
+        return changed, self._what, self._why
+
+    def _cure(self, spot: HotSpot) -> bool:
+        """Change one thing for one pool; return whether that was possible."""
+        placement = next((p for p in self._placements if p.name == spot.part), None)
+        section = self._section(spot)
+        if placement is None or section is None:
+            return False
+        own = [feeder for feeder in self._serving(spot) if self._may_feed]
+        if any(feeder.name in self._touched for feeder in own):
+            return True  # this round already changes the feeder this pool hangs on
+        for feeder in own:
+            if self._improved(feeder, spot):
+                return True
+        if spot.isolated_volume_mm3 < SMALL_POOL * spot.section_volume_mm3:
+            steps = (self._chilled, self._fed)
+        else:
+            steps = (self._fed, self._chilled)
+        return any(step(spot, section, placement) for step in steps)
+
+    def _section(self, spot: HotSpot) -> Section | None:
+        """Return the survey's section a pool is in, with the modulus it showed in the solve."""
+        n = len(self._placements)
+        name = spot.name.split(".")[0]
+        for section in self._planner.by_name.values():
+            if region_name(spot.part, section.name, n) in (spot.name, name):
+                shown = min(max(spot.modulus_mm, 0.5 * section.modulus_mm), section.modulus_mm)
+                return replace(section, modulus_mm=shown)
+        return None
+
+    def _serving(self, spot: HotSpot) -> list[FeederPlan]:
+        """Return the feeders that may be changed for a pool, nearest first."""
+        n = len(self._placements)
+        name = spot.name.split(".")[0]
+        return sorted(
+            (
+                feeder
+                for feeder in self._feeders
+                if feeder.into == spot.part
+                and feeder.name not in self._given
+                and any(region_name(spot.part, s, n) in (spot.name, name) for s in feeder.serves)
+            ),
+            key=lambda feeder: math.dist(feeder.at_mm, spot.at_mm),
+        )
+
+    # ---- change a feeder -----------------------------------------------------------------
+
+    def _improved(self, feeder: FeederPlan, spot: HotSpot) -> bool:
+        """Enlarge a feeder or its neck, if that is what closed first."""
+        pair = self._pair(feeder, spot)
+        if pair is None or self._tries(feeder) >= TRIES:
+            return False
+        if pair.feeder_time_s < spot.freezing_time_s:
+            need = math.sqrt(spot.freezing_time_s / max(pair.feeder_time_s, 1e-9)) * 1.05
+            return self._grown(feeder, min(max(need, LEAST_AT_ONCE), MOST_AT_ONCE))
+        if pair.neck_time_s < spot.freezing_time_s:
+            return self._widened(feeder) or self._grown(feeder, 1.15)
+        under = math.dist(pair.neck_mm, spot.at_mm) < 0.75 * feeder.diameter_mm
+        return under and self._grown(feeder, 1.12)
+
+    def _pair(self, feeder: FeederPlan, spot: HotSpot) -> FeedPair | None:
+        for name in (spot.name, spot.name.split(".")[0]):
+            if (feeder.name, name) in self._pairs:
+                return self._pairs[feeder.name, name]
+        return None
+
+    def _tries(self, feeder: FeederPlan) -> int:
+        return sum(
+            f"{feeder.name}:" in one.changed or f"{feeder.name} neck:" in one.changed
+            for one in self._plan.rounds
+        )
+
+    def _grown(self, feeder: FeederPlan, factor: float) -> bool:
+        diameter = float(math.ceil(feeder.diameter_mm * factor))
+        height = float(math.ceil(feeder.height_mm * factor))
+        x, y, z = feeder.at_mm
+        if feeder.kind == "side":
+            out = np.array([x, y]) - np.array(feeder.neck_to_mm[:2])
+            out = out / max(float(np.linalg.norm(out)), 1e-9)
+            x, y = (np.array([x, y]) + out * 0.5 * (diameter - feeder.diameter_mm)).tolist()
+        neck = {}
+        if feeder.kind == "side" or feeder.neck_width_mm > 0.0:
+            neck = {"neck_width_mm": round(feeder.neck_width_mm * factor, 1)}
+        at = (round(x, 3), round(y, 3), z)
+        grown = replace(feeder, diameter_mm=diameter, height_mm=height, at_mm=at, **neck)
+        if not self._is_free(grown):
+            grown = replace(feeder, height_mm=float(math.ceil(feeder.height_mm * factor**2)))
+            if grown.height_mm > 3.0 * grown.diameter_mm:
+                return False
+        self._swap(feeder, grown)
+        self._what.append(
+            f"{feeder.name}: {feeder.diameter_mm:.0f} x {feeder.height_mm:.0f} to "
+            f"{grown.diameter_mm:.0f} x {grown.height_mm:.0f} mm"
+        )
+        return True
+
+    def _widened(self, feeder: FeederPlan) -> bool:
+        if not feeder.neck_width_mm > 0.0:
+            return False
+        most = 0.95 * feeder.diameter_mm
+        width = round(min(feeder.neck_width_mm * NECK_STEP, most), 1)
+        if width <= feeder.neck_width_mm + 0.5:
+            return False
+        height = feeder.neck_height_mm
+        if feeder.kind == "side":
+            height = round(min(height * 1.1, 0.9 * feeder.height_mm), 1)
+        self._swap(feeder, replace(feeder, neck_width_mm=width, neck_height_mm=height))
+        self._what.append(
+            f"{feeder.name} neck: {feeder.neck_width_mm:.0f} x {feeder.neck_height_mm:.0f} to "
+            f"{width:.0f} x {height:.0f} mm"
+        )
+        return True
+
+    def _swap(self, old: FeederPlan, new: FeederPlan) -> None:
+        self._feeders[self._feeders.index(old)] = new
+        self._touched.add(old.name)
+
+    # ---- add something -------------------------------------------------------------------
+
+    def _fed(self, spot: HotSpot, section: Section, placement: Placement) -> bool:
+        """Set another feeder on a hot spot."""
+        if not self._may_feed:
+            return False
+        near = unplaced(np.array([spot.at_mm]), placement)[0]
+        seat = self._planner.seat(
+            section, near, spot.isolated_volume_mm3, self._taken(spot, placement), None
+        )
+        if seat is None:
+            return False
+        name = _next_name("F", [feeder.name for feeder in self._feeders])
+        added = self._planner.feeder(seat, (section.name,), name, placement)
+        if not self._is_free(added):
+            return False
+        self._feeders.append(added)
+        self._touched.add(name)
+        self._reasons.append(
+            Reason(item=name, why=self._planner.why(seat, (section.name,)), source=WLODAWER)
+        )
+        self._what.append(
+            f"{name}: new, {added.diameter_mm:.0f} x {added.height_mm:.0f} mm on {spot.name}"
+        )
+        return True
+
+    def _chilled(self, spot: HotSpot, section: Section, placement: Placement) -> bool:
+        """Set a chill against a hot spot, once."""
+        if not self._may_chill:
+            return False
+        near = unplaced(np.array([spot.at_mm]), placement)[0]
+        width = max(section.thickness_mm, (4.0 * spot.isolated_volume_mm3) ** (1.0 / 3.0))
+        site = self._planner.sites.for_chill(self._planner.number[section.name], near, width)
+        if site is None:
+            return False
+        name = _next_name("C", [chill.name for chill in self._chills])
+        added = chill_at(site, section, name, placement)
+        if any(_overlap(added, chill) for chill in self._chills) or self._is_gated(added):
+            return False
+        self._chills.append(added)
+        why = f"{spot.name} is cut off; chilled it freezes before its way to the feeder does"
+        self._reasons.append(Reason(item=name, why=why, source=WLODAWER))
+        self._what.append(f"{name}: new chill, {added.size_mm[0]:.0f} mm wide, on {spot.name}")
+        return True
+
+    def _is_gated(self, chill: ChillPlan) -> bool:
+        """Return whether an ingate or runner comes too near a chill."""
+        half = 0.5 * math.hypot(*chill.size_mm[:2])
+        return any(
+            math.dist(point, chill.at_mm) < half + wide
+            for point, wide in _channel_points(self._plan)
+        )
+
+    # ---- room ----------------------------------------------------------------------------
+
+    def _taken(self, spot: HotSpot, placement: Placement) -> tuple[Disc, ...]:
+        """Return discs a new feeder of one casting must not overlap, pattern frame."""
+        discs = [(f.at_mm, 0.5 * f.diameter_mm) for f in self._feeders]
+        discs += [
+            (point, wide) for point, wide in _channel_points(self._plan) if point[2] > spot.at_mm[2]
+        ]
+        if self._plan.sprue is not None:
+            sprue = self._plan.sprue
+            discs.append((sprue.at_mm, math.sqrt(sprue.top_area_mm2 / math.pi) + SIDE_GAP_MM))
+        back = unplaced(np.array([at for at, _ in discs]).reshape(-1, 3), placement)
+        return tuple(
+            (float(at[0]), float(at[1]), radius)
+            for at, (_, radius) in zip(back, discs, strict=True)
+        )
+
+    def _is_free(self, feeder: FeederPlan) -> bool:
+        """Return whether a feeder keeps clear of sprue, channels and other feeders."""
+        low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
+        radius = 0.5 * feeder.diameter_mm + SIDE_GAP_MM
+        for other in self._feeders:
+            if other.name == feeder.name or other.at_mm[2] > high:
+                continue
+            if other.at_mm[2] + other.height_mm < low:
+                continue
+            if math.dist(other.at_mm[:2], feeder.at_mm[:2]) < radius + 0.5 * other.diameter_mm:
+                return False
+        sprue = self._plan.sprue
+        if sprue is not None:
+            wide = math.sqrt(max(sprue.top_area_mm2, sprue.foot_area_mm2) / math.pi)
+            if math.dist(sprue.at_mm[:2], feeder.at_mm[:2]) < radius + wide:
+                return False
+        return not any(
+            low - 2.0 * SIDE_GAP_MM < point[2] < high
+            and math.dist(point[:2], feeder.at_mm[:2]) < radius + wide
+            for point, wide in _channel_points(self._plan, but_into=feeder.name)
+        )
+
+
+SAND_ABOVE_MM: Final = 30.0
+"""Sand over a closed feeder at least (common practice, no source)."""
+
+
+def _channel_points(
+    plan: RiggingPlan, but_into: str = ""
+) -> list[tuple[tuple[float, float, float], float]]:
+    """Return points along every runner and ingate with half their width."""
+    points = []
+    gates = [gate for gate in plan.ingates if gate.into != but_into]
+    for channel in (*plan.runners, *gates):
+        path = np.array(channel.path_mm)
+        for a, b in zip(path[:-1], path[1:], strict=True):
+            n = max(2, int(np.linalg.norm(b - a) / 5.0) + 1)
+            points += [
+                (tuple(float(v) for v in a + (b - a) * t), 0.5 * channel.width_mm)
+                for t in np.linspace(0.0, 1.0, n)
+            ]
+    return points  # type: ignore[return-value]
+
+
+def _overlap(a: ChillPlan, b: ChillPlan) -> bool:
+    reach = 0.5 * (max(a.size_mm) + max(b.size_mm))
+    return math.dist(a.at_mm, b.at_mm) < reach
+
+
+def _next_name(letter: str, names: list[str]) -> str:
+    used = {name for name in names if name.startswith(letter)}
+    return next(f"{letter}{k}" for k in range(1, len(used) + 2) if f"{letter}{k}" not in used)

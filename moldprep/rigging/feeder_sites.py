@@ -1,0 +1,380 @@
+"""Where on a pattern a feeder or a chill can sit: maps of its top, its underside and its slices.
+
+All maps share the survey's lattice; they are one cell of it exact. Pattern frame, z up.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely import distance, points
+from shapely.geometry import MultiPolygon
+
+from moldprep.geometry.rays import Rays
+from moldprep.records import Pattern, Survey
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+STEP_SHARE: Final = 0.35
+"""Steps under a foot up to this share of its diameter would be filled with feeder metal."""
+
+LEVEL: Final = 0.7
+"""A face counts as facing up or down where its normal has at least this much z (45°)."""
+
+N_DIRECTIONS: Final = 24
+
+GAP_MM: Final = 20.0
+"""Sand between a feeder and another casting: 20 to 25 mm for small molds (common practice, no
+source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TopSite:
+    """A place on top of the pattern.
+
+    foot_mm    : diameter of the level, open ground round it that is the pattern's own
+    is_stepped : whether a full foot would bury a step of the casting beside it
+    """
+
+    at_mm: tuple[float, float, float]
+    foot_mm: float
+    is_stepped: bool
+    is_machined: bool
+    hole_share: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SideSite:
+    """A place beside the pattern: where the neck meets it, and the way out from there."""
+
+    neck_to_mm: tuple[float, float, float]
+    outward: tuple[float, float]
+    wall_mm: float
+    is_machined: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChillSite:
+    """A flat piece of the pattern's surface a chill can lie against.
+
+    normal : outward, along one of the axes
+    """
+
+    at_mm: tuple[float, float, float]
+    normal: tuple[float, float, float]
+    width_mm: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Face:
+    """What rays see of the pattern from above or from below, column by column.
+
+    z_mm  : (nx, ny) height, NaN beside the pattern
+    level : normal's share along the ray, outward positive
+    label : section under the skin, 0 for none
+    """
+
+    z_mm: Floats
+    level: Floats
+    is_kept: Bools
+    is_machined: Bools
+    label: NDArray[np.int64]
+
+
+class Sites:
+    """All places of one pattern."""
+
+    def __init__(
+        self, pattern: Pattern, survey: Survey, rivals: MultiPolygon | None = None
+    ) -> None:
+        """Take the pattern, and the outlines of other castings seen from it, if there are any."""
+        self._pattern, self._survey = pattern, survey
+        self._rivals = rivals if rivals is not None and not rivals.is_empty else None
+        self._pitch = survey.pitch_mm
+        self._rays = Rays.of(pattern.solid)
+        corner, faces = pattern.solid.mesh()
+        a, b, c = (corner[faces[:, k]] for k in range(3))
+        across = np.cross(b - a, c - a)
+        self._normal = across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)
+        nx, ny, _ = survey.label.shape
+        self._x = survey.origin_mm[0] + (np.arange(nx) + 0.5) * self._pitch
+        self._y = survey.origin_mm[1] + (np.arange(ny) + 0.5) * self._pitch
+
+    # ---- maps ----------------------------------------------------------------------------
+
+    @cached_property
+    def top(self) -> _Face:
+        """The pattern seen from above."""
+        return self._seen(up=True)
+
+    @cached_property
+    def bottom(self) -> _Face:
+        """The pattern seen from below."""
+        return self._seen(up=False)
+
+    def _seen(self, *, up: bool) -> _Face:
+        label = self._survey.label
+        nx, ny, _ = label.shape
+        low, high = self._pattern.solid.bounds[:, 2]
+        sign = 1.0 if up else -1.0
+        start = np.empty((nx * ny, 3))
+        start[:, 0], start[:, 1] = np.repeat(self._x, ny), np.tile(self._y, nx)
+        start[:, 2] = high + 1.0 if up else low - 1.0
+        distance, facet = self._rays.first(start, np.array([0.0, 0.0, -sign]))
+        hit = facet >= 0
+        z = np.where(hit, start[:, 2] - sign * distance, np.nan)
+        take = np.maximum(facet, 0)
+        inside = label[:, :, ::-1] if up else label
+        first = np.argmax(inside > 0, axis=2)
+        under = np.take_along_axis(inside, first[:, :, None], axis=2)[:, :, 0]
+        return _Face(
+            z_mm=z.reshape(nx, ny),
+            level=np.where(hit, sign * self._normal[take, 2], 0.0).reshape(nx, ny),
+            is_kept=(hit & self._pattern.is_kept_clear[take]).reshape(nx, ny),
+            is_machined=(hit & self._pattern.is_machined[take]).reshape(nx, ny),
+            label=np.where(hit.reshape(nx, ny), under, 0).astype(np.int64),
+        )
+
+    @cached_property
+    def _holes(self) -> Bools:
+        """Columns beside the pattern that it surrounds: bores and windows."""
+        solid = np.isfinite(self.top.z_mm)
+        return np.asarray(ndimage.binary_fill_holes(solid) & ~solid)
+
+    def _ground(self, face: _Face) -> Floats:
+        """Return how far each column is from an edge, a step, a kept face or a steep slope. [mm]"""
+        z = np.nan_to_num(face.z_mm, nan=-1e9)
+        rise = ndimage.maximum_filter(z, 3) - ndimage.minimum_filter(z, 3)
+        good = np.isfinite(face.z_mm) & ~face.is_kept & (face.level > LEVEL)
+        good &= rise < 2.5 * self._pitch
+        padded = np.pad(good, 1)
+        ground: Floats = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] * self._pitch
+        return ground
+
+    @cached_property
+    def _top_ground(self) -> Floats:
+        return self._ground(self.top)
+
+    # ---- top -----------------------------------------------------------------------------
+
+    def on_top(
+        self,
+        sections: set[int],
+        near_mm: Floats,
+        diameter_mm: float,
+        scale_mm: float,
+        taken: tuple[tuple[float, float, float], ...] = (),
+    ) -> TopSite | None:
+        """Return the best place for a foot on top of one of these sections, or None.
+
+        Only what is seen from above counts, so it is never in a bore or under an overhang, and
+        nothing of the pattern may rise through the foot. Of what is left the best is near the hot
+        spot (in lengths of `scale_mm`), on wide level ground, clear of holes, on a face that is
+        machined anyway.
+
+        Parameters
+        ----------
+        sections
+            Numbers of the sections it may stand on (label, from 1).
+        near_mm
+            (3,) the hot spot. [mm]
+        diameter_mm
+            Of the foot. [mm]
+        scale_mm
+            Thickness of the section. [mm]
+        taken
+            (x, y, radius) of discs it must not overlap. [mm]
+        """
+        face, radius = self.top, 0.5 * diameter_mm
+        disc = self._disc(radius)
+        z = np.nan_to_num(face.z_mm, nan=-1e9)
+        rises = ndimage.maximum_filter(z, footprint=disc, mode="constant", cval=-1e9) - z
+        may = np.isin(face.label, sorted(sections)) & ~face.is_kept & (face.level > 0.2)
+        may &= rises <= max(0.15 * diameter_mm, self._pitch)
+        for x, y, r in taken:
+            may &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > r + radius
+        may &= ~ndimage.maximum_filter(face.is_kept, footprint=self._disc(0.35 * radius))
+        if self._rivals is not None:
+            x, y = np.meshgrid(self._x, self._y, indexing="ij")
+            may &= distance(points(x, y), self._rivals) > radius + GAP_MM
+        if not may.any():
+            return None
+        level = np.minimum(self._top_ground / radius, 1.0)
+        holes = ndimage.correlate(self._holes.astype(float), disc / disc.sum(), mode="constant")
+        way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
+        cost = way / scale_mm + 1.5 * (1.0 - level) + 3.0 * holes - 0.4 * face.is_machined
+        cost += 0.25 * np.abs(z - near_mm[2]) / scale_mm
+        spot = np.unravel_index(int(np.argmin(np.where(may, cost, np.inf))), cost.shape)
+        drop = np.where(self._footprint(spot, radius), z[spot] - z, 0.0)
+        step = (drop > max(0.05 * diameter_mm, 2.0 * self._pitch)) & (
+            drop < STEP_SHARE * diameter_mm + self._pitch
+        )
+        is_stepped = step.sum() > 0.05 * disc.sum() and self._is_cliff(spot, radius)
+        return TopSite(
+            at_mm=(float(self._x[spot[0]]), float(self._y[spot[1]]), float(face.z_mm[spot])),
+            foot_mm=2.0 * float(self._top_ground[spot]),
+            is_stepped=bool(is_stepped),
+            is_machined=bool(face.is_machined[spot]),
+            hole_share=float(holes[spot]),
+        )
+
+    def _is_cliff(self, spot: tuple[np.intp, ...], radius: float) -> bool:
+        """Return whether the ground round a spot ends in a step rather than a slope."""
+        return bool(self._top_ground[spot] < radius)
+
+    def _disc(self, radius_mm: float) -> Bools:
+        n = max(int(np.ceil(radius_mm / self._pitch)), 0)
+        x, y = np.mgrid[-n : n + 1, -n : n + 1]
+        return np.asarray(np.hypot(x, y) * self._pitch <= radius_mm + 1e-9)
+
+    def _footprint(self, spot: tuple[np.intp, ...], radius_mm: float) -> Bools:
+        x, y = self._x[spot[0]], self._y[spot[1]]
+        return np.asarray(np.hypot(self._x[:, None] - x, self._y[None, :] - y) <= radius_mm)
+
+    # ---- side ----------------------------------------------------------------------------
+
+    def beside(
+        self,
+        section: int,
+        near_mm: Floats,
+        z_mm: float,
+        diameter_mm: float,
+        neck_mm: float,
+        height_mm: float,
+        taken: tuple[tuple[float, float, float], ...] = (),
+    ) -> SideSite | None:
+        """Return the best place for a side feeder on a section, its neck at a height, or None.
+
+        The neck leaves the section sideways through its outer face, never into a bore, and the
+        feeder's whole height stands clear of all metal.
+
+        Parameters
+        ----------
+        section
+            Number of the section (label, from 1).
+        near_mm
+            (3,) the hot spot. [mm]
+        z_mm
+            Wanted height of the neck; the nearest height the section has is taken. [mm]
+        diameter_mm
+            Of the feeder. [mm]
+        neck_mm
+            Length of the neck. [mm]
+        height_mm
+            Height of the feeder above the neck. [mm]
+        taken
+            (x, y, radius) of discs it must not overlap. [mm]
+        """
+        label, pitch = self._survey.label, self._pitch
+        has = np.flatnonzero((label == section).any(axis=(0, 1)))
+        if not len(has):
+            return None
+        wanted = (z_mm - self._survey.origin_mm[2]) / pitch - 0.5
+        inner = has[1:-1] if len(has) > 2 else has
+        k = int(inner[np.argmin(np.abs(inner - wanted))])
+        margin = int(np.ceil((diameter_mm + 2.0 * neck_mm) / pitch)) + 2
+        top = min(label.shape[2], k + int(np.ceil(height_mm / pitch)) + 1)
+        low = max(0, k - int(np.ceil(0.4 * diameter_mm / pitch)))
+        tall = np.pad((label[:, :, low:top] > 0).any(axis=2), margin)
+        clear = ndimage.distance_transform_edt(~tall) * pitch
+        level = np.pad(label[:, :, k], margin)
+        own = np.argwhere(level == section)
+        origin = self._survey.origin_mm[:2] - margin * pitch
+        spot = (np.asarray(near_mm[:2]) - origin) / pitch - 0.5
+        start = own[np.argmin(np.hypot(*(own - spot).T))].astype(float)
+        outside = ndimage.label(level == 0)[0]
+        outer = outside == outside[0, 0]
+        sites = []
+        for turn in range(N_DIRECTIONS):
+            angle = 2.0 * np.pi * turn / N_DIRECTIONS
+            way = np.array([np.cos(angle), np.sin(angle)])
+            found = _leave(level, outer, start, way)
+            if found is None or level[tuple(np.rint(found - way).astype(int))] != section:
+                continue
+            exit_mm = origin + (found + 0.5) * pitch
+            middle = found + way * (neck_mm + 0.5 * diameter_mm) / pitch
+            index = tuple(np.rint(middle).astype(int))
+            if min(index) < 0 or np.any(np.array(index) >= clear.shape):
+                continue
+            at = origin + (middle + 0.5) * pitch
+            free = clear[index] >= 0.5 * diameter_mm + 0.6 * neck_mm
+            if self._rivals is not None:
+                free &= distance(points(*at), self._rivals) > 0.5 * diameter_mm + GAP_MM
+            free &= all(
+                np.hypot(*(at - np.array([x, y]))) > r + 0.5 * diameter_mm for x, y, r in taken
+            )
+            place = np.array([*exit_mm, self._survey.origin_mm[2] + (k + 0.5) * pitch])
+            _, facet = self._rays.nearest(place[None, :])
+            if not free or self._pattern.is_kept_clear[facet[0]]:
+                continue
+            far = float(np.hypot(*(found - start))) * pitch
+            machined = bool(self._pattern.is_machined[facet[0]])
+            sites.append((far - 5.0 * machined, turn, place, way, machined))
+        if not sites:
+            return None
+        _, _, place, way, machined = min(sites, key=lambda s: (round(s[0], 6), s[1]))
+        column = label[
+            tuple(np.rint((place[:2] - self._survey.origin_mm[:2]) / pitch - 0.5 - way).astype(int))
+        ]
+        return SideSite(
+            neck_to_mm=(float(place[0]), float(place[1]), float(place[2])),
+            outward=(float(way[0]), float(way[1])),
+            wall_mm=_run(column > 0, k) * pitch,
+            is_machined=machined,
+        )
+
+    # ---- chills --------------------------------------------------------------------------
+
+    def for_chill(self, section: int, near_mm: Floats, width_mm: float) -> ChillSite | None:
+        """Return the best flat ground for a chill under or on top of a section, or None.
+
+        Underneath is best: the chill lies where it is set, and feeders stay free above.
+        """
+        found = [
+            site
+            for face, up in ((self.bottom, False), (self.top, True))
+            if (site := self._flat(face, section, near_mm, width_mm, up=up)) is not None
+        ]
+        wide = [site for site in found if site.width_mm >= 0.6 * width_mm]
+        return next(iter(wide or found), None)
+
+    def _flat(
+        self, face: _Face, section: int, near_mm: Floats, width_mm: float, *, up: bool
+    ) -> ChillSite | None:
+        may = (face.label == section) & (face.level > 0.95)
+        if not may.any():
+            return None
+        ground = self._ground(face)
+        way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
+        cost = way / width_mm + 2.0 * (1.0 - np.minimum(2.0 * ground / width_mm, 1.0))
+        i, j = np.unravel_index(int(np.argmin(np.where(may, cost, np.inf))), cost.shape)
+        width = min(2.0 * float(ground[i, j]), width_mm)
+        if width < 0.25 * width_mm:
+            return None
+        return ChillSite(
+            at_mm=(float(self._x[i]), float(self._y[j]), float(face.z_mm[i, j])),
+            normal=(0.0, 0.0, 1.0 if up else -1.0),
+            width_mm=width,
+        )
+
+
+def _leave(level: NDArray[np.integer], outer: Bools, start: Floats, way: Floats) -> Floats | None:
+    """Return the first cell outside the metal along a way, or None if that is not the outside."""
+    for step in range(1, 2 * max(level.shape)):
+        spot = start + step * way
+        index = tuple(np.rint(spot).astype(int))
+        if min(index) < 0 or index[0] >= level.shape[0] or index[1] >= level.shape[1]:
+            return None
+        if level[index] == 0:
+            return spot - 0.5 * way if outer[index] else None
+    return None
+
+
+def _run(is_metal: Bools, k: int) -> int:
+    """Return how many cells of metal hang together along a column through cell k."""
+    parts, _ = ndimage.label(is_metal)
+    return int((parts == parts[k]).sum()) if parts[k] else 1
