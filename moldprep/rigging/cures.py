@@ -1,7 +1,9 @@
 """What to change where a pool was cut off: feeder, neck, another feeder, or a chill."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -36,6 +38,7 @@ SMALL_POOL: Final = 0.25
 SIDE_GAP_MM: Final = 8.0
 
 Change = tuple[RiggingPlan, list[str], list[str]]
+Point = tuple[float, float, float]
 
 
 class Cures:
@@ -66,7 +69,7 @@ class Cures:
         self._touched: set[str] = set()
 
     def of(self, spots: tuple[HotSpot, ...]) -> Change | None:
-        """Return the plan changed for all these pools, what was changed and why; None if nothing."""
+        """Return the plan changed for these pools, what was changed and why; None if nothing."""
         for spot in spots:
             if self._cure(spot):
                 self._why.append(
@@ -163,11 +166,13 @@ class Cures:
             out = np.array([x, y]) - np.array(feeder.neck_to_mm[:2])
             out = out / max(float(np.linalg.norm(out)), 1e-9)
             x, y = (np.array([x, y]) + out * 0.5 * (diameter - feeder.diameter_mm)).tolist()
-        neck = {}
-        if feeder.kind == "side" or feeder.neck_width_mm > 0.0:
-            neck = {"neck_width_mm": round(feeder.neck_width_mm * factor, 1)}
-        at = (round(x, 3), round(y, 3), z)
-        grown = replace(feeder, diameter_mm=diameter, height_mm=height, at_mm=at, **neck)
+        grown = replace(
+            feeder,
+            diameter_mm=diameter,
+            height_mm=height,
+            at_mm=(round(x, 3), round(y, 3), z),
+            neck_width_mm=round(feeder.neck_width_mm * factor, 1),
+        )
         if not self._is_free(grown):
             grown = replace(feeder, height_mm=float(math.ceil(feeder.height_mm * factor**2)))
             if grown.height_mm > 3.0 * grown.diameter_mm:
@@ -297,21 +302,15 @@ SAND_ABOVE_MM: Final = 30.0
 """Sand over a closed feeder at least (common practice, no source)."""
 
 
-def _channel_points(
-    plan: RiggingPlan, but_into: str = ""
-) -> list[tuple[tuple[float, float, float], float]]:
-    """Return points along every runner and ingate with half their width."""
-    points = []
-    gates = [gate for gate in plan.ingates if gate.into != but_into]
-    for channel in (*plan.runners, *gates):
-        path = np.array(channel.path_mm)
-        for a, b in zip(path[:-1], path[1:], strict=True):
-            n = max(2, int(np.linalg.norm(b - a) / 5.0) + 1)
-            points += [
-                (tuple(float(v) for v in a + (b - a) * t), 0.5 * channel.width_mm)
-                for t in np.linspace(0.0, 1.0, n)
-            ]
-    return points  # type: ignore[return-value]
+def _channel_points(plan: RiggingPlan, but_into: str = "") -> Iterator[tuple[Point, float]]:
+    """Yield points along every runner and ingate with half their width."""
+    ways = [(runner.path_mm, runner.width_mm) for runner in plan.runners]
+    ways += [(gate.path_mm, gate.width_mm) for gate in plan.ingates if gate.into != but_into]
+    for path, width in ways:
+        for a, b in pairwise(path):
+            n = max(2, int(math.dist(a, b) / 5.0) + 1)
+            for x, y, z in np.linspace(a, b, n).tolist():
+                yield (x, y, z), 0.5 * width
 
 
 def _overlap(a: ChillPlan, b: ChillPlan) -> bool:

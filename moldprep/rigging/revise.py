@@ -13,7 +13,6 @@ from moldprep.records import (
     Parting,
     Pattern,
     RiggingPlan,
-    Role,
     Round,
     Survey,
 )
@@ -97,17 +96,22 @@ def close_round(plan: RiggingPlan, feeding: Feeding, metal: Metal, job: Job) -> 
     job
         The limit a round is sound by.
     """
-    measured = {
-        "left_mm3": _left_mm3(feeding),
-        "yield_pct": metal.yield_pct,
-        "is_sound": not left_over(feeding, job),
-    }
-    if not plan.rounds:
-        first = Round(
-            number=0, changed="first plan", why="by modulus, volume and reach", **measured
-        )
-        return replace(plan, rounds=(first,))
-    return replace(plan, rounds=(*plan.rounds[:-1], replace(plan.rounds[-1], **measured)))
+    rounds = plan.rounds or (
+        Round(
+            number=0,
+            changed="first plan",
+            why="by modulus, volume and reach",
+            left_mm3=0.0,
+            yield_pct=0.0,
+        ),
+    )
+    measured = replace(
+        rounds[-1],
+        left_mm3=_left_mm3(feeding),
+        yield_pct=metal.yield_pct,
+        is_sound=not left_over(feeding, job),
+    )
+    return replace(plan, rounds=(*rounds[:-1], measured))
 
 
 def _left_mm3(feeding: Feeding) -> float:
@@ -170,11 +174,4 @@ def _stepped_back(plan: RiggingPlan, row: int) -> RiggingPlan:
         feeders=after.before_feeders,
         chills=after.before_chills,
         rounds=(*plan.rounds, _next_round(plan, [f"{STEP_BACK} {good.number}"], [why])),
-    )
-
-
-def feeder_names(metal: Metal) -> tuple[str, ...]:
-    """Return the names of all feeders that were built."""
-    return tuple(
-        name for name, role in zip(metal.parts, metal.roles, strict=True) if role is Role.FEEDER
     )
