@@ -12,20 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from moldprep.checks import run_checks as review
+    from moldprep.desk import catalog_tables, find_check, open_job, write_new_job
     from moldprep.export.package import write_package
     from moldprep.jobfile import load_job, mesh_job
     from moldprep.pipeline import prepare
     from moldprep.results import Results
-    from moldprep.runs import (
-        catalog_tables,
-        find_check,
-        open_job,
-        prepare_package,
-        study_feeding,
-        study_gating,
-        write_new_job,
-        write_plan,
-    )
+    from moldprep.runs import prepare_package, study_feeding, study_gating, write_plan
     from moldprep.verify import verify_package
     from moldprep.week import run_week, week_exit_code, week_json
 
@@ -52,6 +44,10 @@ __all__ = [
 
 _HOMES = {
     "Results": "results",
+    "catalog_tables": "desk",
+    "find_check": "desk",
+    "open_job": "desk",
+    "write_new_job": "desk",
     "load_job": "jobfile",
     "mesh_job": "jobfile",
     "prepare": "pipeline",

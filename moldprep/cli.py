@@ -69,16 +69,22 @@ def main(argv: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _tell_version(is_asked: bool) -> None:
+    if is_asked:
+        print(metadata.version("moldprep"))
+        raise typer.Exit
+
+
 @app.callback()
 def _common(
-    version: Annotated[bool, typer.Option("--version", help="print the version")] = False,
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="print the version", callback=_tell_version, is_eager=True),
+    ] = False,
     verbose: Annotated[bool, typer.Option("--verbose", help="log each stage to stderr")] = False,
 ) -> None:
     if verbose:
         logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stderr)
-    if version:
-        print(metadata.version("moldprep"))
-        raise typer.Exit
 
 
 @app.command()
