@@ -6,7 +6,7 @@ from typing import Final
 
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.mold.enclosed import Enclosure, find_enclosures
+from moldprep.mold.enclosed import Enclosure, Hemmed
 from moldprep.mold.halves import place_text
 from moldprep.mold.prints import (
     Mouth,
@@ -17,7 +17,7 @@ from moldprep.mold.prints import (
     make_print,
     rim_of,
 )
-from moldprep.records import Job, Rigging, Sand
+from moldprep.records import Job, Sand
 
 CROSSING: Final = 0.01
 """Part of a region's volume that must lie on each side of the parting for it to cross it."""
@@ -58,7 +58,9 @@ class Cores:
     notes: tuple[str, ...] = ()
 
 
-def find_cores(hollow: Solid, rigging: Rigging, job: Job, sand: Sand, z_mm: float) -> Cores:
+def find_cores(
+    hollow: Solid, castings: Sequence[tuple[Solid, Hemmed]], job: Job, sand: Sand, z_mm: float
+) -> Cores:
     """Return the cores that the castings ask for.
 
     A printed mold needs no draft, only to be put together along z around an empty cavity. So sand
@@ -83,15 +85,15 @@ def find_cores(hollow: Solid, rigging: Rigging, job: Job, sand: Sand, z_mm: floa
     metal = Rays.of(hollow)
     cores: list[Core] = []
     notes: list[str] = []
-    for casting in rigging.castings:
+    for casting, hemmed in castings:
         chosen: list[tuple[Enclosure, str]] = []
-        for region in find_enclosures(casting.solid, z_mm):
+        for region in hemmed.undercut:
             why, is_core = judge(region, sand)
             if is_core:
                 chosen.append((region, why))
             elif why:
                 notes.append(f"sand {place_text(region.deepest_mm)}: {why}")
-        bodies, missed = _cut_free(casting.solid, hollow, chosen)
+        bodies, missed = _cut_free(casting, hollow, chosen)
         notes += missed
         for body, mouths, why in bodies:
             name = f"core-{len(cores) + 1}"
@@ -136,7 +138,7 @@ def _cut_free(
     parts = (Solid.box(tuple(low), tuple(high)) - hollow - plugs).parts()
     bodies, missed = [], []
     for (region, why), group in zip(chosen, mouths, strict=True):
-        body = _part_at(parts, region)
+        body = part_at(parts, region)
         if body is None:
             missed.append(
                 f"sand {place_text(region.deepest_mm)} {why}, but no plane cuts it free: it stays"
@@ -147,7 +149,7 @@ def _cut_free(
     return bodies, missed
 
 
-def _part_at(parts: Sequence[Solid], region: Enclosure) -> Solid | None:
+def part_at(parts: Sequence[Solid], region: Enclosure) -> Solid | None:
     """Return the part of the sand that is the region, None where it leaks into more."""
     point = region.deepest_mm[None]
     for part in parts:

@@ -1,11 +1,16 @@
 """Block - metal -> halves, cores, clearances."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.mold.block import Block, make_block
 from moldprep.mold.cores import find_cores
+from moldprep.mold.enclosed import find_hemmed
 from moldprep.mold.features import Cutting, add_locators
 from moldprep.mold.halves import cut_halves
+from moldprep.mold.pockets import Pocket, find_pockets
 from moldprep.mold.walls import choose_walls
 from moldprep.records import (
     Alloy,
@@ -42,23 +47,37 @@ def cut_mold(
     StageError
         mold/no-parting-through-block, mold/floating-sand.
     """
+    z_mm, gap_mm = parting.z_mm, job.mold.clearance_mm
     walls = choose_walls(rigging, job, alloy, sand)
-    found = find_cores(_filled(metal, rigging), rigging, job, sand, parting.z_mm)
-    seats = [print_.seat for core in found.cores for print_ in core.prints]
+    filled = Solid.union([metal.solid, *(insert.solid for insert in rigging.inserts)])
+    castings = [(body.solid, find_hemmed(body.solid, z_mm)) for body in rigging.castings]
+    found = find_cores(filled, castings, job, sand, z_mm)
+    pockets = [
+        pocket
+        for casting, hemmed in castings
+        for pocket in find_pockets(casting, filled, hemmed, z_mm, gap_mm, sand)
+    ]
+    seats = [one.seat for core in found.cores for one in core.prints]
     block = make_block(metal.solid, rigging, plan, walls, seats)
     levels = _levels(block, parting, job)
     void = Solid.union([metal.solid, block.inserts, *(mouth for _, mouth in block.mouths)])
-    taken = Solid.union([void, *seats, *(core.solid for core in found.cores)])
+    away = [body for pocket in pockets for body in (pocket.solid, pocket.gaps)]
+    taken = Solid.union([void, *seats, *(core.solid for core in found.cores), *away])
     halves = cut_halves(block.solid, taken, levels, alloy, sand)
-    gaps = [(f"{core.name} print gaps", core.seats - core.solid - void) for core in found.cores]
     cutting = Cutting(
-        pieces=halves.pieces,
+        pieces=_with_pockets(halves.pieces, pockets),
         clearances=block.mouths,
-        notes=(walls.reason, *found.notes),
-    ).plus([("specks of sand too small to print", halves.specks), *gaps])
+        notes=(walls.reason, *found.notes, *(pocket.note for pocket in pockets)),
+    ).plus(
+        [
+            ("specks of sand too small to print", halves.specks),
+            *((f"{core.name} print gaps", core.seats - core.solid - void) for core in found.cores),
+            ("pocket gaps", Solid.union(pocket.gaps for pocket in pockets)),
+        ]
+    )
     if job.mold.locators:
         for level, below, above in zip(levels, halves.pieces, halves.pieces[1:], strict=False):
-            cutting = add_locators(cutting, below.name, above.name, level, job.mold.clearance_mm)
+            cutting = add_locators(cutting, below.name, above.name, level, gap_mm)
     cores = [Piece(name=core.name, role="core", solid=core.solid) for core in found.cores]
     return Mold(
         block=block.solid,
@@ -71,9 +90,17 @@ def cut_mold(
     )
 
 
-def _filled(metal: Metal, rigging: Rigging) -> Solid:
-    """Return all that is not sand: metal, chills and sleeves."""
-    return Solid.union([metal.solid, *(insert.solid for insert in rigging.inserts)])
+def _with_pockets(pieces: Sequence[Piece], pockets: Sequence[Pocket]) -> tuple[Piece, ...]:
+    """Return the halves with the pockets that stand on them."""
+    return tuple(
+        replace(
+            piece,
+            solid=Solid.union(
+                [piece.solid, *(pocket.solid for pocket in pockets if pocket.half == piece.name)]
+            ),
+        )
+        for piece in pieces
+    )
 
 
 def _levels(block: Block, parting: Parting, job: Job) -> list[float]:

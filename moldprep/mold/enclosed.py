@@ -24,6 +24,9 @@ SMALLEST_PITCH_MM: Final = 0.4
 BELT: Final = 4
 """Cubes of open sand kept around the casting."""
 
+FEWEST_CUBES: Final = 27
+"""A region of fewer cubes is noise of the grid."""
+
 SHARE_JOINED: Final = 0.15
 """A free column of sand is part of the hemmed-in sand beside it when more of its side than this
 borders on it: the column under the inlet of a pump does, a pocket with a cross hole does not."""
@@ -78,11 +81,6 @@ class Enclosure:
     openings: tuple[Opening, ...]
     pitch_mm: float
 
-    @property
-    def length_mm(self) -> float:
-        """Longest side of its bounds."""
-        return float((self.bounds[1] - self.bounds[0]).max())
-
 
 @dataclass(frozen=True)
 class _Field:
@@ -94,32 +92,59 @@ class _Field:
     lattice: Lattice
 
 
-def find_enclosures(casting: Solid, z_mm: float) -> tuple[Enclosure, ...]:
-    """Return the regions of sand that a casting hems in, largest first.
+@dataclass(frozen=True)
+class Hemmed:
+    """Sand that a casting hems in, largest first.
 
-    Sand is hemmed in where metal stands both above and below it (so that neither half can form
-    it with a straight pull), and on both sides along a level line too. Free sand with metal on both
-    sides along two level lines belongs to it where it borders on it with a good share of its side.
+    undercut : regions that no straight pull forms
+    covered  : pockets above the parting that are open downward only
+    floored  : pockets below the parting that are open upward only
+    """
+
+    undercut: tuple[Enclosure, ...]
+    covered: tuple[Enclosure, ...]
+    floored: tuple[Enclosure, ...]
+
+
+def find_hemmed(casting: Solid, z_mm: float) -> Hemmed:
+    """Return the regions of sand that a casting hems in.
+
+    Undercut is sand with metal both above and below it (so that neither half can form it with a
+    straight pull), and on both sides along a level line too. Free sand with metal on both sides
+    along two level lines belongs to it where it borders on it with a good share of its side;
+    where it does not, it is a pocket.
     """
     pitch = max(float(np.cbrt(np.prod(casting.size_mm) / CUBES)), SMALLEST_PITCH_MM)
     lattice = Lattice.around(casting.bounds, pitch, belt=BELT)
     metal = occupied(casting, lattice)
-    label = _hemmed_in(metal)
-    depth = edt.edt(~metal, anisotropy=(pitch,) * 3, black_border=False).astype(np.float64)
-    field = _Field(label, metal, depth, lattice)
-    boxes = cc3d.statistics(label)["bounding_boxes"]
-    found = [_measure(field, k, boxes[k], z_mm) for k in np.unique(label[label > 0]).tolist()]
-    return tuple(sorted(found, key=lambda e: (-e.volume_mm3, *e.bounds[0])))
-
-
-def _hemmed_in(metal: Bools) -> Labels:
-    """Return the label of each enclosure's cubes, 0 elsewhere."""
     x, y, xy, yx = (_is_blocked(metal, step) for step in LEVEL)
-    undercut = ~metal & _is_blocked(metal, UPRIGHT) & (x | y | xy | yx)
+    up, down = _is_seen(metal, UPRIGHT), _is_seen(metal, (0, 0, -1))
+    undercut = ~metal & up & down & (x | y | xy | yx)
     column = ~metal & ((x & y) | (xy & yx)) & ~undercut
-    cores: Labels = cc3d.connected_components(undercut, connectivity=6).astype(np.uint32)
-    columns: Labels = cc3d.connected_components(column, connectivity=6)
-    return _joined(cores, columns.astype(np.uint32))
+    label = _joined(_parts_of(undercut), _parts_of(column))
+    column &= label == 0
+    is_above = lattice.origin_mm[2] + (np.arange(metal.shape[2]) + 0.5) * pitch > z_mm
+    depth = edt.edt(~metal, anisotropy=(pitch,) * 3, black_border=False).astype(np.float64)
+    labels = (label, _parts_of(column & up & is_above), _parts_of(column & down & ~is_above))
+    undercuts, covered, floored = (
+        _regions(_Field(one, metal, depth, lattice), z_mm) for one in labels
+    )
+    return Hemmed(undercuts, covered, floored)
+
+
+def _parts_of(cubes: Bools) -> Labels:
+    """Return a label for each connected group of cubes, 0 elsewhere."""
+    return np.asarray(cc3d.connected_components(cubes, connectivity=6), np.uint32)
+
+
+def _regions(field: _Field, z_mm: float) -> tuple[Enclosure, ...]:
+    """Return the facts of every labeled region, largest first."""
+    facts = cc3d.statistics(field.label)
+    big = [
+        k for k in range(1, len(facts["voxel_counts"])) if facts["voxel_counts"][k] >= FEWEST_CUBES
+    ]
+    found = [_measure(field, k, facts["bounding_boxes"][k], z_mm) for k in big]
+    return tuple(sorted(found, key=lambda e: (-e.volume_mm3, *e.bounds[0])))
 
 
 def _is_blocked(metal: Bools, step: Step) -> Bools:

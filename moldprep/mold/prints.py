@@ -51,15 +51,21 @@ class Mouth:
 
     normal : unit, outward; the plane is normal · p = offset_mm
     u, v   : unit, in the plane; u is level, v looks up where it can
-    plug   : a slab outside the plane that covers the opening
+    spread : (2, 2) lowest and highest (u, v) of a rectangle that covers the opening
+    plug   : the slab outside the plane over that rectangle
     """
 
     normal: Floats
     offset_mm: float
     u: Floats
     v: Floats
+    spread: Floats
     plug: Solid
     at_mm: Floats
+
+    def slab(self, thick_mm: float) -> Solid:
+        """Return the slab of this thickness outside the plane."""
+        return _slab(self.normal, self.offset_mm, self.spread, thick_mm)
 
     @property
     def is_upright(self) -> bool:
@@ -145,14 +151,21 @@ def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
     u, v = frame(normal)
     corners = np.array(np.meshgrid(*opening.bounds.T)).reshape(3, -1).T
     across = np.column_stack([corners @ u, corners @ v])
-    low_uv, high_uv = across.min(axis=0) - 2.5 * pitch_mm, across.max(axis=0) + 2.5 * pitch_mm
-    plug = [
+    reach = 2.5 * pitch_mm
+    spread = np.array([across.min(axis=0) - reach, across.max(axis=0) + reach])
+    plug = _slab(normal, offset, spread, thick)
+    return Mouth(normal, offset, u, v, spread, plug, opening.at_mm)
+
+
+def _slab(normal: Floats, offset_mm: float, spread: Floats, thick_mm: float) -> Solid:
+    u, v = frame(normal)
+    corners = [
         a * u + b * v + c * normal
-        for a in (low_uv[0], high_uv[0])
-        for b in (low_uv[1], high_uv[1])
-        for c in (offset, offset + thick)
+        for a in spread[:, 0]
+        for b in spread[:, 1]
+        for c in (offset_mm, offset_mm + thick_mm)
     ]
-    return Mouth(normal, offset, u, v, Solid.hull_of(np.array(plug)), opening.at_mm)
+    return Solid.hull_of(np.array(corners))
 
 
 def frame(normal: Floats) -> tuple[Floats, Floats]:

@@ -1,0 +1,122 @@
+"""Pockets of sand on the far side of the parting, handed to the half they are open to."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from moldprep.geometry.solid import Solid
+from moldprep.mold.cores import part_at
+from moldprep.mold.enclosed import Enclosure, Hemmed, Opening
+from moldprep.mold.halves import place_text
+from moldprep.mold.prints import DIP_MM, Mouth, Skin, make_mouth
+from moldprep.records import Sand
+
+BELT_MM: Final = 5.0
+"""Sand kept around a casting while its pockets are cut free."""
+
+SIDE_SHARE: Final = 0.2
+"""A pocket whose side openings are more than this of all its openings is no pocket."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pocket:
+    """Sand that stands on the half it is open to.
+
+    half  : "drag" for sand above the parting, "cope" for sand below it
+    solid : from the parting to the pocket's ground
+    gaps  : what must be cut away around it
+    """
+
+    half: str
+    solid: Solid
+    gaps: Solid
+    note: str
+
+
+def find_pockets(
+    casting: Solid, hollow: Solid, hemmed: Hemmed, z_mm: float, gap_mm: float, sand: Sand
+) -> tuple[Pocket, ...]:
+    """Return the pockets that would else hang on a side opening or a skin of the wrong half.
+
+    A pocket that is open along the pull only needs no help: cut at the parting, it stands where
+    it belongs.
+    """
+    made: list[Pocket] = []
+    skin: Skin | None = None
+    for half, regions, up in (("drag", hemmed.covered, 1.0), ("cope", hemmed.floored, -1.0)):
+        for region in regions:
+            if not _needs_help(region, up, z_mm, sand):
+                continue
+            skin = skin or Skin(casting)
+            pocket = _cut(region, half, up, casting, hollow, skin, z_mm, gap_mm)
+            if pocket is not None:
+                made.append(pocket)
+    return tuple(made)
+
+
+def _needs_help(region: Enclosure, up: float, z_mm: float, sand: Sand) -> bool:
+    """Return whether a pocket is held by the wrong half, and by little."""
+    if region.radius_mm < 0.5 * sand.smallest_wall_mm or not region.openings:
+        return False
+    side = sum(o.area_mm2 for o in region.openings if not _is_mouth(o, up))
+    total = sum(o.area_mm2 for o in region.openings)
+    if side > SIDE_SHARE * total:
+        return False
+    is_short = any(
+        _is_mouth(o, up) and abs(o.at_mm[2] - z_mm) > 1.5 * region.pitch_mm for o in region.openings
+    )
+    return side > 0.0 or is_short
+
+
+def _is_mouth(opening: Opening, up: float) -> bool:
+    """Return whether an opening looks toward the parting."""
+    return bool(opening.normal[2] * up < -0.9)
+
+
+def _cut(
+    region: Enclosure,
+    half: str,
+    up: float,
+    casting: Solid,
+    hollow: Solid,
+    skin: Skin,
+    z_mm: float,
+    gap_mm: float,
+) -> Pocket | None:
+    """Return one pocket as an exact body, None where no plane cuts it free."""
+    sides, ends = [], []
+    for opening in region.openings:
+        if not _is_mouth(opening, up):
+            sides.append(make_mouth(opening, skin, region.pitch_mm))
+        elif abs(opening.at_mm[2] - z_mm) > 1.5 * region.pitch_mm:
+            ends.append(make_mouth(opening, skin, region.pitch_mm))
+    low, high = casting.bounds[0] - BELT_MM, casting.bounds[1] + BELT_MM
+    beyond = Solid.box(tuple(low), tuple(high)).split_at((0.0, 0.0, up), up * z_mm)[0]
+    plugs = Solid.union(mouth.plug for mouth in (*sides, *ends))
+    body = part_at((beyond - hollow - plugs).parts(), region)
+    if body is None:
+        return None
+    stems, shafts = _stems(body, ends, z_mm, gap_mm)
+    solid = Solid.union([body, *(stem - hollow for stem in stems)])
+    gaps = Solid.union([*(side.slab(gap_mm + DIP_MM) for side in sides), *shafts])
+    return Pocket(
+        half=half,
+        solid=solid,
+        gaps=(gaps & beyond) - hollow - solid,
+        note=f"the pocket of sand {place_text(region.deepest_mm)} stands on the {half}",
+    )
+
+
+def _stems(
+    body: Solid, ends: Sequence[Mouth], z_mm: float, gap_mm: float
+) -> tuple[list[Solid], list[Solid]]:
+    """Return what joins a pocket that ends short of the parting to it, and the shafts for that."""
+    stems, shafts = [], []
+    for end in ends:
+        level = end.offset_mm * float(end.normal[2])
+        inside = level - 2.0 * DIP_MM * float(end.normal[2])
+        outline = body.slice_at(inside)
+        low, high = min(z_mm, inside), max(z_mm, inside)
+        stems.append(Solid.extrude(outline, low, high))
+        shafts.append(Solid.extrude(outline.buffer(gap_mm, join_style="mitre"), low, high))
+    return stems, shafts
