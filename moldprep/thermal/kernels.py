@@ -1,0 +1,370 @@
+"""The inner loops of the heat solve, compiled by numba.
+
+Arrays are (nx, ny, nz) float32 with two layers around the grid: the inner one is whatever lies
+outside (`OUTSIDE`, it keeps its temperature and takes any heat), the outermost is never touched and
+only spares the loops their edges. `row` is a line of cells along z, contiguous in memory. Face
+conductances are kept per volume of a cell [W/(mm³ K)], so enthalpy changes by sum g (T' - T).
+"""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+import numba
+import numpy as np
+from numba import prange
+
+from moldprep.thermal.materials import COLDEST_C, OUTSIDE, STEP_C
+
+SIGMA_W_MM2_K4: Final = 5.670374e-14
+"""Stefan-Boltzmann constant (CODATA 2018)."""
+
+ZERO: Final = np.float32(0.0)
+HALF: Final = np.float32(0.5)
+ONE: Final = np.float32(1.0)
+UP: Final = np.float32(-1.0)
+"""Time of a fall that has not happened; NaN is not for fast arithmetic."""
+
+
+def compiled(**options: Any) -> Callable[[Any], Any]:
+    """Return numba's decorator, with the compiled code kept on disk where a folder allows it."""
+
+    def wrap(function: Any) -> Any:
+        try:
+            return numba.njit(cache=True, **options)(function)
+        except RuntimeError:  # no folder to keep it in: compile in every process
+            return numba.njit(**options)(function)
+
+    return wrap
+
+
+@compiled(fastmath=True)
+def temperature_at(enthalpy: Any, metal: Any, rest: Any, near_c: Any, tables: Any) -> Any:
+    """Return T of a cell with this share of metal [°C]; looks from `near_c` up or down."""
+    n = tables.knot_c.size
+    i = tables.first[min(max(int((near_c - COLDEST_C) / STEP_C), 0), tables.first.size - 1)]
+    other = ONE - metal
+    low = metal * tables.heat[0, i] + other * tables.heat[rest, i]
+    while i > 0 and enthalpy < low:
+        i -= 1
+        low = metal * tables.heat[0, i] + other * tables.heat[rest, i]
+    high = metal * tables.heat[0, i + 1] + other * tables.heat[rest, i + 1]
+    while i < n - 2 and enthalpy > high:
+        i += 1
+        low = high
+        high = metal * tables.heat[0, i + 1] + other * tables.heat[rest, i + 1]
+    return tables.knot_c[i] + (enthalpy - low) / (high - low) * (
+        tables.knot_c[i + 1] - tables.knot_c[i]
+    )
+
+
+@compiled(fastmath=True)
+def enthalpy_at(at_c: Any, metal: Any, rest: Any, tables: Any) -> Any:
+    """Return H of a cell at a temperature; at a jump, the higher value. [J/mm³]"""
+    i = tables.knot_c.size - 2
+    while i > 0 and at_c < tables.knot_c[i]:
+        i -= 1
+    share = (at_c - tables.knot_c[i]) / (tables.knot_c[i + 1] - tables.knot_c[i])
+    of_metal = tables.heat[0, i] + share * (tables.heat[0, i + 1] - tables.heat[0, i])
+    of_rest = tables.heat[rest, i] + share * (tables.heat[rest, i + 1] - tables.heat[rest, i])
+    return metal * of_metal + (ONE - metal) * of_rest
+
+
+@compiled(fastmath=True, inline="always")
+def looked_up(rows: Any, material: Any, at_c: Any) -> Any:
+    """Return a property kept at every STEP_C."""
+    place = (at_c - np.float32(COLDEST_C)) / np.float32(STEP_C)
+    place = min(max(place, ZERO), np.float32(rows.shape[1] - 2))
+    i = int(place)
+    share = place - np.float32(i)
+    return rows[material, i] + share * (rows[material, i + 1] - rows[material, i])
+
+
+@compiled(parallel=True, fastmath=True)
+def start(temp: Any, temp_next: Any, heat: Any, heat_next: Any, cells: Any, tables: Any) -> None:
+    """Fill both enthalpies from the starting temperatures, and the second temperature."""
+    metal, rest = cells.metal, cells.rest
+    for i in prange(temp.shape[0]):
+        for j in range(temp.shape[1]):
+            for k in range(temp.shape[2]):
+                h = ZERO
+                if rest[i, j, k] != OUTSIDE:
+                    h = enthalpy_at(temp[i, j, k], metal[i, j, k], rest[i, j, k], tables)
+                heat[i, j, k] = h
+                heat_next[i, j, k] = h
+                temp_next[i, j, k] = temp[i, j, k]
+
+
+@compiled(parallel=True, fastmath=True)
+def mix_starts(temp: Any, metal_c: Any, cells: Any, tables: Any) -> None:
+    """Give every cell with metal the temperature at which its metal and its rest share their heat."""
+    metal, rest = cells.metal, cells.rest
+    for i in prange(temp.shape[0]):
+        for j in range(temp.shape[1]):
+            for k in range(temp.shape[2]):
+                f, m = metal[i, j, k], rest[i, j, k]
+                if f > ZERO and m != OUTSIDE:
+                    h = f * enthalpy_at(metal_c, ONE, m, tables)
+                    h += (ONE - f) * enthalpy_at(temp[i, j, k], ZERO, m, tables)
+                    temp[i, j, k] = temperature_at(h, f, m, metal_c, tables)
+
+
+@compiled(parallel=True, fastmath=True)
+def stage(
+    temp: Any, temp_next: Any, heat: Any, heat_next: Any, faces: Any, cells: Any, rows: Any,
+    tables: Any, mu: Any, nu: Any, step: Any,
+) -> None:
+    """Do heat_next = mu heat + nu heat_next + step x (flow into the cell), and find temp_next.
+
+    `rows` holds the active rows: (n, 6) int32 of ix, iy, first and last + 1 active cell, first and
+    last + 1 cell that is not plain sand.
+    """
+    gx, gy, gz = faces.x, faces.y, faces.z
+    bends = tables.sand_h
+    base, slope = bends[0, 0], bends[0, 1]
+    n_last = temp.shape[2] - 2
+    for r in prange(rows.shape[0]):
+        i, j, lo, hi, odd_lo, odd_hi = rows[r]
+        mid, west, east = temp[i, j], temp[i - 1, j], temp[i + 1, j]
+        south, north = temp[i, j - 1], temp[i, j + 1]
+        g_west, g_east = gx[i - 1, j], gx[i, j]
+        g_south, g_north, g_z = gy[i, j - 1], gy[i, j], gz[i, j]
+        old, new, out = heat[i, j], heat_next[i, j], temp_next[i, j]
+        for k in range(lo, hi):
+            t = mid[k]
+            flow = (
+                g_west[k] * (west[k] - t) + g_east[k] * (east[k] - t)
+                + g_south[k] * (south[k] - t) + g_north[k] * (north[k] - t)
+                + g_z[k - 1] * (mid[k - 1] - t) + g_z[k] * (mid[k + 1] - t)
+            )  # fmt: skip
+            new[k] = mu * old[k] + nu * new[k] + step * flow
+        for k in range(lo, hi):
+            out[k] = base + slope * new[k]
+        for b in range(1, bends.shape[0]):
+            at, bend = bends[b, 0], bends[b, 1]
+            for k in range(lo, hi):
+                out[k] += bend * max(new[k] - at, ZERO)
+        for k in range(max(odd_lo, lo), min(odd_hi, hi)):
+            m = cells.rest[i, j, k]
+            if m == OUTSIDE:
+                out[k] = mid[k]
+            else:
+                out[k] = temperature_at(new[k], cells.metal[i, j, k], m, mid[k], tables)
+        out[1] = mid[1]
+        out[n_last] = mid[n_last]
+
+
+@compiled(fastmath=True)
+def slant(metal: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
+    """Return |n| along an axis of the metal's surface at the face above cell (i, j, k)."""
+    a, b, c = (1, 0, 0) if axis == 0 else (0, 1, 0) if axis == 1 else (0, 0, 1)
+    p, q, r = i + a, j + b, k + c
+    along = abs(metal[p, q, r] - metal[i, j, k])
+    across = ZERO
+    for d, e, f in ((1, 0, 0), (0, 1, 0), (0, 0, 1)):
+        if d * a + e * b + f * c == 0:
+            rise = metal[i + d, j + e, k + f] - metal[i - d, j - e, k - f]
+            rise += metal[p + d, q + e, r + f] - metal[p - d, q - e, r - f]
+            across += (rise / np.float32(4.0)) ** 2
+    whole = np.sqrt(along * along + across)
+    return along / whole if whole > np.float32(1e-3) else ZERO
+
+
+@compiled(fastmath=True)
+def conductance(
+    temp: Any, i: Any, j: Any, k: Any, axis: Any, cells: Any, tables: Any, skin: Any, pitch: Any
+) -> Any:
+    """Return g of the face between cell (i, j, k) and the next along an axis. [W/(mm³ K)]
+
+    Between a cell whose center is metal and one whose center is not, the heat goes through the
+    metal up to the surface, across the contact, and through the rest: the surface is where the
+    metal's shares put it on the line between the centers. Other faces conduct like the mixture,
+    along the surface side by side, across it by what is there.
+    """
+    a, b, c = (1, 0, 0) if axis == 0 else (0, 1, 0) if axis == 1 else (0, 0, 1)
+    p, q, r = i + a, j + b, k + c
+    t1, t2 = temp[i, j, k], temp[p, q, r]
+    m1, m2 = cells.rest[i, j, k], cells.rest[p, q, r]
+    f1, f2 = cells.metal[i, j, k], cells.metal[p, q, r]
+    if m1 == OUTSIDE or m2 == OUTSIDE:
+        if m1 == m2:
+            return ZERO
+        if m1 == OUTSIDE:
+            return to_outside(t2, f2, m2, t1, tables, skin[2 * axis], pitch)
+        return to_outside(t1, f1, m1, t2, tables, skin[2 * axis + 1], pitch)
+    mean = HALF * (t1 + t2)
+    if (f1 >= HALF) != (f2 >= HALF):
+        if f1 < f2:
+            f1, f2, t1, t2, m1, m2 = f2, f1, t2, t1, m2, m1
+        metal = min(max(f1 - HALF, ZERO), HALF) + min(f2, HALF)
+        path = metal / looked_up(tables.conduct, 0, t1)
+        path += (ONE - metal) / looked_up(tables.conduct, m2, mean)
+        contact = tables.contact[m2]
+        if contact > ZERO:
+            contact /= max(slant(cells.metal, i, j, k, axis), np.float32(0.2))
+        return ONE / (pitch * (pitch * path + contact))
+    share = HALF * (f1 + f2)
+    if share == ZERO and m1 == m2:
+        return looked_up(tables.conduct, m1, mean) / (pitch * pitch)
+    of_metal = looked_up(tables.conduct, 0, mean) if share > ZERO else ZERO
+    of_rest = looked_up(tables.conduct, m1, mean)
+    if m1 != m2:
+        other = looked_up(tables.conduct, m2, mean)
+        of_rest = np.float32(2.0) * of_rest * other / (of_rest + other)
+    if share == ONE:
+        return of_metal / (pitch * pitch)
+    beside = share * of_metal + (ONE - share) * of_rest
+    across = of_metal if f1 >= HALF else of_rest
+    weight = slant(cells.metal, i, j, k, axis) ** 2
+    return (weight * across + (ONE - weight) * beside) / (pitch * pitch)
+
+
+@compiled(fastmath=True)
+def to_outside(
+    at_c: Any, metal: Any, rest: Any, outside_c: Any, tables: Any, skin: Any, pitch: Any
+) -> Any:
+    """Return g from a cell's center to the outside: half a cell, then film and radiation.
+
+    `skin` is (film [W/(mm² K)], emissivity).
+    """
+    k = metal * looked_up(tables.conduct, 0, at_c)
+    k += (ONE - metal) * looked_up(tables.conduct, rest, at_c)
+    hot, cold = np.float64(at_c) + 273.15, np.float64(outside_c) + 273.15
+    film = skin[0] + skin[1] * SIGMA_W_MM2_K4 * (hot * hot + cold * cold) * (hot + cold)
+    if film <= 0.0:
+        return ZERO
+    return np.float32(1.0 / (pitch * (1.0 / film + 0.5 * pitch / k)))
+
+
+@compiled(parallel=True, fastmath=True)
+def refresh(
+    temp: Any, faces: Any, cells: Any, rows: Any, tables: Any, skin: Any, pitch: Any
+) -> None:
+    """Set the conductance of the faces above every active cell from its temperature now.
+
+    Rows include one below the active ones on either side, so that every face of an active cell
+    is set. Plain sand goes by hinges, in one sweep; the rest cell by cell.
+    """
+    bends = tables.sand_k
+    base, slope = bends[0, 0], bends[0, 1]
+    per = ONE / (pitch * pitch)
+    for r in prange(rows.shape[0]):
+        i, j, lo, hi, odd_lo, odd_hi = rows[r]
+        mid, east, north = temp[i, j], temp[i + 1, j], temp[i, j + 1]
+        gx, gy, gz = faces.x[i, j], faces.y[i, j], faces.z[i, j]
+        for k in range(lo, hi):
+            tx = HALF * (mid[k] + east[k])
+            ty = HALF * (mid[k] + north[k])
+            tz = HALF * (mid[k] + mid[k + 1])
+            kx, ky, kz = base + slope * tx, base + slope * ty, base + slope * tz
+            for b in range(1, bends.shape[0]):
+                at, bend = bends[b, 0], bends[b, 1]
+                kx += bend * max(tx - at, ZERO)
+                ky += bend * max(ty - at, ZERO)
+                kz += bend * max(tz - at, ZERO)
+            gx[k] = kx * per
+            gy[k] = ky * per
+            gz[k] = kz * per
+        for k in range(max(odd_lo - 1, lo), min(odd_hi, hi)):
+            gx[k] = conductance(temp, i, j, k, 0, cells, tables, skin, pitch)
+            gy[k] = conductance(temp, i, j, k, 1, cells, tables, skin, pitch)
+            gz[k] = conductance(temp, i, j, k, 2, cells, tables, skin, pitch)
+        for k in (0, 1, temp.shape[2] - 3, temp.shape[2] - 2):
+            if lo <= k < hi:
+                gx[k] = conductance(temp, i, j, k, 0, cells, tables, skin, pitch)
+                gy[k] = conductance(temp, i, j, k, 1, cells, tables, skin, pitch)
+                gz[k] = conductance(temp, i, j, k, 2, cells, tables, skin, pitch)
+
+
+@compiled(parallel=True, fastmath=True)
+def fastest(temp: Any, faces: Any, cells: Any, rows: Any, tables: Any, rates: Any) -> None:
+    """Set (n, 2) rates of each active row: largest sum g / C of any cell, and of plain sand. [1/s]"""
+    for r in prange(rows.shape[0]):
+        i, j, lo, hi, odd_lo, odd_hi = rows[r]
+        gx, gy, gz = faces.x, faces.y, faces.z
+        top, sand = ZERO, ZERO
+        for k in range(lo, hi):
+            m = cells.rest[i, j, k]
+            if m == OUTSIDE:
+                continue
+            g = gx[i, j, k] + gy[i, j, k] + gz[i, j, k]
+            g += gx[i - 1, j, k] + gy[i, j - 1, k] + gz[i, j, k - 1]
+            f = cells.metal[i, j, k]
+            c = (ONE - f) * looked_up(tables.capacity, m, temp[i, j, k])
+            if f > ZERO:
+                c += f * looked_up(tables.capacity, 0, temp[i, j, k])
+            top = max(top, g / c)
+            if f == ZERO and m == 1:
+                sand = max(sand, g / c)
+        rates[r, 0] = top
+        rates[r, 1] = sand
+
+
+@compiled(parallel=True, fastmath=True)
+def warmed(temp: Any, rows: Any, rest_c: Any, off_c: Any, reach: Any) -> None:
+    """Set reach (nx, ny, 2): first and last + 1 cell of each row that has left `rest_c`."""
+    for r in prange(rows.shape[0]):
+        i, j, lo, hi = rows[r, 0], rows[r, 1], rows[r, 2], rows[r, 3]
+        row = temp[i, j]
+        a, b = hi, lo
+        for k in range(lo, hi):
+            if abs(row[k] - rest_c) > off_c:
+                a = k
+                break
+        for k in range(hi - 1, a - 1, -1):
+            if abs(row[k] - rest_c) > off_c:
+                b = k + 1
+                break
+        reach[i, j, 0] = a
+        reach[i, j, 1] = b
+
+
+@compiled(parallel=True, fastmath=True)
+def mark(
+    temp: Any, heat: Any, spots: Any, last: Any, levels: Any, cells: Any, now: Any, step: Any,
+    pitch: Any, crossed: Any, gradient: Any,
+) -> Any:
+    """Note when each cell with metal falls through the levels of enthalpy; return how many are up.
+
+    levels   : (3, m) enthalpy of metal (column 0) and of each rest at the levels
+    spots    : (n,) flat index of the cells with metal; `last` their enthalpy a step ago
+    crossed  : (n, 3) time of the last fall through each level; UP while above
+    gradient : (n,) temperature gradient at the last fall through level 0 [K/mm]
+    """
+    n_y, n_z = temp.shape[1], temp.shape[2]
+    n_up = 0
+    for s in prange(spots.size):
+        spot = spots[s]
+        k = spot % n_z
+        j = (spot // n_z) % n_y
+        i = spot // (n_z * n_y)
+        f, m = cells.metal[i, j, k], cells.rest[i, j, k]
+        before, after = last[s], heat[i, j, k]
+        for q in range(3):
+            level = f * levels[q, 0] + (ONE - f) * levels[q, m]
+            if after > level:
+                crossed[s, q] = UP
+                n_up += 1 if q == 2 else 0
+            elif crossed[s, q] < ZERO:
+                share = (before - level) / (before - after) if before > level else ZERO
+                crossed[s, q] = now - step + step * share
+                if q == 0:
+                    gradient[s] = steepness(temp, cells.metal, i, j, k, pitch)
+        last[s] = after
+    return n_up
+
+
+@compiled(fastmath=True)
+def steepness(temp: Any, metal: Any, i: Any, j: Any, k: Any, pitch: Any) -> Any:
+    """Return the temperature gradient among the metal around a cell. [K/mm]"""
+    total = ZERO
+    for d, e, f in ((1, 0, 0), (0, 1, 0), (0, 0, 1)):
+        rise, run = ZERO, ZERO
+        if metal[i + d, j + e, k + f] >= HALF:
+            rise += temp[i + d, j + e, k + f] - temp[i, j, k]
+            run += pitch
+        if metal[i - d, j - e, k - f] >= HALF:
+            rise += temp[i, j, k] - temp[i - d, j - e, k - f]
+            run += pitch
+        if run > ZERO:
+            total += (rise / run) ** 2
+    return np.sqrt(total)

@@ -1,0 +1,210 @@
+"""Grid + alloy + sand -> Freezing: the heat solve from full mold to solid, and on to shake-out."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from moldprep.errors import StageError
+from moldprep.records import Alloy, Freezing, Grid, Job, Sand
+from moldprep.thermal import kernels
+from moldprep.thermal.conduction import HeatFlow, Skin
+from moldprep.thermal.materials import (
+    AIR,
+    OUTSIDE,
+    Medium,
+    insert_medium,
+    metal_medium,
+    sand_medium,
+)
+from moldprep.units import MM3_PER_M3
+
+FILM_W_M2K: Final = 8.0
+"""Still air on the outside of the mold (natural convection, J. P. Holman, Heat Transfer; from
+memory: 5 to 10)."""
+
+EMISSIVITY: Final = 0.8
+"""Of open tops, metal under its skin of oxide and slag as well as sand (from memory)."""
+
+AMBIENT_C: Final = 25.0
+MOST_STEPS: Final = 60_000
+WORST_BALANCE: Final = 0.01
+
+
+def solidify(grid: Grid, alloy: Alloy, sand: Sand, job: Job) -> Freezing:
+    """Return when every piece of metal freezes, from a mold that is full at once.
+
+    Parameters
+    ----------
+    grid
+        Metal and mold.
+    alloy, sand
+        Properties.
+    job
+        `freezing`: pouring temperature, sand temperature, contact, shake-out.
+
+    Raises
+    ------
+    StageError
+        freezing/never-solid, if the metal is not solid after very many steps;
+        freezing/heat-balance, if heat in and heat out differ by more than 1 %.
+
+    Notes
+    -----
+    Conduction only: no flow in the liquid, no gap that opens as the casting shrinks beyond the
+    constant contact resistance. Gradient and cooling rate are taken as the cell falls through a
+    tenth of the freezing range above the solidus (at the solidus where the alloy ends in a
+    eutectic), as E. Niyama et al., AFS Int. Cast Met. J. 7 (1982) 52-63, and K. D. Carlson,
+    C. Beckermann, Metall. Mater. Trans. A 40 (2009) 163-175, do (from memory).
+    """
+    media = media_of(grid, alloy, sand, job)
+    flow = _start(grid, media)
+    watch = _Watch(flow, alloy, media)
+    while watch.n_up > 0:
+        if flow.n_steps > MOST_STEPS:
+            raise StageError(
+                f"metal is still liquid after {flow.time_s:.0f} s and {flow.n_steps} steps",
+                code="freezing/never-solid",
+                fix="look for metal wrapped in insulation, or set a coarser freezing.pitch_mm",
+            )
+        watch.note(flow.step())
+    n_steps = flow.n_sweeps
+    shake_out_s = _shake_out(flow, grid, alloy) if job.freezing.shake_out else float("nan")
+    return _record(grid, flow, watch, n_steps, shake_out_s)
+
+
+def pour_temperature_c(alloy: Alloy, job: Job) -> float:
+    """Return the temperature of the metal when the mold is full. [°C]
+
+    Where the job does not say, the low end of the pouring window: the window is for the ladle, and
+    the metal loses some tens of degrees on its way.
+    """
+    given = job.freezing.pour_c
+    return alloy.pour_low_c if given == "auto" else given
+
+
+def media_of(grid: Grid, alloy: Alloy, sand: Sand, job: Job) -> tuple[Medium, ...]:
+    """Return metal, sand, and the inserts of the grid in the order of its materials."""
+    keys = job.freezing
+    contact = alloy.contact_m2k_w if keys.contact_m2k_w == "auto" else keys.contact_m2k_w
+    inserts = [name for name in grid.materials[1:] if name != AIR]
+    return (
+        metal_medium(alloy, pour_temperature_c(alloy, job)),
+        sand_medium(sand, keys.sand_c, contact),
+        *(insert_medium(name, keys.sand_c, contact) for name in inserts),
+    )
+
+
+def _start(grid: Grid, media: tuple[Medium, ...]) -> HeatFlow:
+    rest = np.empty(len(grid.materials), np.uint8)
+    rest[0], count = 1, 1
+    for k, name in enumerate(grid.materials[1:], start=1):
+        if name == AIR:
+            rest[k] = OUTSIDE
+        else:
+            count += 1
+            rest[k] = count
+    skin = Skin(
+        outside_c=(AMBIENT_C,) * 6,
+        film_w_m2k=(FILM_W_M2K,) * 6,
+        emissivity=(0.0,) * 5 + (EMISSIVITY,),
+    )
+    return HeatFlow(grid.fraction, rest[grid.material], media, grid.pitch_mm, skin)
+
+
+class _Watch:
+    """Notes when each cell with metal falls through three temperatures near the end of freezing.
+
+    The first is where gradient and cooling rate are taken, the second the solidus, the third a
+    little lower, to have a span for the rate.
+    """
+
+    def __init__(self, flow: HeatFlow, alloy: Alloy, media: tuple[Medium, ...]) -> None:
+        metal = media[0]
+        solidus = metal.melt[0][0]
+        tenth = 0.1 * (metal.melt[-1][0] - solidus)
+        ends_flat = metal.melt[1][0] == solidus and metal.melt[1][1] > 0.05
+        hot = solidus if ends_flat else solidus + tenth
+        self.span_k = max(tenth, 2.0)
+        self._levels = _levels(media, (hot, solidus, hot - self.span_k), flow.zero_c)
+        self._flow = flow
+        temp, heat = flow.padded
+        self.spots = np.flatnonzero((flow.cells.metal > 0.0) & (flow.cells.rest != OUTSIDE))
+        self._last = heat.ravel()[self.spots].copy()
+        self.crossed = np.full((len(self.spots), 3), kernels.UP, np.float32)
+        self.gradient = np.zeros(len(self.spots), np.float32)
+        self.n_up = self.note(0.0)
+
+    def note(self, step_s: float) -> int:
+        """Look at every cell after a step; return how many have not passed the last mark."""
+        temp, heat = self._flow.padded
+        self.n_up = int(
+            kernels.mark(
+                temp, heat, self.spots, self._last, self._levels, self._flow.cells,
+                self._flow.time_s, step_s, np.float32(self._flow.pitch_mm), self.crossed,
+                self.gradient,
+            )
+        )  # fmt: skip
+        return self.n_up
+
+
+def _levels(
+    media: tuple[Medium, ...], at_c: tuple[float, ...], zero_c: float
+) -> NDArray[np.float32]:
+    """Return (3, m) enthalpy of each medium at the marks; the metal's without what melts there."""
+    at = np.asarray(at_c)
+    rows = [medium.enthalpy_j_mm3(at, zero_c) for medium in media]
+    metal = media[0]
+    melt = np.asarray(metal.melt, np.float64)
+    liquid = np.interp(at - 1e-6, *melt.T, left=0.0)
+    rows[0] = rows[0] + liquid * metal.latent_j_kg * metal.density_kg_m3 / MM3_PER_M3
+    return np.asarray(rows, np.float32).T.copy()
+
+
+def _shake_out(flow: HeatFlow, grid: Grid, alloy: Alloy) -> float:
+    """Return when the hottest metal is below the alloy's knock-out temperature. [s]"""
+    is_metal = grid.fraction > 0.5
+    while flow.n_steps < MOST_STEPS:
+        if float(flow.temperature_c[is_metal].max()) <= alloy.knock_out_c:
+            return flow.time_s
+        for _ in range(10):
+            flow.step()
+    return float("nan")
+
+
+def _record(
+    grid: Grid, flow: HeatFlow, watch: _Watch, n_steps: int, shake_out_s: float
+) -> Freezing:
+    time_s, gradient, cooling = (np.full(flow.cells.metal.shape, np.nan, np.float32) for _ in "tgc")
+    time_s.ravel()[watch.spots] = watch.crossed[:, 1]
+    gradient.ravel()[watch.spots] = watch.gradient
+    span_s = np.maximum(watch.crossed[:, 2] - watch.crossed[:, 0], 1e-3)
+    cooling.ravel()[watch.spots] = watch.span_k / span_s
+    inner = (slice(2, -2),) * 3
+    time_s, gradient, cooling = (a[inner].copy() for a in (time_s, gradient, cooling))
+    for values in (time_s, gradient, cooling):
+        values[grid.label == 0] = np.nan
+    return Freezing(
+        time_s=time_s,
+        gradient_k_mm=gradient,
+        cooling_k_s=cooling,
+        niyama=gradient / np.sqrt(cooling),
+        pitch_mm=grid.pitch_mm,
+        n_cells=int(time_s.size),
+        n_steps=n_steps,
+        heat_balance_error=_balance(flow),
+        time_all_solid_s=float(np.nanmax(time_s)),
+        shake_out_s=shake_out_s,
+    )
+
+
+def _balance(flow: HeatFlow) -> float:
+    """Return |heat in - heat out| / heat in: what the cells and the outside hold, to the start."""
+    error = abs(flow.heat_j() - flow.heat_at_start_j) / flow.heat_at_start_j
+    if not error < WORST_BALANCE:
+        raise StageError(
+            f"heat in and heat out differ by {100.0 * error:.2f} %",
+            code="freezing/heat-balance",
+            fix="set a finer freezing.pitch_mm; if it stays, this is a fault in moldprep",
+        )
+    return error
