@@ -1,0 +1,324 @@
+"""Bodies of the rigging, one function a kind: plan item -> exact solid. Part frame, mm."""
+
+import math
+from typing import Final
+
+import numpy as np
+from shapely.geometry import Point, Polygon
+from shapely.geometry import box as rectangle
+
+from moldprep.geometry.shapes import (
+    area_radius_mm,
+    column,
+    placed_outline,
+    revolved,
+    rounded_box_outline,
+    rounded_path,
+    section_points,
+    swept_channel,
+    turned_box,
+)
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.records import Body, Insert, Role
+from moldprep.records.plan import (
+    BasinPlan,
+    ChillPlan,
+    FeederPlan,
+    FilterPlan,
+    IngatePlan,
+    RunnerPlan,
+    SpruePlan,
+    VentPlan,
+    WellPlan,
+)
+from moldprep.rigging.reach import Target
+from moldprep.tolerances import OVERLAP_MM
+
+N_STATIONS: Final = 48
+"""Sections of a stream-shaped sprue: between them it is off the stream by under 0.1 %."""
+
+STEP_SHARE: Final = 0.5
+"""How much deeper the pouring end of an offset basin is than its step, over its depth."""
+
+ENTRY_SHARE: Final = 0.2
+"""Radius of the rounded sprue entry over the sprue's top diameter."""
+
+FILTER_LIP_MM: Final = 4.0
+"""Seat all round a filter (3 to 5 mm, common practice, no source)."""
+
+
+def entry_radius_mm(sprue: SpruePlan) -> float:
+    """Return the radius of the rounded entry from basin to sprue; none on a plain cone. [mm]"""
+    if sprue.kind == "cone":
+        return 0.0
+    return ENTRY_SHARE * 2.0 * math.sqrt(sprue.top_area_mm2 / math.pi)
+
+
+def stream_areas_mm2(sprue: SpruePlan, z_mm: Floats) -> Floats:
+    """Return the areas a sprue has at these heights.
+
+    A stream follows A ~ 1 / √(level - z); the level follows from the areas at top and foot. A
+    sprue that does not narrow is built as the straight cone between its ends.
+    """
+    length_mm = sprue.top_mm - sprue.at_mm[2]
+    below_top = sprue.top_mm - z_mm
+    squeeze = (sprue.top_area_mm2 / sprue.foot_area_mm2) ** 2
+    if sprue.kind == "stream" and squeeze > 1.0 + 1e-6:
+        level_mm = length_mm / (squeeze - 1.0)
+        return np.asarray(sprue.top_area_mm2 * np.sqrt(level_mm / (level_mm + below_top)))
+    ends = math.sqrt(sprue.top_area_mm2), math.sqrt(sprue.foot_area_mm2)
+    return np.asarray((ends[0] + (ends[1] - ends[0]) * below_top / length_mm) ** 2)
+
+
+def sprue_body(sprue: SpruePlan, has_basin: bool) -> Body:
+    """Return the sprue, from the rounded entry down into the well."""
+    x, y, foot = sprue.at_mm
+    top = sprue.top_mm - (entry_radius_mm(sprue) if has_basin else 0.0)
+    z = np.linspace(foot, top, N_STATIONS)
+    radii = [area_radius_mm(float(area)) for area in stream_areas_mm2(sprue, z)]
+    over = OVERLAP_MM if has_basin else 0.0
+    z_all = [foot - OVERLAP_MM, *z, *([top + over] if over else [])]
+    solid = revolved([radii[0], *radii, *([radii[-1]] if over else [])], z_all, (x, y, 0.0))
+    path = np.array([(x, y, top), (x, y, foot)])
+    return Body(name="sprue", role=Role.SPRUE, solid=solid, path_mm=path)
+
+
+def basin_body(basin: BasinPlan, sprue: SpruePlan) -> Body:
+    """Return the pouring basin with the rounded entry to the sprue under its floor."""
+    x, y, _ = sprue.at_mm
+    floor, rim = sprue.top_mm, sprue.top_mm + basin.depth_mm
+    if basin.kind == "cup":
+        cup = column((x, y, floor), 0.7 * basin.width_mm, basin.width_mm, basin.depth_mm)
+        return Body(name="basin", role=Role.BASIN, solid=cup + _entry(sprue))
+    pool = Solid.extrude(basin_outline(basin, sprue), floor, rim)
+    deep = Solid.extrude(_deep_end(basin, sprue), floor - STEP_SHARE * basin.depth_mm, rim)
+    return Body(name="basin", role=Role.BASIN, solid=pool + deep + _entry(sprue))
+
+
+def basin_outline(basin: BasinPlan, sprue: SpruePlan) -> Polygon:
+    """Return the basin from above: round for a cup, else long, away from the sprue."""
+    if basin.kind == "cup":
+        return Point(sprue.at_mm[:2]).buffer(0.5 * basin.width_mm)
+    return placed_outline(_pool(basin), sprue.at_mm, basin.turn_deg)
+
+
+def _pool(basin: BasinPlan) -> Polygon:
+    """Return an offset basin's outline with the sprue at the origin, pouring end along x."""
+    outline = rounded_box_outline(basin.length_mm, basin.width_mm, 0.3 * basin.width_mm)
+    return placed_outline(outline, (0.5 * (basin.length_mm - basin.width_mm), 0.0), 0.0)
+
+
+def _deep_end(basin: BasinPlan, sprue: SpruePlan) -> Polygon:
+    """Return the part of the basin beyond the step, where the ladle pours."""
+    step_x = step_from_sprue_mm(basin)
+    far = rectangle(step_x, -basin.width_mm, basin.length_mm, basin.width_mm)
+    return placed_outline(_pool(basin).intersection(far), sprue.at_mm, basin.turn_deg)
+
+
+def step_from_sprue_mm(basin: BasinPlan) -> float:
+    """Return how far from the sprue's axis the basin's floor steps down. [mm]"""
+    return 0.5 * (basin.length_mm - 0.5 * basin.width_mm)
+
+
+def _entry(sprue: SpruePlan) -> Solid:
+    """Return the trumpet between basin floor and sprue."""
+    radius = entry_radius_mm(sprue)
+    if radius == 0.0:
+        return Solid.empty()
+    x, y, _ = sprue.at_mm
+    low = sprue.top_mm - radius
+    area = float(stream_areas_mm2(sprue, np.array([low]))[0])
+    angles = np.linspace(0.0, 0.5 * math.pi, 9)
+    radii = area_radius_mm(area) + radius * (1.0 - np.cos(angles))
+    heights = low + radius * np.sin(angles)
+    return revolved([*radii, radii[-1]], [*heights, sprue.top_mm + OVERLAP_MM], (x, y, 0.0))
+
+
+def well_body(well: WellPlan) -> Body:
+    """Return the well under the sprue."""
+    solid = column(well.at_mm, well.diameter_mm, well.diameter_mm, well.depth_mm)
+    return Body(name="well", role=Role.WELL, solid=solid)
+
+
+def runner_path(runner: RunnerPlan) -> Floats:
+    """Return the runner's floor line with its bends."""
+    return rounded_path(np.asarray(runner.path_mm), runner.bend_ratio * runner.width_mm)
+
+
+def runner_body(runner: RunnerPlan) -> Body:
+    """Return one runner."""
+    path = runner_path(runner)
+    solid = swept_channel(path, runner.width_mm, runner.height_mm, runner.side_deg)
+    middle = path + (0.0, 0.0, 0.5 * runner.height_mm)
+    return Body(name=runner.name, role=Role.RUNNER, solid=solid, path_mm=middle)
+
+
+def ingate_body(ingate: IngatePlan, target: Target) -> Body:
+    """Return one ingate, brought just into the body it feeds, with its break-off notch."""
+    path = np.asarray(ingate.path_mm)
+    section = (ingate.width_mm, ingate.height_mm, ingate.side_deg)
+    path, near_mm = target.brought_into(path, *section, what=ingate.name)
+    solid = swept_channel(path, *section)
+    if ingate.notch_mm > 0.0:
+        solid = solid - _notch(ingate, path, near_mm)
+    middle = path + (0.0, 0.0, 0.5 * ingate.height_mm)
+    return Body(name=ingate.name, role=Role.INGATE, solid=solid, path_mm=middle)
+
+
+def _notch(ingate: IngatePlan, path: Floats, near_mm: float) -> Solid:
+    """Return the ridge of sand that thins the gate just before the casting."""
+    start, along = path[-2], path[-1] - path[-2]
+    along = along / np.linalg.norm(along)
+    across = np.array([-along[1], along[0], 0.0]) * ingate.width_mm
+    depth = ingate.notch_mm
+    apex = start + (near_mm - depth - 1.0) * along + (0.0, 0.0, ingate.height_mm - depth)
+    rise = np.array([0.0, 0.0, 2.0 * depth])
+    ridge = [apex, apex + rise - 2.0 * depth * along, apex + rise + 2.0 * depth * along]
+    return Solid.hull_of(np.array([p + side * across for p in ridge for side in (-1.0, 1.0)]))
+
+
+def filter_body(plan: FilterPlan, name: str, runners: tuple[RunnerPlan, ...]) -> Body:
+    """Return the filter's print with its chambers to the runner ends that face it."""
+    flow = np.array([math.cos(math.radians(plan.turn_deg)), math.sin(math.radians(plan.turn_deg))])
+    center = np.asarray(plan.at_mm)
+    solid = turned_box(center, (plan.thickness_mm, plan.length_mm, plan.width_mm), plan.turn_deg)
+    ends = []
+    for runner in runners:
+        end = _facing_end(runner, center, flow, reach_mm=2.0 * max(plan.length_mm, plan.width_mm))
+        if end is not None:
+            ends.append(end)
+            solid = solid + _chamber(plan, runner, *end)
+    points = [np.append(center[:2], center[2])]
+    for at, along in ends:
+        side = -1 if float(along[:2] @ flow) > 0.0 else len(points)
+        points.insert(0 if side == -1 else side, np.array([at[0], at[1], center[2]]))
+    path = np.array(points) if len(points) > 1 else np.empty((0, 3))
+    return Body(name=name, role=Role.FILTER, solid=solid, path_mm=path)
+
+
+def _facing_end(
+    runner: RunnerPlan, center: Floats, flow: Floats, reach_mm: float
+) -> tuple[Floats, Floats] | None:
+    """Return (end point, direction toward the filter) of a runner's end, if it faces it."""
+    path = np.asarray(runner.path_mm)
+    for at, toward in ((path[-1], path[-1] - path[-2]), (path[0], path[0] - path[1])):
+        gap = center[:2] - at[:2]
+        off_line = abs(float(gap[0] * flow[1] - gap[1] * flow[0]))
+        toward = toward / np.linalg.norm(toward)
+        if (
+            0.0 < float(gap @ toward[:2]) <= reach_mm
+            and off_line <= 0.5 * runner.width_mm
+            and abs(float(toward[:2] @ flow)) > 0.99
+        ):
+            return at, toward
+    return None
+
+
+def _chamber(plan: FilterPlan, runner: RunnerPlan, at: Floats, toward: Floats) -> Solid:
+    """Return the widening between a runner's end and the filter's free face."""
+    center = np.asarray(plan.at_mm)
+    lip = 2.0 * min(FILTER_LIP_MM, 0.2 * plan.length_mm, 0.2 * plan.width_mm)
+    face = center - toward * (0.5 * plan.thickness_mm - OVERLAP_MM)
+    floor = face - (0.0, 0.0, 0.5 * (plan.width_mm - lip))
+    print_side = section_points(floor, toward, plan.length_mm - lip, plan.width_mm - lip, 0.0)
+    runner_side = section_points(
+        at - OVERLAP_MM * toward, toward, runner.width_mm, runner.height_mm, runner.side_deg
+    )
+    return Solid.hull_of(np.vstack([print_side, runner_side]))
+
+
+def feeder_bodies(feeder: FeederPlan, target: Target, top_mm: float) -> list[Body]:
+    """Return the feeder, and its neck where it has one."""
+    if feeder.kind == "side":
+        body = _feeder_column(feeder, top_mm, feeder.at_mm[2])
+        return [_named(feeder, body), _side_neck(feeder, target)]
+    if feeder.neck_width_mm > 0.0:
+        body = _feeder_column(feeder, top_mm, feeder.at_mm[2])
+        return [_named(feeder, body), _top_neck(feeder, target)]
+    at = np.asarray(feeder.at_mm)
+    low = target.stands_on(at, feeder.diameter_mm, what=feeder.name)
+    body = _feeder_column(feeder, top_mm, low)
+    return [_named(feeder, target.trimmed(body))]
+
+
+def _named(feeder: FeederPlan, solid: Solid) -> Body:
+    return Body(name=feeder.name, role=Role.FEEDER, solid=solid)
+
+
+def _feeder_column(feeder: FeederPlan, top_mm: float, low_mm: float) -> Solid:
+    """Return the feeder itself: open ones to the cope's top, blind ones with dome and dimple."""
+    x, y, foot = feeder.at_mm
+    radius = 0.5 * feeder.diameter_mm
+    top = foot + feeder.height_mm
+    if feeder.is_open:
+        return revolved([radius, radius], [low_mm, max(top, top_mm)], (x, y, 0.0))
+    crown = min(radius, 0.9 * feeder.height_mm)
+    angles = np.linspace(0.0, 0.5 * math.pi, 13)[:-1]
+    radii = [radius, *(radius * np.cos(angles))]
+    heights = [low_mm, *(top - crown + crown * np.sin(angles))]
+    dome = revolved([*radii, 0.0], [*heights, top], (x, y, 0.0))
+    if not feeder.has_air_core:
+        return dome
+    depth = 0.5 * radius
+    dimple = column((x, y, top - depth), 0.08 * radius, 0.4 * radius, depth + 1.0)
+    return dome - dimple
+
+
+def _top_neck(feeder: FeederPlan, target: Target) -> Body:
+    """Return the necked-down foot of a top feeder."""
+    x, y, foot = feeder.at_mm
+    at = np.asarray(feeder.neck_to_mm)
+    low = target.stands_on(at, feeder.neck_width_mm, what=f"neck-{feeder.name}")
+    wide = min(feeder.diameter_mm, feeder.neck_width_mm + 2.0 * max(0.0, foot - at[2]))
+    heights = [low, float(at[2]), foot, foot + OVERLAP_MM]
+    narrow, broad = 0.5 * feeder.neck_width_mm, 0.5 * wide
+    solid = revolved([narrow, narrow, broad, broad], heights, (x, y, 0.0))
+    return Body(name=f"neck-{feeder.name}", role=Role.NECK, solid=target.trimmed(solid))
+
+
+def _side_neck(feeder: FeederPlan, target: Target) -> Body:
+    """Return the neck from a side feeder to the casting."""
+    center, to = np.asarray(feeder.at_mm), np.asarray(feeder.neck_to_mm)
+    along = (to - center) * (1.0, 1.0, 0.0)
+    along = along / np.linalg.norm(along)
+    radius, half = 0.5 * feeder.diameter_mm, 0.5 * feeder.neck_width_mm
+    inside = math.sqrt(max(radius**2 - half**2, 0.0)) - OVERLAP_MM
+    floor = to[2] - 0.5 * feeder.neck_height_mm
+    start = np.array([*(center + along * inside)[:2], floor])
+    end = np.array([to[0], to[1], floor])
+    section = (feeder.neck_width_mm, feeder.neck_height_mm, 0.0)
+    name = f"neck-{feeder.name}"
+    path, _ = target.brought_into(np.stack([start, end]), *section, what=name)
+    middle = path + (0.0, 0.0, 0.5 * feeder.neck_height_mm)
+    solid = swept_channel(path, *section)
+    return Body(name=name, role=Role.NECK, solid=solid, path_mm=middle)
+
+
+def sleeve_insert(feeder: FeederPlan, metal: Solid, top_mm: float) -> Insert:
+    """Return the sleeve round a feeder: a lined tube, closed over a blind one."""
+    wide = feeder.diameter_mm + 2.0 * feeder.sleeve_mm
+    height = (
+        max(top_mm - feeder.at_mm[2], feeder.height_mm)
+        if feeder.is_open
+        else feeder.height_mm + feeder.sleeve_mm
+    )
+    solid = column(feeder.at_mm, wide, wide, height) - metal
+    return Insert(name=f"sleeve-{feeder.name}", material=feeder.sleeve, solid=solid)
+
+
+def chill_insert(chill: ChillPlan, metal: Solid) -> Insert:
+    """Return a chill: its block, with the face against the casting shaped by the casting."""
+    block = turned_box(chill.at_mm, chill.size_mm, chill.turn_deg) - metal
+    parts = block.parts()
+    solid = parts[0] if parts else block
+    return Insert(name=chill.name, material=chill.material, solid=solid)
+
+
+def vent_body(vent: VentPlan, target: Target, top_mm: float) -> Body:
+    """Return a vent from a high point to the top of the cope."""
+    x, y, z = vent.at_mm
+    low = target.stands_on(np.array([x, y, z]), vent.diameter_mm, what=vent.name)
+    radius = 0.5 * vent.diameter_mm
+    solid = target.trimmed(revolved([radius, radius], [low, top_mm], (x, y, 0.0)))
+    path = np.array([(x, y, z), (x, y, top_mm)])
+    return Body(name=vent.name, role=Role.VENT, solid=solid, path_mm=path)

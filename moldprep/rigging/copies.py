@@ -1,0 +1,69 @@
+"""Plan items turned and moved with the copy of the pattern they belong to."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from moldprep.geometry.solid import Floats
+from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Point
+from moldprep.rigging.layout import Layout
+
+
+def point_placed(point: Point, place: Placement) -> Point:
+    """Return a point of the pattern where a placement puts it. [mm]"""
+    x, y, z = _turn(place) @ np.asarray(point) + np.asarray(place.move_mm)
+    return float(x), float(y), float(z)
+
+
+def _turn(place: Placement) -> Floats:
+    """Return the (3, 3) turn of a placement, exact for quarter turns."""
+    angle = np.radians(place.turn_deg)
+    c, s = np.round([np.cos(angle), np.sin(angle)], 15)
+    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+
+def feeder_placed(feeder: FeederPlan, place: Placement, before: int) -> FeederPlan:
+    """Return a feeder on its copy; `before` feeders were counted on the copies before."""
+    return replace(
+        feeder,
+        name=f"F{int(feeder.name[1:]) + before}",
+        at_mm=point_placed(feeder.at_mm, place),
+        neck_to_mm=point_placed(feeder.neck_to_mm, place),
+        into=place.name,
+    )
+
+
+def chill_placed(chill: ChillPlan, place: Placement, before: int) -> ChillPlan:
+    """Return a chill on its copy; `before` chills were counted on the copies before."""
+    return replace(
+        chill,
+        name=f"C{int(chill.name[1:]) + before}",
+        at_mm=point_placed(chill.at_mm, place),
+        turn_deg=(chill.turn_deg + place.turn_deg) % 360.0,
+    )
+
+
+def layout_placed(layout: Layout, place: Placement) -> Layout:
+    """Return the gating of one casting where the job wants that casting."""
+    turn = place.turn_deg
+    assert layout.sprue is not None and layout.well is not None and layout.basin is not None  # noqa: S101, PT018
+    return Layout(
+        placements=(place,),
+        sprue=replace(layout.sprue, at_mm=point_placed(layout.sprue.at_mm, place),
+                      top_mm=layout.sprue.top_mm + place.move_mm[2]),
+        well=replace(layout.well, at_mm=point_placed(layout.well.at_mm, place)),
+        basin=replace(layout.basin, turn_deg=(layout.basin.turn_deg + turn) % 360.0),
+        runners=tuple(
+            replace(r, path_mm=tuple(point_placed(p, place) for p in r.path_mm))
+            for r in layout.runners
+        ),
+        ingates=tuple(
+            replace(g, path_mm=tuple(point_placed(p, place) for p in g.path_mm),
+                    into=place.name if g.into == "casting" else g.into)
+            for g in layout.ingates
+        ),
+        filters=tuple(
+            replace(f, at_mm=point_placed(f.at_mm, place), turn_deg=f.turn_deg + turn)
+            for f in layout.filters
+        ),
+    )  # fmt: skip

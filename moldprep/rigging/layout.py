@@ -1,0 +1,455 @@
+"""Where channels go: one side of the casting, a runner along it, sprue, filter and basin."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from shapely.geometry import LineString, Point
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
+
+from moldprep.geometry.shapes import (
+    placed_outline,
+    rounded_box_outline,
+    trapezoid_widths_mm,
+)
+from moldprep.geometry.solid import Floats
+from moldprep.records import Alloy
+from moldprep.records.plan import (
+    BasinPlan,
+    FilterPlan,
+    IngatePlan,
+    Placement,
+    RunnerPlan,
+    SpruePlan,
+    WellPlan,
+)
+from moldprep.rigging.bodies import FILTER_LIP_MM, STEP_SHARE, basin_outline
+from moldprep.rigging.gate_sites import Side
+from moldprep.rigging.gating import filter_area_mm2, taper_area_mm2
+from moldprep.rigging.room import Room, outline_placed
+from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes
+from moldprep.rigging.tree import Arm, Spacing, Tree, balanced_tree, seat_names
+from moldprep.tolerances import OVERLAP_MM
+
+RUNNER_SHAPE: Final = 1.3
+"""Width of a runner over its height (1 to 2: P. N. Rao, from memory). [-]"""
+
+SIDE_DEG: Final = 10.0
+WELL_OVER_FOOT: Final = 5.0
+"""Area of the well over the sprue's foot (P. N. Rao, from memory). [-]"""
+
+FILTERS_MM: Final = (40.0, 50.0, 60.0, 75.0, 100.0, 125.0, 150.0)
+"""Edges of square foam filters in common use (common practice, no source). [mm]"""
+
+RIDGE_MM: Final = 6.0
+"""Sand between two gates that leave a runner at one place to both sides. [mm]"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Channels:
+    """Sections common to all arms: heights, the filter if any, the well. [mm]
+
+    floor_mm, top_mm : of the runners
+    lead_mm          : from the sprue to the end of the filter's widening
+    """
+
+    runner_height_mm: float
+    floor_mm: float
+    top_mm: float
+    filter_mm: float
+    filter_thick_mm: float
+    chamber_mm: float
+    well_mm: float
+    lead_mm: float
+    extension_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """Everything automatic gating decides on, in the part frame."""
+
+    placements: tuple[Placement, ...]
+    sprue: SpruePlan | None
+    well: WellPlan | None
+    basin: BasinPlan | None
+    runners: tuple[RunnerPlan, ...]
+    ingates: tuple[IngatePlan, ...]
+    filters: tuple[FilterPlan, ...]
+
+
+def runner_section_mm(area_mm2: float) -> tuple[float, float]:
+    """Return (width, height) of a runner of this area. [mm]"""
+    height = math.sqrt(area_mm2 / RUNNER_SHAPE)
+    return area_mm2 / height, height
+
+
+def filter_edge_mm(sizes: Sizes, alloy: Alloy, arms: int) -> float:
+    """Return the edge of the square filter each arm needs, 0 if none in use is large enough."""
+    area = filter_area_mm2(
+        sizes.poured_kg, sizes.poured_kg / sizes.pour_time_s, sizes.choke_mm2,
+        alloy.filter_kg_cm2, alloy.filter_kg_s_cm2, alloy.filter_choke_ratio,
+    ) / arms  # fmt: skip
+    free = math.sqrt(area) + 2.0 * FILTER_LIP_MM
+    return next((edge for edge in FILTERS_MM if edge >= free), 0.0)
+
+
+def lay_out(
+    side: Side, sizes: Sizes, room: Room, count: int, top_mm: float, kind: str, bend_ratio: float,
+    alloy: Alloy, shop: Shop, spacing_mm: float,
+) -> Layout | None:  # fmt: skip
+    """Return the whole gating for `count` castings, or None if it finds no room.
+
+    Parameters
+    ----------
+    side
+        How one casting is gated.
+    sizes
+        Areas of the whole system.
+    room
+        What one casting and its feeders take.
+    count
+        Castings round the sprue.
+    top_mm
+        Height of the cope's top. [mm]
+    kind
+        "stream" or "cone", the sprue's shape.
+    bend_ratio
+        Radius of bends over width. [-]
+    alloy
+        For the filter.
+    shop
+        Sand walls.
+    spacing_mm
+        Sand between castings. [mm]
+    """
+    arms = 1 if count <= 2 else 2
+    channels = _channels(side, sizes, alloy, arms)
+    best: tuple[float, Layout] | None = None
+    for flip in (False, True):
+        for extra in np.arange(0.0, 240.0, 10.0):
+            one = _Draft(side, sizes, room, count, top_mm, kind, bend_ratio, channels, shop,
+                         spacing_mm, flip, float(extra))  # fmt: skip
+            layout = one.layout()
+            if layout is not None:
+                cost = one.ground_mm2(layout)
+                if best is None or cost < best[0] * 0.999:
+                    best = (cost, layout)
+                break
+    return best[1] if best else None
+
+
+def _channels(side: Side, sizes: Sizes, alloy: Alloy, arms: int) -> Channels:
+    """Return the sections that do not depend on where things lie."""
+    width, height = runner_section_mm(sizes.runner_mm2 / arms)
+    height = round(height, 1)
+    if side.gates_above:
+        floor = side.level_mm - height + OVERLAP_MM
+    else:
+        floor = side.level_mm - OVERLAP_MM
+    edge = filter_edge_mm(sizes, alloy, arms)
+    chamber = max(12.0, 0.5 * (edge - 2.0 * FILTER_LIP_MM - height)) if edge else 0.0
+    thick = 0.0 if not edge else 22.0 if edge <= 100.0 else 30.0
+    well = max(math.sqrt(4.0 / math.pi * WELL_OVER_FOOT * sizes.foot_mm2), 1.3 * width)
+    lead = 0.5 * well + 20.0 + (2.0 * chamber + thick if edge else 0.0) + max(25.0, width)
+    return Channels(
+        runner_height_mm=height, floor_mm=floor, top_mm=floor + height, filter_mm=edge,
+        filter_thick_mm=thick, chamber_mm=chamber, well_mm=well, lead_mm=lead,
+        extension_mm=max(40.0, 1.5 * width),
+    )  # fmt: skip
+
+
+class _Draft:
+    """One attempt at a layout: direction of flow and distance from the casting given."""
+
+    def __init__(
+        self, side: Side, sizes: Sizes, room: Room, count: int, top_mm: float, kind: str,
+        bend_ratio: float, channels: Channels, shop: Shop, spacing_mm: float, flip: bool,
+        extra_mm: float,
+    ) -> None:  # fmt: skip
+        self.side, self.sizes, self.room, self.count = side, sizes, room, count
+        self.top_mm, self.kind, self.bend_ratio = top_mm, kind, bend_ratio
+        self.channels, self.shop, self.flip = channels, shop, flip
+        self.u = -side.along if flip else side.along
+        self.v = side.out
+        places = np.array([gate.along_mm for gate in side.gates]) * (-1.0 if flip else 1.0)
+        self.middle = 0.5 * float(places.max() + places.min())
+        self.offsets = places - self.middle
+        arms = 1 if count <= 2 else 2
+        self.width, _ = runner_section_mm(sizes.runner_mm2 / arms)
+        self.runner_v = side.edge_mm + shop.channel_wall_mm + 0.5 * self.width + extra_mm
+        self.tree = self._tree(spacing_mm)
+
+    def _tree(self, spacing_mm: float) -> Tree:
+        """Return the tree with room for castings, channels and filters."""
+        corners = _corner_points(self.room.whole)
+        extent = float(np.ptp(corners @ self.u))
+        nearest = self.offsets.min() - 0.5 * self.side.gates[0].width_mm
+        trunk = max(self.width * 2.0, self.channels.filter_mm) + 2.0 * self.shop.channel_wall_mm
+        return balanced_tree(
+            self.count,
+            Spacing(
+                to_first_mm=self.channels.lead_mm - nearest,
+                pitch_mm=extent + spacing_mm,
+                depth_mm=self.runner_v - float((corners @ self.v).min()),
+                gap_mm=max(spacing_mm, trunk),
+            ),
+        )
+
+    def layout(self) -> Layout | None:
+        """Return the layout, or None where something comes too near to something else."""
+        placements = self._placements()
+        sprue, well = self._sprue()
+        runners, filters = self._runners(well)
+        ingates = self._ingates(placements)
+        blocked = self._blocked(placements)
+        if not self._is_clear(blocked, sprue, well, runners, filters):
+            return None
+        basin = self._basin(sprue, blocked)
+        if basin is None:
+            return None
+        if self.count == 1:
+            runners, ingates, filters = self._settled(placements[0], runners, ingates, filters)
+            back = -np.array(placements[0].move_mm)
+            sprue = replace(sprue, at_mm=_shifted(sprue.at_mm, back))
+            well = replace(well, at_mm=_shifted(well.at_mm, back))
+            placements = (Placement(name=placements[0].name),)
+        return Layout(placements=placements, sprue=sprue, well=well, basin=basin, runners=runners,
+                      ingates=ingates, filters=filters)  # fmt: skip
+
+    def ground_mm2(self, layout: Layout) -> float:
+        """Return the area of the box round everything, from above."""
+        outlines = [outline_placed(self.room.whole, place) for place in layout.placements]
+        outlines += [LineString([p[:2] for p in r.path_mm]).buffer(0.5 * r.width_mm)
+                     for r in layout.runners]  # fmt: skip
+        outlines.append(basin_outline(layout.basin, layout.sprue))
+        x0, y0, x1, y1 = unary_union(outlines).bounds
+        return (x1 - x0 + 80.0) * (y1 - y0 + 80.0)
+
+    # ---- pieces of it ---------------------------------------------------------------------
+
+    def _placements(self) -> tuple[Placement, ...]:
+        """Return where each casting lies, gates facing their runner."""
+        names = seat_names(self.tree.seats)
+        places = []
+        for seat, name in zip(self.tree.seats, names, strict=True):
+            sign = -1.0 if seat.is_turned else 1.0
+            local = self.middle * self.u + self.runner_v * self.v
+            at = seat.u_mm * self.u + seat.v_mm * self.v - sign * local
+            turn = 180.0 if seat.is_turned else 0.0
+            places.append(Placement(name=name, move_mm=(*at, 0.0), turn_deg=turn))
+        return tuple(places)
+
+    def _sprue(self) -> tuple[SpruePlan, WellPlan]:
+        c = self.channels
+        head = self.top_mm - c.top_mm
+        depth = basin_depth_mm(self.sizes.foot_mm2)
+        top_area = taper_area_mm2(self.sizes.foot_mm2, head, depth)
+        sprue = SpruePlan(
+            at_mm=(0.0, 0.0, c.top_mm), top_mm=self.top_mm - depth,
+            foot_area_mm2=self.sizes.foot_mm2, top_area_mm2=top_area,
+            kind="cone" if self.kind == "cone" else "stream",
+        )  # fmt: skip
+        floor = c.floor_mm - c.runner_height_mm
+        well = WellPlan(at_mm=(0.0, 0.0, floor), diameter_mm=c.well_mm, depth_mm=c.top_mm - floor)
+        return sprue, well
+
+    def _arm_width(self, arm: Arm) -> float:
+        return self.sizes.runner_mm2 * arm.share / self.channels.runner_height_mm
+
+    def _lean(self) -> float:
+        """Return the lean of runners: the wide side lies at the joint with the gates."""
+        return -SIDE_DEG if self.side.gates_above else SIDE_DEG
+
+    def _runners(self, well: WellPlan) -> tuple[tuple[RunnerPlan, ...], tuple[FilterPlan, ...]]:
+        """Return all runners and filters."""
+        runners: list[RunnerPlan] = []
+        filters: list[FilterPlan] = []
+        for arm in self.tree.arms:
+            width = self._arm_width(arm)
+            begin = self._begin_mm(arm, width, well)
+            end = self._end_mm(arm)
+            if arm.parent < 0 and self.channels.filter_mm:
+                begin, plan, first = self._filter(arm, width, begin, well, len(runners) + 1)
+                runners.append(first)
+                filters.append(plan)
+            runners.append(self._runner(arm, width, begin, end, len(runners) + 1))
+        return tuple(runners), tuple(filters)
+
+    def _begin_mm(self, arm: Arm, width: float, well: WellPlan) -> float:
+        """Return where an arm starts, from its branching point: in the well or the trunk."""
+        floor, top = trapezoid_widths_mm(width, self.channels.runner_height_mm, self._lean())
+        if arm.parent < 0:
+            half = 0.5 * max(floor, top)
+            return math.sqrt((0.5 * well.diameter_mm) ** 2 - half**2) - OVERLAP_MM - 0.5
+        trunk = self._arm_width(self.tree.arms[arm.parent])
+        narrow = min(trapezoid_widths_mm(trunk, self.channels.runner_height_mm, self._lean()))
+        return 0.5 * narrow - OVERLAP_MM
+
+    def _end_mm(self, arm: Arm) -> float:
+        """Return where an arm ends: past its last gate, or just past the next branching."""
+        if not arm.seats:
+            after = max(self._arm_width(a) for a in self.tree.arms if not np.allclose(a.start, 0.0))
+            return arm.length_mm + 0.6 * after
+        half = 0.5 * self.side.gates[0].width_mm
+        first = self.tree.seats[arm.seats[0]]
+        reach = abs(first.u_mm - float(arm.start[0])) + float(np.abs(self.offsets).max())
+        return reach + half + self.channels.extension_mm
+
+    def _point(self, arm: Arm, along: float, z: float) -> tuple[float, float, float]:
+        uv = arm.start + along * arm.heading
+        xy = uv[0] * self.u + uv[1] * self.v
+        return float(xy[0]), float(xy[1]), z
+
+    def _runner(self, arm: Arm, width: float, begin: float, end: float, k: int) -> RunnerPlan:
+        z = self.channels.floor_mm
+        return RunnerPlan(
+            name=f"runner-{k}", path_mm=(self._point(arm, begin, z), self._point(arm, end, z)),
+            width_mm=width, height_mm=self.channels.runner_height_mm, side_deg=self._lean(),
+            bend_ratio=self.bend_ratio,
+        )  # fmt: skip
+
+    def _filter(
+        self, arm: Arm, width: float, begin: float, well: WellPlan, k: int
+    ) -> tuple[float, FilterPlan, RunnerPlan]:
+        """Return (where the runner goes on, the filter, the runner before it)."""
+        c = self.channels
+        before = 0.5 * well.diameter_mm + 20.0
+        middle = before + c.chamber_mm + 0.5 * c.filter_thick_mm
+        z = c.floor_mm + 0.5 * c.runner_height_mm
+        heading = arm.heading[0] * self.u + arm.heading[1] * self.v
+        plan = FilterPlan(
+            at_mm=self._point(arm, middle, z), length_mm=c.filter_mm, width_mm=c.filter_mm,
+            thickness_mm=c.filter_thick_mm,
+            turn_deg=round(math.degrees(math.atan2(heading[1], heading[0])), 2),
+        )  # fmt: skip
+        after = middle + 0.5 * c.filter_thick_mm + c.chamber_mm
+        return after, plan, self._runner(arm, width, begin, before, k)
+
+    def _ingates(self, placements: tuple[Placement, ...]) -> tuple[IngatePlan, ...]:
+        """Return every ingate, straight from its runner to the wall."""
+        gates = []
+        for arm in self.tree.arms:
+            face = max(
+                trapezoid_widths_mm(
+                    self._arm_width(arm), self.channels.runner_height_mm, self._lean()
+                )
+            )
+            face_half = 0.5 * face - 1.0
+            for k in arm.seats:
+                seat = self.tree.seats[k]
+                sign = -1.0 if seat.is_turned else 1.0
+                is_alone = len(arm.seats) == 1
+                start_v = sign * face_half if is_alone else -sign * 0.5 * RIDGE_MM
+                for gate, offset in zip(self.side.gates, self.offsets, strict=True):
+                    u = seat.u_mm + sign * float(offset)
+                    wall_v = sign * (gate.wall_mm - self.runner_v - OVERLAP_MM)
+                    z = self.side.level_mm - (0.0 if self.side.gates_above else gate.height_mm)
+                    ends = [u * self.u + (seat.v_mm + v) * self.v for v in (start_v, wall_v)]
+                    into = placements[k].name if gate.into == "casting" else gate.into
+                    gates.append(
+                        IngatePlan(
+                            name=f"ingate-{len(gates) + 1}",
+                            path_mm=tuple((float(p[0]), float(p[1]), z) for p in ends),
+                            width_mm=gate.width_mm, height_mm=gate.height_mm, into=into,
+                            side_deg=SIDE_DEG if self.side.gates_above else -SIDE_DEG,
+                            notch_mm=gate.notch_mm,
+                        )
+                    )  # fmt: skip
+        return tuple(gates)
+
+    # ---- keeping clear --------------------------------------------------------------------
+
+    def _blocked(self, placements: tuple[Placement, ...]) -> "_Blocked":
+        return _Blocked(self.room, placements, self.shop.channel_wall_mm)
+
+    def _is_clear(
+        self, blocked: "_Blocked", sprue: SpruePlan, well: WellPlan,
+        runners: tuple[RunnerPlan, ...], filters: tuple[FilterPlan, ...],
+    ) -> bool:  # fmt: skip
+        """Return whether every channel keeps the sand wall from castings and feeders."""
+        return all(
+            blocked.is_clear(outline, low, high)
+            for outline, low, high in _outlines(sprue, well, runners, filters)
+        )
+
+    def _basin(self, sprue: SpruePlan, blocked: "_Blocked") -> BasinPlan | None:
+        """Return the basin, turned over its runner if it can be, else where there is room."""
+        top_mm = 2.0 * math.sqrt(sprue.top_area_mm2 / math.pi)
+        width = max(60.0, 5.0 * math.ceil(3.0 * top_mm / 5.0))
+        depth = self.top_mm - sprue.top_mm
+        ahead = math.degrees(math.atan2(self.u[1], self.u[0]))
+        outward = math.degrees(math.atan2(self.v[1], self.v[0]))
+        for turn in (ahead, outward, ahead + 180.0, outward + 180.0):
+            basin = BasinPlan(
+                length_mm=2.2 * width, width_mm=width, depth_mm=depth, turn_deg=round(turn, 2) % 360
+            )
+            low = sprue.top_mm - STEP_SHARE * depth
+            if blocked.is_clear(basin_outline(basin, sprue), low, self.top_mm):
+                return basin
+        return None
+
+    def _settled(
+        self, place: Placement, runners: tuple[RunnerPlan, ...], ingates: tuple[IngatePlan, ...],
+        filters: tuple[FilterPlan, ...],
+    ) -> tuple[tuple[RunnerPlan, ...], tuple[IngatePlan, ...], tuple[FilterPlan, ...]]:  # fmt: skip
+        """Return the channels of a single casting moved so that the casting stays in place."""
+        back = -np.array(place.move_mm)
+        return (
+            tuple(replace(r, path_mm=tuple(_shifted(p, back) for p in r.path_mm)) for r in runners),
+            tuple(replace(g, path_mm=tuple(_shifted(p, back) for p in g.path_mm)) for g in ingates),
+            tuple(replace(f, at_mm=_shifted(f.at_mm, back)) for f in filters),
+        )
+
+
+class _Blocked:
+    """What placed castings and feeders block, level by level."""
+
+    def __init__(self, room: Room, placements: tuple[Placement, ...], wall_mm: float) -> None:
+        self._room, self._placements, self._wall_mm = room, placements, wall_mm
+
+    def is_clear(self, outline: BaseGeometry, low_mm: float, high_mm: float) -> bool:
+        """Return whether an upright body keeps the wall from everything."""
+        there = self._room.between(low_mm - self._wall_mm, high_mm + self._wall_mm)
+        return there.is_empty or all(
+            outline_placed(there, place).distance(outline) >= self._wall_mm - 0.05
+            for place in self._placements
+        )
+
+
+def basin_depth_mm(foot_mm2: float) -> float:
+    """Return the depth of a basin over a sprue with this foot. [mm]"""
+    return max(LEAST_BASIN_MM, 5.0 * math.ceil(0.5 * math.sqrt(4.0 / math.pi * foot_mm2)))
+
+
+def _outlines(
+    sprue: SpruePlan, well: WellPlan, runners: tuple[RunnerPlan, ...],
+    filters: tuple[FilterPlan, ...],
+) -> Iterator[tuple[BaseGeometry, float, float]]:  # fmt: skip
+    """Yield (outline, low, high) of every channel but the ingates and the basin."""
+    radius = math.sqrt(sprue.top_area_mm2 / math.pi)
+    yield Point(sprue.at_mm[:2]).buffer(radius), sprue.at_mm[2], sprue.top_mm
+    z = well.at_mm[2]
+    yield Point(well.at_mm[:2]).buffer(0.5 * well.diameter_mm), z, z + well.depth_mm
+    for runner in runners:
+        line = LineString([p[:2] for p in runner.path_mm])
+        z = runner.path_mm[0][2]
+        outline = line.buffer(0.5 * runner.width_mm, cap_style="flat")
+        yield outline, z, z + runner.height_mm
+    for one in filters:
+        long = one.thickness_mm + 2.0
+        box = rounded_box_outline(long, one.length_mm, 0.5)
+        half = 0.5 * one.width_mm
+        yield placed_outline(box, one.at_mm, one.turn_deg), one.at_mm[2] - half, one.at_mm[2] + half
+
+
+def _corner_points(outline: BaseGeometry) -> Floats:
+    """Return (n, 2) corners of an outline's hull."""
+    return np.asarray(outline.convex_hull.exterior.coords)[:, :2]
+
+
+def _shifted(point: tuple[float, float, float], by: Floats) -> tuple[float, float, float]:
+    moved = np.asarray(point) + by
+    return float(moved[0]), float(moved[1]), float(moved[2])

@@ -1,0 +1,35 @@
+"""Castings and rigging as one body of metal, with its mass."""
+
+from moldprep.geometry.solid import Solid
+from moldprep.records import Alloy, Metal, Rigging
+from moldprep.units import mass_kg
+
+
+def join_metal(rigging: Rigging, alloy: Alloy) -> Metal:
+    """Return everything that gets liquid as one body.
+
+    Parameters
+    ----------
+    rigging
+        Castings and the bodies hung on them.
+    alloy
+        What is poured.
+
+    Notes
+    -----
+    The poured mass is the cavity filled with liquid. A sound casting ends up as solid metal in
+    the cavity less its shrink, so its mass is taken at the solid's density on that volume.
+    """
+    solid = Solid.union(body.solid for body in rigging.metal)
+    poured_kg = mass_kg(solid.volume_mm3, alloy.density_liquid_kg_m3)
+    castings_mm3 = sum(body.solid.volume_mm3 for body in rigging.castings)
+    shrunk_mm3 = castings_mm3 / (1.0 + alloy.shrink_pct / 100.0) ** 3
+    casting_kg = mass_kg(shrunk_mm3, alloy.density_kg_m3)
+    return Metal(
+        solid=solid,
+        parts=tuple(body.name for body in rigging.metal),
+        roles=tuple(body.role for body in rigging.metal),
+        mass_kg=poured_kg,
+        casting_kg=casting_kg,
+        yield_pct=min(100.0, 100.0 * casting_kg / poured_kg),
+    )

@@ -1,0 +1,293 @@
+"""Survey -> RiggingPlan: what is hung on the pattern, where, and why. No bodies are made here."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from moldprep.errors import StageError
+from moldprep.records import Alloy, Job, Parting, Pattern, RiggingPlan, Role, Rules, Survey
+from moldprep.records.plan import ChillPlan, FeederPlan, IngatePlan, Placement, Reason, RunnerPlan
+from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
+from moldprep.rigging.feeder_plan import plan_feeders
+from moldprep.rigging.gate_sites import GateSearch, Side
+from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
+from moldprep.rigging.reasons import layout_reasons
+from moldprep.rigging.room import Room, chill_prisms, feeder_prisms
+from moldprep.rigging.rounding import rounded
+from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes, cope_top_mm, size_gating
+
+try:  # until the vents of the fill stage are here
+    from moldprep.rigging.venting import plan_vents
+except ImportError:  # pragma: no cover
+    def plan_vents(*_: object) -> tuple[tuple[()], tuple[()]]:  # type: ignore[misc]
+        """Return nothing."""
+        return (), ()
+
+CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
+RUNNER_BELOW = ("aluminium", "copper")
+"""Families whose runner lies in the drag and whose ingates lie in the cope; the others the other
+way round, so that slag floats up into the runner (AFS habit, from memory)."""
+
+HERE = (Placement(name="casting"),)
+
+
+def plan_rigging(
+    survey: Survey, pattern: Pattern, parting: Parting, job: Job, alloy: Alloy, rules: Rules
+) -> RiggingPlan:
+    """Return the rigging: what the job gives, as it is; the rest by rule.
+
+    Parameters
+    ----------
+    survey
+        Sections and hot spots of the bare pattern.
+    pattern
+        What is cast.
+    parting
+        Where the mold opens.
+    job
+        What is given, and which families are planned automatically.
+    alloy
+        Ratio, pouring time, critical speed, filter figures.
+    rules
+        Shop settings: sand walls, heads.
+
+    Raises
+    ------
+    StageError
+        rigging/no-gate-site, rigging/no-room.
+    """
+    return _Planner(survey, pattern, parting, job, alloy, Shop.of(rules)).plan()
+
+
+class _Planner:
+    """Holds what every step of the plan needs."""
+
+    def __init__(
+        self, survey: Survey, pattern: Pattern, parting: Parting, job: Job, alloy: Alloy, shop: Shop
+    ) -> None:
+        self.survey, self.pattern, self.parting = survey, pattern, parting
+        self.job, self.alloy, self.shop = job, alloy, shop
+        given = job.rigging
+        self.has_own = any(body.role in CHANNEL_ROLES for body in pattern.extra)
+        self.has_channels = any(
+            (given.basin, given.sprue, given.well, given.runner, given.ingate, given.filter)
+        )
+        self.is_auto = "gating" in given.auto and not self.has_own and not self.has_channels
+        self.count = len(given.placements) or job.mold.count
+
+    def plan(self) -> RiggingPlan:
+        """Return the whole plan."""
+        if self.is_auto and (self.count == 1 or not self.job.rigging.placements):
+            return self._automatic()
+        return self._given()
+
+    # ---- automatic gating -----------------------------------------------------------------
+
+    def _automatic(self) -> RiggingPlan:
+        """Return a plan whose channels are laid out here."""
+        feeders, chills, reasons = self._feeders(HERE)
+        level = self.parting.z_mm
+        for _ in range(2):
+            top, sizes, cope_why = self._sized(feeders, level)
+            room = self._room(feeders, chills, top)
+            side = self._side(room, feeders, sizes, level)
+            if abs(side.level_mm - level) < 0.5:
+                break
+            level = side.level_mm
+        layout = self._layout(side, sizes, room, top)
+        if self.job.rigging.placements:
+            layout = layout_placed(layout, self.job.rigging.placements[0])
+        feeders, chills = self._copied(feeders, chills, layout.placements)
+        layout = replace(layout, ingates=_into_copies(layout, len(feeders) // self.count))
+        why = (
+            *sizes.reasons,
+            cope_why,
+            *layout_reasons(layout, side, sizes, self.alloy, self.shop, self.parting.z_mm),
+            *reasons,
+        )
+        return self._finished(layout, feeders, chills, sizes, top, why)
+
+    def _feeders(
+        self, placements: tuple[Placement, ...]
+    ) -> tuple[tuple[FeederPlan, ...], tuple[ChillPlan, ...], tuple[Reason, ...]]:
+        return plan_feeders(
+            self.survey, self.pattern, self.parting, self.job, self.alloy, placements
+        )
+
+    def _sized(self, feeders: Sequence[FeederPlan], level: float) -> tuple[float, Sizes, Reason]:
+        """Return (cope's top, areas, why the top): the basin's depth depends on the areas."""
+        depth, choke_z = LEAST_BASIN_MM, level
+        for _ in range(3):
+            top, why = cope_top_mm(
+                self.pattern, feeders, self.parting.z_mm, self.job, self.shop, depth
+            )
+            top = round(top, 1)
+            sizes = size_gating(self.survey, self.pattern, feeders, self.count, choke_z, top,
+                                self.job, self.alloy)  # fmt: skip
+            depth = basin_depth_mm(sizes.foot_mm2)
+            _, height = runner_section_mm(sizes.runner_mm2)
+            choke_z = level + (0.0 if self._gates_above else height)
+        return top, sizes, why
+
+    @property
+    def _gates_above(self) -> bool:
+        return self.alloy.family in RUNNER_BELOW
+
+    def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
+        return Room(self.pattern.solid, feeder_prisms(feeders, top) + chill_prisms(chills))
+
+    def _side(self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float) -> Side:
+        """Return the side and places of one casting's ingates."""
+        search = GateSearch(self.pattern, room, feeders, self.alloy, self.shop.channel_wall_mm)
+        _, height = runner_section_mm(sizes.runner_mm2)
+        side = search.best(level, sizes.ingate_mm2 / self.count, height, self._gates_above)
+        if side is None:
+            raise StageError(
+                "no place on the casting's outline takes ingates: every wall is too thin, kept"
+                " clear or behind a core",
+                code="rigging/no-gate-site",
+                where=f"parting at {self.parting.z_mm:.1f} mm",
+                fix="give [[rigging.ingate]] and [[rigging.runner]] tables, allow a higher"
+                " pour_time_s, or move parting.z_mm to a level with a thicker wall",
+            )
+        return side
+
+    def _layout(self, side: Side, sizes: Sizes, room: Room, top: float) -> Layout:
+        keys = self.job.rigging
+        is_printed = keys.channels == "printed"
+        spacing = self.job.mold.spacing_mm
+        layout = lay_out(
+            side, sizes, room, self.count, top,
+            "stream" if is_printed else "cone",
+            1.5 if is_printed else 0.0,
+            self.alloy, self.shop,
+            self.shop.spacing_mm if spacing == "auto" else spacing,
+        )  # fmt: skip
+        if layout is None:
+            raise StageError(
+                f"no room for sprue, runner and filter {self.shop.channel_wall_mm:.0f} mm away"
+                " from castings and feeders",
+                code="rigging/no-room",
+                where="automatic gating",
+                fix="give the [rigging] tables by hand, or set channel_wall_mm lower in the rules",
+            )
+        return layout
+
+    def _copied(
+        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        placements: tuple[Placement, ...],
+    ) -> tuple[tuple[FeederPlan, ...], tuple[ChillPlan, ...]]:  # fmt: skip
+        """Return the feeders and chills of every copy; what the job gives stays as it is."""
+        given = self.job.rigging
+        all_feeders = [
+            feeder if given.feeder else feeder_placed(feeder, place, k * len(feeders))
+            for k, place in enumerate(placements if not given.feeder else placements[:1])
+            for feeder in feeders
+        ]
+        all_chills = [
+            chill if given.chill else chill_placed(chill, place, k * len(chills))
+            for k, place in enumerate(placements if not given.chill else placements[:1])
+            for chill in chills
+        ]
+        return tuple(all_feeders), tuple(all_chills)
+
+    # ---- given, or brought by the model ---------------------------------------------------
+
+    def _given(self) -> RiggingPlan:
+        """Return a plan whose channels the job or the model brings."""
+        keys = self.job.rigging
+        placements = keys.placements or self._row()
+        feeders, chills, reasons = self._feeders(placements)
+        top, sizes, _ = self._sized(
+            feeders[: max(1, len(feeders) // self.count)], self.parting.z_mm
+        )
+        if self.has_own:
+            top = max([float(body.solid.bounds[1, 2]) for body in self.pattern.extra])
+            note = Reason(item="gating", why="comes inside the model", source="model")
+        else:
+            note = Reason(
+                item="gating", why="given by the job file, kept as it is", source="job file"
+            )
+        if keys.sprue is not None:
+            top = keys.sprue.top_mm + (keys.basin.depth_mm if keys.basin else 0.0)
+        layout = Layout(placements=placements, sprue=keys.sprue, well=keys.well, basin=keys.basin,
+                        runners=keys.runner, ingates=keys.ingate, filters=keys.filter)  # fmt: skip
+        return self._finished(layout, feeders, chills, sizes, top, (note, *sizes.reasons, *reasons))
+
+    def _row(self) -> tuple[Placement, ...]:
+        """Return the castings side by side along the shorter side."""
+        if self.count == 1:
+            return HERE
+        size = self.pattern.solid.size_mm
+        spacing = self.job.mold.spacing_mm
+        gap = self.shop.spacing_mm if spacing == "auto" else spacing
+        axis = int(size[1] <= size[0])
+        moves = np.zeros((self.count, 3))
+        moves[:, axis] = (np.arange(self.count) - 0.5 * (self.count - 1)) * (size[axis] + gap)
+        return tuple(
+            Placement(name=f"casting-{k + 1}", move_mm=(float(x), float(y), float(z)))
+            for k, (x, y, z) in enumerate(moves)
+        )
+
+    # ---- the end --------------------------------------------------------------------------
+
+    def _finished(
+        self, layout: Layout, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        sizes: Sizes, top: float, reasons: tuple[Reason, ...],
+    ) -> RiggingPlan:  # fmt: skip
+        """Return the plan with vents added and every number as a job file shows it."""
+        given = self.job.rigging
+        if not given.feeder:
+            feeders = tuple(_opened(feeder, top) for feeder in feeders)
+        vents, vent_reasons = given.vent, ()
+        if "vents" in given.auto and not given.vent:
+            vents, vent_reasons = plan_vents(
+                self.pattern, self.parting, feeders, layout.placements, top, self.alloy
+            )
+        ratio, choke = self._ratio(layout, sizes)
+        return RiggingPlan(
+            placements=tuple(map(rounded, layout.placements)),
+            pour_time_s=round(sizes.pour_time_s, 2),
+            choke_mm2=choke, ratio=ratio, top_mm=round(top, 2),
+            basin=rounded(layout.basin) if layout.basin else None,
+            sprue=rounded(layout.sprue) if layout.sprue else None,
+            well=rounded(layout.well) if layout.well else None,
+            runners=tuple(map(rounded, layout.runners)),
+            ingates=tuple(map(rounded, layout.ingates)),
+            filters=tuple(map(rounded, layout.filters)),
+            feeders=tuple(map(rounded, feeders)),
+            chills=tuple(map(rounded, chills)),
+            vents=tuple(map(rounded, vents)),
+            reasons=(*reasons, *vent_reasons),
+        )  # fmt: skip
+
+    def _ratio(self, layout: Layout, sizes: Sizes) -> tuple[tuple[float, float, float], float]:
+        """Return (ratio over the choke, choke): a given ratio stays as it is."""
+        keys = self.job.rigging
+        areas = (sizes.foot_mm2, sizes.runner_mm2, sizes.ingate_mm2)
+        ratio = keys.ratio if keys.ratio != "auto" else tuple(
+            round(area / sizes.choke_mm2, 2) for area in areas)  # fmt: skip
+        foot = layout.sprue.foot_area_mm2 if layout.sprue else sizes.foot_mm2
+        return (ratio[0], ratio[1], ratio[2]), round(round(foot, 2) * min(ratio) / ratio[0], 2)
+
+
+def _opened(feeder: FeederPlan, top: float) -> FeederPlan:
+    """Return a feeder; an open one goes to the cope's top."""
+    if not feeder.is_open:
+        return feeder
+    return replace(feeder, height_mm=max(feeder.height_mm, top - feeder.at_mm[2]))
+
+
+def _into_copies(layout: Layout, n_feeders: int) -> tuple[IngatePlan, ...]:
+    """Return the ingates with each copy's own feeder in place of the first copy's."""
+    per_copy = len(layout.ingates) // len(layout.placements)
+    names = [place.name for place in layout.placements]
+    gates = []
+    for k, gate in enumerate(layout.ingates):
+        if gate.into not in names and gate.into.startswith("F"):
+            number = int(gate.into[1:]) + (k // per_copy) * n_feeders
+            gate = replace(gate, into=f"F{number}")
+        gates.append(gate)
+    return tuple(gates)

@@ -1,0 +1,150 @@
+"""Bringing rigging to the body it feeds: just into its wall, never short of it, never through."""
+
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from moldprep.errors import StageError
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.shapes import trapezoid_widths_mm
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.tolerances import OVERLAP_MM
+
+LONGEST_DROP: Final = 0.35
+"""How far a feeder's foot may hang over the surface it stands on, over its diameter."""
+
+FAR_MM: Final = 20.0
+"""How far past the planned end an ingate may be lengthened to reach its casting, at least."""
+
+
+class Target:
+    """A body that something is to be hung on, with its rays."""
+
+    def __init__(self, name: str, solid: Solid) -> None:
+        self.name, self.solid = name, solid
+
+    @cached_property
+    def rays(self) -> Rays:
+        """The ray scene, made when first asked for."""
+        return Rays.of(self.solid)
+
+    def brought_into(
+        self, path_mm: Floats, width_mm: float, height_mm: float, side_deg: float, *, what: str
+    ) -> tuple[Floats, float]:
+        """Return a channel's path whose last leg ends just inside the body.
+
+        Parameters
+        ----------
+        path_mm
+            (k, 3) floor line; its last leg points at the body. [mm]
+        width_mm
+            Width at half height. [mm]
+        height_mm
+            Height. [mm]
+        side_deg
+            Lean of the sides. [deg]
+        what
+            Name of the channel, for the error.
+
+        Returns
+        -------
+        tuple
+            The path, and how far along the last leg the channel first touches the body. [mm]
+
+        Raises
+        ------
+        StageError
+            rigging/ingate-misses, rigging/ingate-buried.
+        """
+        start, leg = path_mm[-2], path_mm[-1] - path_mm[-2]
+        length = float(np.linalg.norm(leg))
+        along = leg / length
+        origins = section_grid(start, along, width_mm, height_mm, side_deg)
+        if self.rays.is_inside(start[None] + (0.0, 0.0, 0.5 * height_mm))[0]:
+            raise StageError(
+                f"{what} starts inside {self.name} at {_place(start)}",
+                code="rigging/ingate-buried",
+                where=what,
+                fix=f"move the first point of [[rigging.ingate]] {what} out of {self.name}",
+            )
+        hit, _ = self.rays.first(origins, along)
+        allowed = length + max(FAR_MM, 0.5 * width_mm)
+        near = hit[hit <= allowed]
+        if len(near) < 0.5 * len(hit):
+            raise StageError(
+                f"{what} does not meet {self.name}: {len(near)} of {len(hit)} lines along it"
+                f" reach the wall within {allowed:.0f} mm of {_place(start)}",
+                code="rigging/ingate-misses",
+                where=what,
+                fix="aim its last leg at the casting's wall, or lower, raise or narrow it",
+            )
+        end = start + along * (float(near.max()) + OVERLAP_MM)
+        return np.vstack([path_mm[:-1], end]), float(near.min())
+
+    def stands_on(self, at_mm: Floats, diameter_mm: float, *, what: str) -> float:
+        """Return the height down to which a column must go to stand on the body all round.
+
+        Parameters
+        ----------
+        at_mm
+            (3,) planned center of its foot. [mm]
+        diameter_mm
+            Diameter of the foot. [mm]
+        what
+            Name of the column, for the error.
+
+        Raises
+        ------
+        StageError
+            rigging/feeder-misses, if nothing is under it.
+        """
+        longest = max(LONGEST_DROP * diameter_mm, 3.0)
+        above = at_mm + (0.0, 0.0, longest)
+        disc = _disc(above, 0.49 * diameter_mm)
+        down = np.array([0.0, 0.0, -1.0])
+        hit, _ = self.rays.first(disc, down)
+        drop = hit - longest
+        near = drop[drop <= longest]
+        if len(near) < 0.25 * len(drop):
+            raise StageError(
+                f"{what} stands on nothing: {self.name} is not within {longest:.0f} mm under"
+                f" {_place(at_mm)}",
+                code="rigging/feeder-misses",
+                where=what,
+                fix=f"move its foot onto the surface of {self.name}",
+            )
+        return float(at_mm[2] - max(0.0, float(near.max()))) - OVERLAP_MM
+
+    def trimmed(self, column: Solid) -> Solid:
+        """Return a column cut to the body's surface, overlapping it only by OVERLAP_MM."""
+        low, high = column.bounds + np.array([[-1.0], [1.0]])
+        near = self.solid & Solid.box(low - (0.0, 0.0, 1.0), high)
+        parts = (column - near.moved((0.0, 0.0, -OVERLAP_MM))).parts()
+        return max(parts, key=lambda part: float(part.bounds[1, 2]))
+
+
+def section_grid(
+    at_mm: Floats, along: Floats, width_mm: float, height_mm: float, side_deg: float
+) -> Floats:
+    """Return points spread over a channel's section, edges included: (15, 3). [mm]"""
+    floor, top = trapezoid_widths_mm(width_mm, height_mm, side_deg)
+    flat = np.array([-along[1], along[0], 0.0])
+    flat = flat / np.linalg.norm(flat)
+    points = []
+    for share in (0.02, 0.5, 0.98):
+        half = 0.49 * (floor + (top - floor) * share)
+        rise = np.array([0.0, 0.0, share * height_mm])
+        points += [at_mm + rise + side * half * flat for side in (-1.0, -0.5, 0.0, 0.5, 1.0)]
+    return np.array(points)
+
+
+def _disc(center: Floats, radius_mm: float) -> Floats:
+    """Return points over a level disc: center and two rings. (33, 3) [mm]"""
+    angles = 2.0 * np.pi * np.arange(16) / 16
+    ring = np.stack([np.cos(angles), np.sin(angles), np.zeros(16)], axis=1)
+    return np.vstack([center, center + 0.5 * radius_mm * ring, center + radius_mm * ring])
+
+
+def _place(at_mm: Floats) -> str:
+    return "(" + ", ".join(f"{v:.1f}" for v in at_mm) + ") mm"

@@ -1,0 +1,104 @@
+"""Why the automatic gating is as it is, item by item."""
+
+from moldprep.records import Alloy
+from moldprep.records.plan import Reason
+from moldprep.rigging.gate_sites import BREAK_OFF, Side
+from moldprep.rigging.layout import FILTERS_MM, Layout
+from moldprep.rigging.sizing import PRACTICE, RAO, Shop, Sizes
+from moldprep.rigging.tree import is_even
+
+
+def layout_reasons(
+    layout: Layout, side: Side, sizes: Sizes, alloy: Alloy, shop: Shop, parting_mm: float
+) -> tuple[Reason, ...]:
+    """Return one reason for each kind of channel."""
+    return (
+        *_place_reasons(layout, side, shop, parting_mm),
+        _runner_reason(side, alloy),
+        *_gate_reasons(layout, side, alloy),
+        *_pouring_reasons(layout, sizes),
+        _filter_reason(layout, sizes, alloy),
+    )
+
+
+def _place_reasons(layout: Layout, side: Side, shop: Shop, parting_mm: float) -> list[Reason]:
+    reasons = []
+    count = len(layout.placements)
+    if count > 1:
+        even = "mirrored, so that every gate has the same way" if is_even(count) else (
+            "as even as an odd number allows; 2, 4, 8 or 16 would branch evenly")  # fmt: skip
+        reasons.append(
+            Reason(item="placements", why=f"{count} castings round one sprue, {even}",
+                   source=PRACTICE)
+        )  # fmt: skip
+    if abs(side.level_mm - parting_mm) > 0.5:
+        reasons.append(
+            Reason(
+                item="ingate-1",
+                why=f"at {side.level_mm:.1f} mm, the nearest level to the parting"
+                f" ({parting_mm:.1f} mm) where the casting has a wall for a gate",
+                source=PRACTICE,
+            )
+        )
+    reasons.append(
+        Reason(item="runner-1", source="rule set",
+               why=f"{shop.channel_wall_mm:.0f} mm of sand kept from castings and feeders")
+    )  # fmt: skip
+    return reasons
+
+
+def _runner_reason(side: Side, alloy: Alloy) -> Reason:
+    if side.gates_above:
+        where = "below the joint, gates above it: the runner fills before the gates run"
+    else:
+        where = "above the joint, gates below it: slag floats up and stays in the runner"
+    return Reason(item="runner-1", why=f"{alloy.family}: runner {where}; it goes on past the last"
+                  " gate to hold the first, cold metal", source=f"{RAO}; AFS habit (from memory)")  # fmt: skip
+
+
+def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:
+    gate = side.gates[0]
+    into = "the casting" if gate.into == "casting" else "its side feeders, hot metal last"
+    return [
+        Reason(
+            item="ingate-1",
+            why=f"{len(side.gates)} straight gate(s) a casting into {into}, from the side that"
+            f" keeps them short; {alloy.title} wants them at the"
+            f" {'feeders' if alloy.wants_gates == 'feeder' else 'thin sections'}",
+            source=PRACTICE,
+        ),
+        Reason(
+            item="ingate-1",
+            why=f"{gate.height_mm:g} mm thick, at most {BREAK_OFF:g} of the {side.wall_mm:.1f} mm"
+            f" wall, notched {gate.notch_mm:g} mm: breaks in the gate, not in the casting",
+            source=PRACTICE,
+        ),
+    ]
+
+
+def _pouring_reasons(layout: Layout, sizes: Sizes) -> list[Reason]:
+    kind = (
+        "follows the falling stream, so that it stays full" if layout.sprue.kind == "stream"
+        else "straight taper for hand-made molds; wider than the stream midway"
+    )  # fmt: skip
+    return [
+        Reason(item="sprue", why=f"{kind}; its foot passes {sizes.flow_mm3_s / 1e6:.2f} l/s",
+               source="continuity and Bernoulli"),
+        Reason(item="well", why="five times the foot's area, twice the runner's depth",
+               source=RAO),
+        Reason(item="basin", why="offset with a step: the stream settles before the sprue and slag"
+               " stays behind", source=PRACTICE),
+    ]  # fmt: skip
+
+
+def _filter_reason(layout: Layout, sizes: Sizes, alloy: Alloy) -> Reason:
+    if not layout.filters:
+        why = f"none: {sizes.poured_kg:.0f} kg needs more than {FILTERS_MM[-1]:.0f} mm square"
+        return Reason(item="filter", why=why, source=PRACTICE)
+    one = layout.filters[0]
+    why = (
+        f"{len(layout.filters)} of {one.length_mm:g} mm square: the largest of"
+        f" {alloy.filter_kg_cm2:g} kg/cm², {alloy.filter_kg_s_cm2:g} kg/(s cm²) and"
+        f" {alloy.filter_choke_ratio:g} x the choke"
+    )
+    return Reason(item="filter", why=why, source=PRACTICE)

@@ -1,0 +1,91 @@
+"""What room the castings, feeders and channels take, seen from above, level by level."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from shapely import affinity
+from shapely.geometry import LineString, MultiPolygon, Point
+from shapely.geometry import box as rectangle
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
+
+from moldprep.geometry.solid import Solid
+from moldprep.records.plan import ChillPlan, FeederPlan, Placement
+
+
+@dataclass(frozen=True)
+class Room:
+    """A solid and upright prisms round it; answers what is in the way between two heights.
+
+    prisms : (outline, low, high) of things known by their outline only, mostly feeders
+    """
+
+    solid: Solid
+    prisms: tuple[tuple[BaseGeometry, float, float], ...]
+
+    @cached_property
+    def _cuts(self) -> dict[tuple[float, float], BaseGeometry]:
+        return {}
+
+    def between(self, low_mm: float, high_mm: float) -> BaseGeometry:
+        """Return the outline of everything between two heights."""
+        key = (round(low_mm, 1), round(high_mm, 1))
+        if key not in self._cuts:
+            found: list[BaseGeometry] = [
+                p for p, z0, z1 in self.prisms if z0 < high_mm and z1 > low_mm
+            ]
+            bounds = self.solid.bounds
+            if bounds[0, 2] < high_mm and bounds[1, 2] > low_mm:
+                far = np.array([1.0, 1.0, 0.0])
+                slab = Solid.box(
+                    (*(bounds[0] - far)[:2], low_mm), (*(bounds[1] + far)[:2], high_mm)
+                )
+                found.append(_clean((self.solid & slab).shadow()))
+            self._cuts[key] = unary_union(found)
+        return self._cuts[key]
+
+    @cached_property
+    def whole(self) -> BaseGeometry:
+        """The outline of everything."""
+        return self.between(-1e6, 1e6)
+
+
+def _clean(outline: MultiPolygon) -> BaseGeometry:
+    return outline if outline.is_valid else outline.buffer(0.0)
+
+
+def feeder_prisms(
+    feeders: Sequence[FeederPlan], top_mm: float
+) -> tuple[tuple[BaseGeometry, float, float], ...]:
+    """Return the room feeders, sleeves and necks take."""
+    prisms: list[tuple[BaseGeometry, float, float]] = []
+    for feeder in feeders:
+        x, y, foot = feeder.at_mm
+        high = top_mm if feeder.is_open else foot + feeder.height_mm + feeder.sleeve_mm
+        disc = Point(x, y).buffer(0.5 * feeder.diameter_mm + feeder.sleeve_mm, quad_segs=16)
+        prisms.append((disc, foot, high))
+        if feeder.neck_width_mm > 0.0 and feeder.kind == "side":
+            to = feeder.neck_to_mm
+            neck = LineString([(x, y), to[:2]]).buffer(0.5 * feeder.neck_width_mm, cap_style="flat")
+            half = 0.5 * feeder.neck_height_mm
+            prisms.append((neck, to[2] - half, to[2] + half))
+    return tuple(prisms)
+
+
+def outline_placed(outline: BaseGeometry, place: Placement) -> BaseGeometry:
+    """Return an outline turned and moved as a placement says."""
+    turned = affinity.rotate(outline, place.turn_deg, origin=(0.0, 0.0))
+    return affinity.translate(turned, place.move_mm[0], place.move_mm[1])
+
+
+def chill_prisms(chills: Sequence[ChillPlan]) -> tuple[tuple[BaseGeometry, float, float], ...]:
+    """Return the room chills take."""
+    prisms: list[tuple[BaseGeometry, float, float]] = []
+    for chill in chills:
+        x, y, z = (0.5 * size for size in chill.size_mm)
+        outline = affinity.rotate(rectangle(-x, -y, x, y), chill.turn_deg, origin=(0.0, 0.0))
+        at = chill.at_mm
+        prisms.append((affinity.translate(outline, at[0], at[1]), at[2] - z, at[2] + z))
+    return tuple(prisms)

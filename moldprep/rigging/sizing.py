@@ -1,0 +1,191 @@
+"""How much, how fast, through which areas: the numbers every automatic gating starts from."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from moldprep.records import Alloy, Job, Pattern, Rules, Survey
+from moldprep.records.plan import FeederPlan, Reason
+from moldprep.rigging import pour_times
+from moldprep.rigging.gating import (
+    choke_area_mm2,
+    efficiency,
+    equivalent_head_mm,
+    falling_speed_m_s,
+    gate_area_mm2,
+)
+from moldprep.units import MM_PER_M, mass_kg
+
+RAO: Final = "P. N. Rao, Manufacturing Technology: Foundry, Forming and Welding (from memory)"
+CAMPBELL: Final = "J. Campbell, Complete Casting Handbook, rule 2 (from memory)"
+PRACTICE: Final = "common practice, no source"
+
+SPEED_RESERVE: Final = 1.1
+"""Ingates are this much larger than the critical speed asks: no gate takes just its share. [-]"""
+
+LEAST_BASIN_MM: Final = 50.0
+"""Depth of metal in a basin that keeps slag back (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shop:
+    """Settings of the rule set that the layout uses; each has a default stated here. [mm]"""
+
+    channel_wall_mm: float
+    feeder_wall_mm: float
+    head_mm: float
+    min_head_mm: float
+    spacing_mm: float
+
+    @classmethod
+    def of(cls, rules: Rules) -> "Shop":
+        """Return the settings of a rule set; 25, 25, 200, 100 and 50 mm where it has none."""
+        get = rules.settings.get
+        return cls(
+            channel_wall_mm=get("channel_wall_mm", 25.0),
+            feeder_wall_mm=get("feeder_wall_mm", 25.0),
+            head_mm=get("head_mm", 200.0),
+            min_head_mm=get("min_head_mm", 100.0),
+            spacing_mm=get("spacing_mm", 50.0),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sizes:
+    """The numbers of one gating system, all castings together.
+
+    poured_kg    : castings and feeders
+    head_mm      : metal level in the basin over the choke; `effective_mm` its steady equivalent
+    flow_mm3_s   : at the start, under the full head
+    foot_mm2, runner_mm2, ingate_mm2 : total areas; the smallest is the choke
+    """
+
+    poured_kg: float
+    pour_time_s: float
+    head_mm: float
+    effective_mm: float
+    flow_mm3_s: float
+    choke_mm2: float
+    foot_mm2: float
+    runner_mm2: float
+    ingate_mm2: float
+    reasons: tuple[Reason, ...]
+
+
+def mean_section_mm(survey: Survey) -> float:
+    """Return the casting's mean section, twice its modulus. [mm]"""
+    volume = sum(section.volume_mm3 for section in survey.sections)
+    area = sum(section.cooled_area_mm2 for section in survey.sections)
+    return 2.0 * volume / area
+
+
+def pour_time_s(
+    alloy: Alloy, poured_kg: float, section_mm: float, height_mm: float
+) -> tuple[float, str, str]:
+    """Return (pouring time [s], why, source) by the alloy's rule."""
+    match alloy.pour_time_rule:
+        case "steel":
+            why = f"steel formula for {poured_kg:.1f} kg"
+            return pour_times.steel_s(poured_kg), why, RAO
+        case "grey-iron":
+            why = f"grey-iron formula for {poured_kg:.1f} kg, mean section {section_mm:.1f} mm"
+            return pour_times.grey_iron_s(poured_kg, section_mm), why, RAO
+        case "ductile-iron":
+            why = f"ductile-iron formula for {poured_kg:.1f} kg, mean section {section_mm:.1f} mm"
+            return pour_times.ductile_iron_s(poured_kg, section_mm), why, RAO
+        case "copper":
+            return pour_times.copper_s(poured_kg), f"copper formula for {poured_kg:.1f} kg", RAO
+    why = f"level rises {height_mm:.0f} mm at the speed usual for {section_mm:.1f} mm sections"
+    return pour_times.light_alloy_s(height_mm, section_mm), why, PRACTICE
+
+
+def cope_top_mm(
+    pattern: Pattern,
+    feeders: Sequence[FeederPlan],
+    choke_z_mm: float,
+    job: Job,
+    shop: Shop,
+    basin_mm: float,
+) -> tuple[float, Reason]:
+    """Return (height of the cope's top, why): head enough, every blind feeder covered."""
+    if job.rigging.head_mm != "auto":
+        top = choke_z_mm + job.rigging.head_mm + basin_mm
+        return top, Reason(
+            item="cope", why=f"sprue {job.rigging.head_mm:.0f} mm over the parting", source="job"
+        )
+    casting = float(pattern.solid.bounds[1, 2]) + shop.min_head_mm
+    covered = [f.at_mm[2] + f.height_mm + shop.feeder_wall_mm for f in feeders if not f.is_open]
+    usual = choke_z_mm + shop.head_mm
+    options = [(usual, f"usual sprue of {shop.head_mm:.0f} mm with the basin"),
+               (casting, f"{shop.min_head_mm:.0f} mm of head over the casting"),
+               *((z, f"{shop.feeder_wall_mm:.0f} mm of sand over blind feeders") for z in covered)]  # fmt: skip
+    top, why = max(options)
+    return top, Reason(item="cope", why=f"top at {top:.0f} mm: {why}", source="rule set")
+
+
+def size_gating(
+    survey: Survey,
+    pattern: Pattern,
+    feeders: Sequence[FeederPlan],
+    count: int,
+    choke_z_mm: float,
+    top_mm: float,
+    job: Job,
+    alloy: Alloy,
+) -> Sizes:
+    """Return pouring time, choke and areas for `count` castings with these feeders each."""
+    feeder_mm3 = sum(math.pi / 4.0 * f.diameter_mm**2 * f.height_mm for f in feeders)
+    one_mm3 = pattern.solid.volume_mm3 + feeder_mm3
+    poured_kg = count * mass_kg(one_mm3, alloy.density_liquid_kg_m3)
+    bounds = pattern.solid.bounds
+    highest = max([bounds[1, 2], *(f.at_mm[2] + f.height_mm for f in feeders)])
+    height = float(highest - bounds[0, 2])
+    time_s, why, source = pour_time_s(
+        alloy, poured_kg, mean_section_mm(survey), float(bounds[1, 2] - bounds[0, 2])
+    )
+    if job.rigging.pour_time_s != "auto":
+        time_s, why, source = job.rigging.pour_time_s, "as the job says", "job"
+    head_mm = top_mm - choke_z_mm
+    above = min(max(float(highest) - choke_z_mm, 0.0), height, head_mm)
+    effective = equivalent_head_mm(head_mm, height, above)
+    coefficient = efficiency(has_bends=True)
+    choke = choke_area_mm2(poured_kg, alloy.density_liquid_kg_m3, time_s, effective, coefficient)
+    flow = coefficient * choke * falling_speed_m_s(head_mm) * MM_PER_M
+    foot, runner, ingate, ratio_why = _areas(job, alloy, choke, flow)
+    reasons = (
+        Reason(item="pour-time", why=f"{time_s:.1f} s: {why}", source=source),
+        Reason(
+            item="choke",
+            why=f"{choke:.0f} mm² passes {poured_kg:.1f} kg in {time_s:.1f} s under an equivalent"
+            f" head of {effective:.0f} mm at a discharge coefficient of {coefficient:.2f}",
+            source=RAO,
+        ),
+        ratio_why,
+    )
+    return Sizes(
+        poured_kg=poured_kg, pour_time_s=time_s, head_mm=head_mm, effective_mm=effective,
+        flow_mm3_s=flow, choke_mm2=choke, foot_mm2=foot, runner_mm2=runner, ingate_mm2=ingate,
+        reasons=reasons,
+    )  # fmt: skip
+
+
+def _areas(
+    job: Job, alloy: Alloy, choke_mm2: float, flow_mm3_s: float
+) -> tuple[float, float, float, Reason]:
+    """Return total areas of sprue foot, runners and ingates, and why."""
+    ratio = alloy.ratio if job.rigging.ratio == "auto" else job.rigging.ratio
+    foot, runner, ingate = (choke_mm2 * part / min(ratio) for part in ratio)
+    shown = " : ".join(f"{part:g}" for part in ratio)
+    if job.rigging.ratio != "auto":
+        return foot, runner, ingate, Reason(item="ratio", why=f"{shown}, job", source="job")
+    calm = SPEED_RESERVE * gate_area_mm2(flow_mm3_s, alloy.critical_speed_m_s)
+    if ingate >= calm:
+        why = f"{shown} for {alloy.title}; keeps the ingates under {alloy.critical_speed_m_s} m/s"
+        return foot, runner, ingate, Reason(item="ratio", why=why, source=RAO)
+    runner = choke_mm2 * max(1.2, ratio[1] / ratio[0])
+    why = (
+        f"{shown} would let metal in faster than {alloy.critical_speed_m_s} m/s; the ingates are"
+        f" widened to {calm:.0f} mm² and the sprue's foot becomes the choke"
+    )
+    return choke_mm2, runner, calm, Reason(item="ratio", why=why, source=CAMPBELL)
