@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from moldprep.export import schema as to
+from moldprep.export.sheet import pouring_sheet
 from moldprep.findings import Review, Verdict
 from moldprep.geometry.solid import Solid
 from moldprep.records import (
     BoxPlan,
     Casting,
+    CavityRise,
     Feeding,
     Fill,
     FlowGraph,
@@ -170,35 +172,54 @@ def _rigging(results: Results) -> to.RiggingPart:
 
 def _flow(results: Results) -> to.FlowPart:
     flow = results.need(FlowGraph)
-    carried = {channel.body: channel for channel in flow.channels}
-    nodes = []
-    for name, data in sorted(flow.graph.nodes(data=True)):
-        channel = carried.get(name)
-        nodes.append(
-            to.NodePart(
-                name=name,
-                role=str(data.get("role", "")),
-                is_reached=name in flow.reached,
-                flow_mm3_s=channel and channel.flow_mm3_s,
-                speed_m_s=channel and channel.speed_m_s,
-                share=channel and channel.share,
-                reynolds=channel and channel.reynolds,
-            )
-        )
     return to.FlowPart(
-        nodes=tuple(nodes),
+        nodes=_nodes(flow),
         edges=tuple(to.EdgePart.model_validate(contact) for contact in flow.contacts),
         near_misses=flow.near_misses,
         stations=tuple(to.StationPart.model_validate(station) for station in flow.stations),
+        lost=tuple(to.LostPart(body=body, at_mm=at_mm) for body, at_mm in flow.lost),
         dangling=flow.dangling,
         bottleneck=flow.bottleneck,
         bottleneck_mm2=flow.bottleneck_mm2,
         bottleneck_at_mm=flow.bottleneck_at_mm,
         loops=flow.loops,
+        cavities=tuple(_cavity(cavity) for cavity in flow.cavities),
+        covers=tuple(to.CoverPart.model_validate(cover) for cover in flow.covers),
+        source_mm=flow.source_mm,
+        prime_s=flow.prime_s,
+        imbalance=flow.imbalance,
         pour_time_s=flow.pour_time_s,
         formula_times=tuple(
             to.FormulaTime(name=name, time_s=seconds, source=source)
             for name, seconds, source in flow.formula_times
+        ),
+    )
+
+
+def _nodes(flow: FlowGraph) -> tuple[to.NodePart, ...]:
+    """Return every body of the graph with the flow it carries."""
+    carried = {channel.body: channel for channel in flow.channels}
+    keys = ("flow_mm3_s", "speed_m_s", "share", "reynolds", "smallest_mm2", "cooled_k")
+    return tuple(
+        to.NodePart(
+            name=name,
+            role=str(data.get("role", "")),
+            is_reached=name in flow.reached,
+            **({key: getattr(carried[name], key) for key in keys} if name in carried else {}),
+        )
+        for name, data in sorted(flow.graph.nodes(data=True))
+    )
+
+
+def _cavity(cavity: CavityRise) -> to.CavityPart:
+    keys = ("time_s", "level_mm", "volume_mm3", "flow_mm3_s")
+    return to.CavityPart(
+        parts=cavity.parts,
+        inlets=cavity.inlets,
+        is_full=cavity.is_full,
+        rise=tuple(
+            to.RisePart(**dict(zip(keys, row, strict=True)), inlets_mm3_s=tuple(shares))
+            for row, shares in zip(cavity.course.tolist(), cavity.shares.tolist(), strict=True)
         ),
     )
 
@@ -277,16 +298,16 @@ def _mold(results: Results) -> to.MoldPart:
 
 def _handling(results: Results) -> to.HandlingPart:
     handling = results.need(Handling)
+    plain = (
+        "level_mm", "cope_lift_n", "cope_kg", "weight_factor", "weight_kg", "sand_kg",
+        "sand_to_metal", "joint_head_mm", "joint_holds_mm",
+    )  # fmt: skip
     return to.HandlingPart(
         pieces=tuple(to.PieceFactsPart.model_validate(one) for one in handling.pieces),
         cores=tuple(to.CoreFactsPart.model_validate(one) for one in handling.cores),
         steps=handling.steps,
         gaps=tuple(to.GapPart(a=a, b=b, gap_mm=gap) for a, b, gap in handling.gaps),
-        cope_lift_n=handling.cope_lift_n,
-        cope_kg=handling.cope_kg,
-        weight_kg=handling.weight_kg,
-        sand_kg=handling.sand_kg,
-        sand_to_metal=handling.sand_to_metal,
+        **{key: getattr(handling, key) for key in plain},
     )
 
 
@@ -324,5 +345,6 @@ SECTIONS: Final[dict[str, tuple[type[object], Callable[[Results], object]]]] = {
     "mold": (Mold, _mold),
     "handling": (Handling, _handling),
     "box": (BoxPlan, _box),
+    "sheet": (Handling, pouring_sheet),
 }
 """Name in the file, record it is made from, maker; in flow order."""

@@ -159,6 +159,8 @@ class NodePart(Part):
     speed_m_s: Number = None
     share: Number = None
     reynolds: Number = None
+    smallest_mm2: Number = None
+    cooled_k: Number = None
 
 
 class EdgePart(Part):
@@ -189,6 +191,40 @@ class FormulaTime(Part):
     source: str
 
 
+class LostPart(Part):
+    """Metal that nothing reaches."""
+
+    body: str
+    at_mm: Point
+
+
+class RisePart(Part):
+    """The level in one cavity at one moment, and the flow through each of its inlets."""
+
+    time_s: Number
+    level_mm: Number
+    volume_mm3: Number
+    flow_mm3_s: Number
+    inlets_mm3_s: tuple[Number, ...]
+
+
+class CavityPart(Part):
+    """How the metal rises in one cavity; `inlets_mm3_s` follow the order of `inlets`."""
+
+    parts: tuple[str, ...]
+    inlets: tuple[str, ...]
+    is_full: bool
+    rise: tuple[RisePart, ...]
+
+
+class CoverPart(Part):
+    """Metal over the ceiling of a runner while it feeds."""
+
+    body: str
+    cover_mm: Number
+    at_mm: Point
+
+
 class FlowPart(Part):
     """What the metal can reach, and how fast."""
 
@@ -196,11 +232,17 @@ class FlowPart(Part):
     edges: tuple[EdgePart, ...]
     near_misses: tuple[NearMiss, ...]
     stations: tuple[StationPart, ...]
+    lost: tuple[LostPart, ...]
     dangling: tuple[str, ...]
     bottleneck: tuple[str, ...]
     bottleneck_mm2: Number
     bottleneck_at_mm: Place
     loops: tuple[tuple[str, ...], ...]
+    cavities: tuple[CavityPart, ...]
+    covers: tuple[CoverPart, ...]
+    source_mm: Number
+    prime_s: Number
+    imbalance: Number
     pour_time_s: Number
     formula_times: tuple[FormulaTime, ...]
 
@@ -348,10 +390,13 @@ class PieceFactsPart(Part):
     center_of_mass_mm: Point
     thinnest_mm: Number
     thinnest_at_mm: Place
+    slenderness: Number
     bend_stress_mpa: Number
     bend_at_mm: Place
     loose_sand_mm3: Number
     loose_at_mm: Place
+    hidden_mm2: Number
+    hidden_at_mm: Place
 
 
 class CoreFactsPart(Part):
@@ -359,11 +404,12 @@ class CoreFactsPart(Part):
 
     name: str
     lift_n: Number
-    print_bearing_mm2: Number
-    bearing_stress_mpa: Number
+    bearing_mm2: Number
+    bearing_mpa: Number
     gas_ml: Number
     gas_pressure_pa: Number
     metal_pressure_pa: Number
+    at_mm: Place
 
 
 class GapPart(Part):
@@ -381,11 +427,15 @@ class HandlingPart(Part):
     cores: tuple[CoreFactsPart, ...]
     steps: tuple[AssemblyStep, ...]
     gaps: tuple[GapPart, ...]
+    level_mm: Number
     cope_lift_n: Number
     cope_kg: Number
+    weight_factor: Number
     weight_kg: Number
     sand_kg: Number
     sand_to_metal: Number
+    joint_head_mm: Number
+    joint_holds_mm: Number
 
 
 class TooLarge(Part):
@@ -409,6 +459,38 @@ class BoxPart(Part):
     printed_kg: float
     binder_kg: float
     fill_pct: float
+
+
+class CutPart(Part):
+    """Where a body of rigging comes off the casting."""
+
+    body: str
+    role: str
+    area_mm2: float
+    at_mm: Point
+
+
+class SheetPart(Part):
+    """Numbers for the pouring crew; a null was not measured or not asked for."""
+
+    n_molds: int
+    n_castings_in_mold: int
+    casting_kg: float
+    rigging_kg: float
+    poured_kg: float
+    tap_kg: float
+    tap_extra_pct: float
+    yield_pct: float
+    pour_c: tuple[float, float]
+    liquidus_c: float
+    pour_time_s: Number
+    pour_rate_kg_s: Number
+    cope_lift_n: Number
+    cope_kg: Number
+    weight_kg: Number
+    knock_out_c: float
+    shake_out_s: Number
+    cuts: tuple[CutPart, ...]
 
 
 class FindingPart(Part):
@@ -446,5 +528,6 @@ class ResultFile(Part):
     mold: MoldPart | None = None
     handling: HandlingPart | None = None
     box: BoxPart | None = None
+    sheet: SheetPart | None = None
     findings: tuple[FindingPart, ...]
     timings: dict[str, float]
