@@ -60,7 +60,7 @@ def _scale(pairs: list[FeedPair], factor: float) -> float:
     time = max(TIME_KEPT * p.section_time_s / max(p.feeder_time_s, 1e-9) for p in pairs)
     need = sum(pair.need_mm3 for pair in pairs)
     volume = need / max(pairs[0].can_give_mm3, 1e-9)
-    return max(modulus, math.sqrt(time), volume ** (1.0 / 3.0), LEAST_SCALE)
+    return max(modulus, math.sqrt(time), math.cbrt(volume), LEAST_SCALE)
 
 
 def _scaled(feeder: FeederPlan, scale: float) -> FeederPlan:

@@ -141,9 +141,9 @@ class _Tracer:
         counts_as = self._counts_as
         inside = (pools.pool[pools.peak] == pool) & (pools.time_s > closed_s)
         inside &= self._in_casting
-        top = counts_as[pools.top_of(pool)]
-        lasts = pools.peak_s[top] - closed_s
-        if not inside.any() or lasts < max(NOISE_SHARE * pools.peak_s[top], 2.0 * self._step_s):
+        solid_s = float(pools.peak_s[pools.top_of(pool)])
+        noise_s = max(NOISE_SHARE * solid_s, 2.0 * self._step_s)
+        if not inside.any() or solid_s - closed_s < noise_s:
             return []
         hole = self._highest(np.flatnonzero(inside))
         owner = counts_as[pools.peak]

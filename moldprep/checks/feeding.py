@@ -1,0 +1,449 @@
+"""Is every part of the casting fed until it is solid, and at what price?"""
+
+import math
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from moldprep.checks import check, judged, passed_over
+from moldprep.findings import Finding, Verdict
+from moldprep.records import (
+    Alloy,
+    FeederPlan,
+    Feeding,
+    FeedPair,
+    Freezing,
+    Grid,
+    HotSpot,
+    Metal,
+    RiggingPlan,
+    Role,
+    Survey,
+)
+from moldprep.results import Results
+
+WLODAWER = "R. Wlodawer, Directional Solidification of Steel Castings, Pergamon 1966 (from memory)"
+CAMPBELL = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
+IRONS = ("grey-iron", "ductile-iron")
+Rate = Callable[[FeedPair], float]
+
+
+@check(
+    id="feeding/no-pool-cut-off",
+    why="Liquid that loses its last feeder shrinks alone and leaves a hole at its highest point.",
+    source="common practice, no source, for the size that is let pass; " + CAMPBELL,
+    limit=0.5,
+    unit="%",
+)
+def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the liquid cut off at each hot spot with its section's volume."""
+    spots = results.need(Feeding).hot_spots
+    if not spots:
+        yield passed_over("no casting was traced")
+    for spot in spots:
+        share = 100.0 * spot.isolated_volume_mm3 / max(spot.section_volume_mm3, 1e-9)
+        yield judged(
+            share <= limit,
+            _pool_message(spot, share),
+            value=share,
+            part=spot.part,
+            at_mm=spot.hole_at_mm if spot.isolated_volume_mm3 > 0.0 else spot.at_mm,
+            remedy=spot.cure,
+        )
+
+
+def _pool_message(spot: HotSpot, share: float) -> str:
+    if spot.fed_by == "expansion":
+        return f"hot spot in {spot.name}: {spot.cure}"
+    if spot.fed_by:
+        return (
+            f"hot spot in {spot.name} hangs on {spot.fed_by} until it is solid at "
+            f"{spot.freezing_time_s:.0f} s"
+        )
+    return (
+        f"hot spot in {spot.name}: {spot.isolated_volume_mm3 / 1e3:.2f} cm³ ({share:.1f} % of it) "
+        f"cut off at {spot.closed_s:.0f} s, solid at {spot.freezing_time_s:.0f} s; a hole of about "
+        f"{spot.hole_mm3 / 1e3:.2f} cm³ at most"
+    )
+
+
+@check(
+    id="feeding/feeder-outlasts-section",
+    why="A feeder that freezes before its section takes feed metal instead of giving it.",
+    source="the heat solve; the rule itself: " + WLODAWER,
+    limit=1.0,
+)
+def feeder_outlasts_section(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the freezing time of each section's hot spot with that of its best feeder."""
+    for pair, ratio in _best(results, lambda p: p.feeder_time_s / _positive(p.section_time_s)):
+        yield judged(
+            ratio >= limit,
+            f"{pair.feeder} stays liquid {ratio:.2f} x as long as {pair.section} "
+            f"({pair.feeder_time_s:.0f} against {pair.section_time_s:.0f} s)",
+            value=ratio,
+            part=pair.feeder,
+            at_mm=pair.neck_mm,
+            remedy=f"enlarge {pair.feeder}, sleeve it, or chill {pair.section}",
+        )
+    yield from _none(results)
+
+
+@check(
+    id="feeding/modulus-factor",
+    why="The modulus rule keeps a margin for what a computed time does not know.",
+    source=WLODAWER + ": feeder at least 1.2 x section for steel; other alloys: their own file",
+    limit=1.0,
+    miss=Verdict.WARN,
+)
+def modulus_factor(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare each section's modulus times the alloy's factor with its best feeder's modulus."""
+    wanted = results.need(Alloy).modulus_factor
+    for pair, ratio in _best(
+        results, lambda p: p.feeder_modulus_mm / _positive(wanted * p.section_modulus_mm)
+    ):
+        yield judged(
+            ratio >= limit - 1e-6,
+            f"{pair.feeder} has a modulus of {pair.feeder_modulus_mm:.1f} mm for {pair.section} "
+            f"with {pair.section_modulus_mm:.1f} mm: {ratio * wanted:.2f} x, {wanted:.2f} x wanted",
+            value=ratio,
+            part=pair.feeder,
+            at_mm=pair.neck_mm,
+            remedy=f"enlarge {pair.feeder} or sleeve it",
+        )
+    yield from _none(results)
+
+
+@check(
+    id="feeding/feed-metal-suffices",
+    why="A feeder large enough in modulus can still run dry, and the hole then starts below it.",
+    source=CAMPBELL + ": 14 % of a plain feeder can be given, 30 % and more in a sleeve",
+    limit=1.0,
+)
+def feed_metal_suffices(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare what each feeder must give to all it serves with what it can give."""
+    thin = _thin_rule(results)
+    for name, pairs in _by_feeder(results).items():
+        need = sum(pair.need_mm3 for pair in pairs)
+        share = need / _positive(pairs[0].can_give_mm3)
+        yield judged(
+            share <= limit,
+            f"{name} must give {need / 1e3:.1f} cm³ and can give "
+            f"{pairs[0].can_give_mm3 / 1e3:.1f} cm³{thin}",
+            value=share,
+            part=name,
+            at_mm=pairs[0].neck_mm,
+            remedy=f"enlarge {name}, sleeve it, or give part of its work to another feeder",
+        )
+    yield from _none(results)
+
+
+@check(
+    id="feeding/neck-outlasts-section",
+    why="When the neck freezes first, the feeder's metal stays where it is.",
+    source="the heat solve; the rule itself: section : neck : feeder = 1 : 1.1 : 1.2, " + WLODAWER,
+    limit=1.0,
+)
+def neck_outlasts_section(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare when each section's hot spot and the best way into it freeze.
+
+    Irons feed themselves once they expand: their neck may close at neck_factor² of the time.
+    """
+    alloy = results.need(Alloy)
+    share = alloy.neck_factor**2 if alloy.family in IRONS else 1.0
+    for pair, ratio in _best(results, lambda p: p.neck_time_s / _positive(p.section_time_s)):
+        yield judged(
+            ratio >= limit * share,
+            f"the neck of {pair.feeder} freezes at {pair.neck_time_s:.0f} s, {pair.section} at "
+            f"{pair.section_time_s:.0f} s{_thin_rule(results)}",
+            value=ratio / share,
+            part=pair.feeder,
+            at_mm=pair.neck_mm,
+            remedy=f"widen or shorten the neck of {pair.feeder}",
+        )
+    yield from _none(results)
+
+
+@check(
+    id="feeding/pipe-ends-above-neck",
+    why="Where the neck is the last to freeze, the feeder's pipe runs down into the casting.",
+    source="the heat solve; the rule itself: " + WLODAWER,
+    limit=0.99,
+)
+def pipe_ends_above_neck(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare when the neck and the feeder itself freeze."""
+    for name, pairs in _by_feeder(results).items():
+        pair = pairs[0]
+        ratio = pair.neck_time_s / _positive(pair.feeder_time_s)
+        yield judged(
+            ratio <= limit,
+            f"the neck of {name} freezes at {pair.neck_time_s:.0f} s, {name} at "
+            f"{pair.feeder_time_s:.0f} s",
+            value=ratio,
+            part=name,
+            at_mm=pair.neck_mm,
+            remedy=f"make {name} higher or wider than its neck, so that its heat is above it",
+        )
+    yield from _none(results)
+
+
+@check(
+    id="feeding/pipe-stays-in-feeder",
+    why="A pipe deeper than the feeder is a hole in the casting.",
+    source="cone of the diameter of the feeder, a fifth of its height in reserve: common practice, "
+    "no source",
+    limit=0.8,
+)
+def pipe_stays_in_feeder(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the depth of the pipe that the given feed metal leaves with the feeder's height."""
+    plans = {feeder.name: feeder for feeder in results.need(RiggingPlan).feeders}
+    for name, pairs in _by_feeder(results).items():
+        depth = _pipe_mm(plans[name], sum(pair.need_mm3 for pair in pairs))
+        share = depth / plans[name].height_mm
+        yield judged(
+            share <= limit,
+            f"the pipe in {name} goes {depth:.0f} mm deep, {share:.2f} of its height",
+            value=share,
+            part=name,
+            at_mm=plans[name].at_mm,
+            remedy=f"make {name} higher or wider",
+        )
+    yield from _none(results)
+
+
+def _pipe_mm(feeder: FeederPlan, given_mm3: float) -> float:
+    """Return the depth of a conical pipe; a sleeved feeder sinks level, so a cylinder. [mm]"""
+    base = math.pi / 4.0 * feeder.diameter_mm**2
+    return (3.0 if feeder.sleeve == "none" else 1.0) * given_mm3 / base
+
+
+@check(
+    id="feeding/within-reach",
+    why="Beyond a feeder's reach the last liquid freezes along a plate's middle without feed.",
+    source="W. S. Pellini, Trans. AFS 61 (1953) 61-80; bars: H. F. Bishop, E. T. Myskowski, W. S. "
+    "Pellini, Trans. AFS 59 (1951) 171-180 (both from memory); other alloys: their own file",
+    limit=1.0,
+    miss=Verdict.WARN,
+)
+def within_reach(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the way from each feeder's edge to the far end of a section with its reach."""
+    yield from _reach(results, limit)
+
+
+@check(
+    id="feeding/not-far-beyond-reach",
+    why="At more than twice the old reach even the later, longer distances are passed.",
+    source="C. Beckermann and others, rules for steel of about twice the 1973 distances (SFSA, "
+    "Feeding & Risering Guidelines for Steel Castings, 2001)",
+    limit=2.0,
+)
+def not_far_beyond_reach(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the same way with the reach, for steel, where the figures were measured."""
+    alloy = results.need(Alloy)
+    if alloy.family != "steel":
+        yield passed_over(f"distances are not established for {alloy.id}; within-reach warns")
+        return
+    yield from _reach(results, limit)
+
+
+def _reach(results: Results, limit: float) -> Iterator[Finding]:
+    for pair, ratio in _best(results, lambda p: -p.distance_mm / _positive(p.reach_mm)):
+        yield judged(
+            -ratio <= limit,
+            f"{pair.section} goes on for {pair.distance_mm:.0f} mm from {pair.feeder}, which "
+            f"reaches {pair.reach_mm:.0f} mm there",
+            value=-ratio,
+            part=pair.feeder,
+            at_mm=pair.neck_mm,
+            remedy=f"another feeder on {pair.section}, a chill at its end, or padding toward "
+            f"{pair.feeder}",
+        )
+    yield from _none(results)
+
+
+@check(
+    id="feeding/feeder-stands-higher",
+    why="Feed metal runs down: what stands higher than its feeder is fed, if at all, by air "
+    "pressure alone.",
+    source=CAMPBELL + ": the pressure rule",
+    limit=0.0,
+    unit="mm",
+    miss=Verdict.WARN,
+)
+def feeder_stands_higher(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the top of each section with the top of its highest feeder."""
+    grid, feeding, plan = results.need(Grid), results.need(Feeding), results.need(RiggingPlan)
+    tops = {
+        f.name: max(f.at_mm[2] + f.height_mm, plan.top_mm if f.is_open else -math.inf)
+        for f in plan.feeders
+    }
+    row = {name: k for k, (name, *_) in enumerate(feeding.sections, start=1)}
+    for pair, top in _best(results, lambda p: tops[p.feeder]):
+        levels = np.flatnonzero((feeding.label == row[pair.section]).any(axis=(0, 1)))
+        section_top = float(grid.origin_mm[2] + (levels.max() + 1) * grid.pitch_mm)
+        yield judged(
+            top - section_top >= limit,
+            f"{pair.feeder} ends {top - section_top:+.0f} mm over the top of {pair.section}",
+            value=top - section_top,
+            part=pair.feeder,
+            at_mm=pair.neck_mm,
+            remedy=f"make {pair.feeder} higher, or feed {pair.section} from above",
+        )
+    yield from _none(results)
+
+
+@check(
+    id="feeding/closed-feeder-breathes",
+    why="A closed feeder seals itself with its own skin; without air let in, nothing flows out.",
+    source="SFSA and AFS practice: V-notch or sand core in the dome (from memory)",
+    limit=0.0,
+)
+def closed_feeder_breathes(results: Results, limit: float) -> Iterator[Finding]:
+    """Count closed feeders without an air core."""
+    feeders = results.need(RiggingPlan).feeders
+    closed = [feeder for feeder in feeders if not feeder.is_open]
+    if not closed:
+        yield passed_over("no closed feeder")
+    for feeder in closed:
+        missing = 0.0 if feeder.has_air_core else 1.0
+        yield judged(
+            missing <= limit,
+            f"{feeder.name} is closed and has {'an' if feeder.has_air_core else 'no'} air core",
+            value=missing,
+            part=feeder.name,
+            at_mm=feeder.at_mm,
+            remedy=f"set has_air_core on {feeder.name}, or open it",
+        )
+
+
+@check(
+    id="feeding/niyama-share",
+    why="Where the gradient is low while the last metal freezes, feed metal no longer gets "
+    "through the mush: pores along the middle, leaks.",
+    source="E. Niyama, T. Uchida, M. Morikawa, S. Saito, AFS Int. Cast Met. J. 1982, 52-63; the "
+    "share let pass: common practice, no source",
+    limit=5.0,
+    unit="%",
+    miss=Verdict.WARN,
+)
+def niyama_share(results: Results, limit: float) -> Iterator[Finding]:
+    """Measure the share of each casting's volume under the alloy's Niyama limit."""
+    alloy, grid, metal = results.need(Alloy), results.need(Grid), results.need(Metal)
+    niyama = results.need(Freezing).niyama
+    for number, (name, role) in enumerate(zip(metal.parts, metal.roles, strict=True), start=1):
+        if role is not Role.CASTING:
+            continue
+        own = (grid.label == number) & np.isfinite(niyama)
+        volume = float(grid.fraction[own].sum())
+        low = own & (niyama < alloy.niyama_limit)
+        share = 100.0 * float(grid.fraction[low].sum()) / _positive(volume)
+        worst = np.unravel_index(int(np.argmin(np.where(own, niyama, np.inf))), niyama.shape)
+        yield judged(
+            share <= limit,
+            f"{share:.1f} % of {name} is under {alloy.niyama_limit:.2f} (K s)^½/mm. The limit was "
+            "found on steel test bars; it depends on alloy and size, and cannot tell a hot spot "
+            "that is fed from one that is not",
+            value=share,
+            part=name,
+            at_mm=tuple(grid.origin_mm + (np.array(worst) + 0.5) * grid.pitch_mm),
+            remedy="steeper gradients: chills at the ends, feeders closer, padding",
+        )
+
+
+@check(
+    id="feeding/yield-is-usual",
+    why="Metal that is poured and cut off again costs melting and cutting.",
+    source="common practice, no source; a shop setting, see yield_pct in the alloy's file",
+    limit=0.0,
+    unit="%",
+    miss=Verdict.WARN,
+)
+def yield_is_usual(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the yield with the lower end of the alloy's usual range."""
+    metal, (low, high) = results.need(Metal), results.need(Alloy).yield_pct
+    yield judged(
+        metal.yield_pct - low >= limit,
+        f"yield {metal.yield_pct:.0f} %, usual {low:.0f} to {high:.0f} %",
+        value=metal.yield_pct - low,
+        remedy="fewer or sleeved feeders, chills, more castings in one mold",
+    )
+
+
+@check(
+    id="feeding/rule-and-solve-agree",
+    why="Chvorinov's modulus knows shape only; where the solve differs, the rule misleads.",
+    source="N. Chvorinov, Giesserei 27 (1940) 201-208, against the heat solve; the factor let "
+    "pass: common practice, no source",
+    limit=1.5,
+    miss=Verdict.WARN,
+)
+def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare each section's time over the rule's with the casting's middle of that ratio."""
+    rule = {section.name: section.freezing_time_s for section in results.need(Survey).sections}
+    ratios = {
+        spot: spot.freezing_time_s / _positive(rule[_section_of(spot)])
+        for spot in results.need(Feeding).hot_spots
+        if _section_of(spot) in rule
+    }
+    if not ratios:
+        yield passed_over("no section to compare")
+        return
+    middle = _positive(float(np.median(list(ratios.values()))))
+    for spot, ratio in ratios.items():
+        off = max(ratio / middle, middle / _positive(ratio))
+        yield judged(
+            off <= limit,
+            f"{spot.name} freezes at {spot.freezing_time_s:.0f} s, {ratio:.2f} x the rule's time; "
+            f"all sections together {middle:.2f} x (superheat and contact, which C leaves out). "
+            + _why_off(spot, ratio / middle, limit),
+            value=off,
+            part=spot.part,
+            at_mm=spot.at_mm,
+            remedy="believe the solve here; set no feeder by this modulus alone",
+        )
+
+
+def _why_off(spot: HotSpot, off: float, limit: float) -> str:
+    if off > limit:
+        hot = f"{spot.fed_by} keeps it hot" if spot.fed_by else "its neighbors keep it hot"
+        return f"Longer than its modulus says: {hot}, or sand between faces is used up"
+    if off < 1.0 / limit:
+        return "Shorter than its modulus says: a chill, or thinner neighbors draw its heat"
+    return "They agree"
+
+
+def _section_of(spot: HotSpot) -> str:
+    """Return the survey's section a hot spot is named after."""
+    return spot.name.removeprefix(f"{spot.part} ").split(".")[0]
+
+
+def _positive(value: float) -> float:
+    return max(value, 1e-9)
+
+
+def _by_feeder(results: Results) -> dict[str, list[FeedPair]]:
+    found: dict[str, list[FeedPair]] = {}
+    for pair in results.need(Feeding).pairs:
+        found.setdefault(pair.feeder, []).append(pair)
+    return found
+
+
+def _best(results: Results, rate: Rate) -> list[tuple[FeedPair, float]]:
+    """Return for each section the pair that rates highest: one good feeder is enough."""
+    best: dict[str, tuple[FeedPair, float]] = {}
+    for pair in results.need(Feeding).pairs:
+        value = rate(pair)
+        if pair.section not in best or value > best[pair.section][1]:
+            best[pair.section] = (pair, value)
+    return list(best.values())
+
+
+def _none(results: Results) -> Iterator[Finding]:
+    if not results.need(Feeding).pairs:
+        yield passed_over("no feeder serves a section")
+
+
+def _thin_rule(results: Results) -> str:
+    """Return a remark on irons, whose feeding rules are thin."""
+    if results.need(Alloy).family not in IRONS:
+        return ""
+    return " (iron: expansion is counted on; the rule is thin and wants a rigid mold)"
