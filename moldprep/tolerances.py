@@ -5,6 +5,15 @@ from typing import Final
 WELD_MM: Final = 1e-4
 """Points of a mesh file closer than this are one point: ten times float32 noise at 500 mm."""
 
+SEAM_MM: Final = 0.01
+"""Open edges of a mesh file closer than this are one seam: a thirtieth of a sand grain."""
+
+FLAT_MM: Final = 0.05
+"""A hole whose rim is off its plane by no more than this is flat: half a usual chord."""
+
+SMALL_HOLE_SHARE: Final = 0.01
+"""A flat hole may be closed unasked up to this share of the model's surface."""
+
 OVERLAP_MM: Final = 0.5
 """How deep one rigging body reaches into the next, so that a join is a volume and not a kiss."""
 

@@ -46,7 +46,7 @@ class Solid:
         return cls(manifold3d.Manifold())
 
     @classmethod
-    def from_mesh(cls, points: Floats, faces: Ints) -> Self:
+    def from_mesh(cls, points: Floats, faces: Ints, sources: Ints | None = None) -> Self:
         """Return the body inside a closed, outward-facing triangle mesh.
 
         Parameters
@@ -55,6 +55,8 @@ class Solid:
             (n, 3) float64. [mm]
         faces
             (m, 3) int64, counter-clockwise from outside.
+        sources
+            (m,) int64 not below 0, what `face_sources` will say of each facet; its row if missing.
 
         Raises
         ------
@@ -64,7 +66,7 @@ class Solid:
         mesh = manifold3d.Mesh64(
             vert_properties=np.ascontiguousarray(points, np.float64),
             tri_verts=np.ascontiguousarray(faces, np.uint64),
-            face_id=np.arange(len(faces), dtype=np.uint64),
+            face_id=np.asarray(np.arange(len(faces)) if sources is None else sources, np.uint64),
         )
         return cls(manifold3d.Manifold(mesh))
 
@@ -244,9 +246,9 @@ class Solid:
         return points, np.array(mesh.tri_verts, np.int64)
 
     def face_sources(self) -> Ints:
-        """Return (m,) the row of `from_mesh` each facet came from; aligned with `mesh()`.
+        """Return (m,) the source in `from_mesh` each facet came from; aligned with `mesh()`.
 
-        Holds for a body made by `from_mesh` and then only moved or scaled.
+        Holds for bodies made by `from_mesh`, moved, scaled, or joined with one another.
         """
         return np.array(self._kernel.to_mesh64().face_id, np.int64)
 

@@ -1,0 +1,128 @@
+"""Remake an open model on a grid: inside and outside by the parity of rays, three ways."""
+
+from math import ceil
+from typing import Final
+
+import numpy as np
+import pyvista as pv
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from moldprep.errors import GeometryError
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.repair import Facets
+from moldprep.geometry.solid import Floats, Solid
+
+N_ALONG: Final = 160
+"""Cells along the longest side where the job says "auto"."""
+
+MAX_CELLS: Final = 60_000_000
+BELT: Final = 3
+"""Cells of outside around the model."""
+
+
+def rebuild(mesh: Facets, pitch_mm: float | str) -> tuple[Solid, float]:
+    """Return (the solid remade from an open mesh, its largest deviation from the mesh). [mm]
+
+    A point is inside where two of the three rays through it, along x, y and z, cross the surface
+    an odd number of times; a hole spoils only the rays that pass through it. The new surface lies
+    between the grid's points by their distance from the old one.
+
+    Parameters
+    ----------
+    mesh
+        The open surface. [mm]
+    pitch_mm
+        Edge of a grid cell, or "auto". [mm]
+
+    Raises
+    ------
+    GeometryError
+        geometry/rebuild-failed, if the grid would be too large or nothing is enclosed.
+    """
+    used = mesh.points[np.unique(mesh.faces)]
+    low, high = used.min(axis=0), used.max(axis=0)
+    pitch = float((high - low).max()) / N_ALONG if isinstance(pitch_mm, str) else pitch_mm
+    shape = tuple(ceil(float(s) / pitch) + 2 * BELT + 1 for s in high - low)
+    if np.prod(shape, dtype=float) > MAX_CELLS:
+        raise GeometryError(
+            f"a rebuild at {pitch:g} mm needs {np.prod(shape, dtype=float):.3g} cells, "
+            f"{MAX_CELLS:.3g} are allowed",
+            code="geometry/rebuild-failed",
+            fix="set a coarser casting.rebuild_pitch_mm",
+        )
+    # Off the grid by an odd share, so that rays do not run along faces and edges.
+    origin = low - pitch * (BELT + np.array([0.137, 0.271, 0.413]))
+    rays = Rays(mesh.points, mesh.faces)
+    inside = _inside(rays, origin, pitch, shape)
+    signed = _signed_distance(rays, inside, origin, pitch)
+    solid = _contour(signed, origin, pitch)
+    return solid, _deviation(mesh, solid)
+
+
+def _inside(rays: Rays, origin: Floats, pitch: float, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return the grid of points that two of three rays call inside."""
+    votes = np.zeros(shape, np.uint8)
+    for axis in range(3):
+        across = [k for k in range(3) if k != axis]
+        i, j = np.meshgrid(*(np.arange(shape[k]) for k in across), indexing="ij")
+        start = np.tile(origin, (i.size, 1))
+        start[:, across[0]] += i.ravel() * pitch
+        start[:, across[1]] += j.ravel() * pitch
+        start[:, axis] -= pitch
+        crossed = rays.crossings(start, np.eye(3)[axis])
+        cell = np.ceil(crossed.distance / pitch - 1.0).astype(np.int64)
+        flips = np.zeros((i.size, shape[axis]), np.uint8)
+        fits = (cell >= 0) & (cell < shape[axis])
+        np.add.at(flips, (crossed.ray[fits], cell[fits]), 1)
+        odd = (np.cumsum(flips, axis=1, dtype=np.int64) % 2).astype(np.uint8)
+        # A ray that ends inside has met a hole: it has no vote.
+        odd[odd[:, -1] == 1] = 0
+        votes += np.moveaxis(odd.reshape(*i.shape, shape[axis]), 2, axis)
+    return votes >= 2
+
+
+def _signed_distance(
+    rays: Rays, inside: NDArray[np.bool_], origin: Floats, pitch: float
+) -> NDArray[np.float32]:
+    """Return the distance from the old surface, negative inside, true near the new one only."""
+    signed = np.where(inside, -pitch, pitch).astype(np.float32)
+    ball = ndimage.generate_binary_structure(3, 3)
+    near = ndimage.binary_dilation(inside, ball) & ~ndimage.binary_erosion(inside, ball)
+    points = origin + np.argwhere(near) * pitch
+    place, _ = rays.nearest(points)
+    distance = np.linalg.norm(points - place, axis=1)
+    distance = np.clip(distance, 0.02 * pitch, pitch)  # never on the contour itself
+    signed[near] = np.where(inside[near], -distance, distance)
+    return signed
+
+
+def _contour(signed: NDArray[np.float32], origin: Floats, pitch: float) -> Solid:
+    """Return the body where the distance is below zero."""
+    grid = pv.ImageData(dimensions=signed.shape, spacing=(pitch,) * 3, origin=origin)
+    grid.point_data["distance"] = signed.ravel(order="F")
+    surface = grid.contour([0.0], scalars="distance", method="flying_edges")
+    if surface.n_cells == 0:
+        raise GeometryError(
+            "the open model encloses nothing",
+            code="geometry/rebuild-failed",
+            fix="it may be a surface without thickness; export a solid body",
+        )
+    faces = np.asarray(surface.regular_faces, np.int64)
+    points = np.asarray(surface.points, np.float64)
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    outward = float(np.einsum("ij,ij->i", a - origin, np.cross(b - origin, c - origin)).sum()) > 0
+    return Solid.from_mesh(points, faces if outward else faces[:, ::-1])
+
+
+def _deviation(mesh: Facets, solid: Solid) -> float:
+    """Return the largest distance between the old surface and the new, looked at both ways."""
+    points, faces = solid.mesh()
+    back, _ = Rays(mesh.points, mesh.faces).nearest(points)
+    corners = mesh.points[mesh.faces]
+    samples = np.vstack([corners.reshape(-1, 3), corners.mean(axis=1)])
+    forth, _ = Rays(points, faces).nearest(samples)
+    return float(max(
+        np.linalg.norm(points - back, axis=1).max(),
+        np.linalg.norm(samples - forth, axis=1).max(),
+    ))  # fmt: skip
