@@ -32,7 +32,7 @@ BREAK_OFF: Final = 0.7
 
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0)
 COUNTS: Final = (1, 2, 3, 4, 6, 8)
-FLATNESS: Final = (1.0, 8.0)
+FLATNESS: Final = (1.0, 20.0)
 """Width over height of an ingate, from and to (common practice, no source). [-]"""
 
 WIDEST_MM: Final = 120.0

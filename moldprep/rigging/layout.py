@@ -31,7 +31,7 @@ from moldprep.rigging.gate_sites import Side
 from moldprep.rigging.gating import filter_area_mm2, taper_area_mm2
 from moldprep.rigging.room import Room, outline_placed
 from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes
-from moldprep.rigging.tree import Arm, Spacing, Tree, balanced_tree, seat_names
+from moldprep.rigging.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names
 from moldprep.tolerances import OVERLAP_MM
 
 RUNNER_SHAPE: Final = 1.3
@@ -179,8 +179,28 @@ class _Draft:
         self.offsets = places - self.middle
         arms = 1 if count <= 2 else 2
         self.width, _ = runner_section_mm(sizes.runner_mm2 / arms)
+        self.stagger_mm = self._stagger()
         self.runner_v = side.edge_mm + shop.channel_wall_mm + 0.5 * self.width + extra_mm
         self.tree = self._tree(spacing_mm)
+
+    def _face_half(self, width: float) -> float:
+        """Return how far from a runner's middle gates may start over its joint face."""
+        height = self.channels.runner_height_mm
+        return 0.5 * max(trapezoid_widths_mm(width, height, self._lean())) - 1.0
+
+    def _stagger(self) -> float:
+        """Return how far apart along a runner gates to its two sides stand.
+
+        They face each other where half the runner's width passes what a gate does; else they
+        stand side by side, each over the whole width.
+        """
+        gate = self.side.gates[0]
+        wide_enough = self._face_half(self.width) - 0.5 * RIDGE_MM >= 1.2 * gate.height_mm
+        return 0.0 if self.count == 1 or wide_enough else gate.width_mm + RIDGE_MM
+
+    def _seat_u(self, seat: Seat) -> float:
+        """Return where along the runner the middle of a casting's gates lies."""
+        return seat.u_mm + (-0.5 if seat.is_turned else 0.5) * self.stagger_mm
 
     def _tree(self, spacing_mm: float) -> Tree:
         """Return the tree with room for castings, channels and filters."""
@@ -191,7 +211,7 @@ class _Draft:
         return balanced_tree(
             self.count,
             Spacing(
-                to_first_mm=self.channels.lead_mm - nearest,
+                to_first_mm=self.channels.lead_mm - nearest + 0.5 * self.stagger_mm,
                 pitch_mm=extent + spacing_mm,
                 depth_mm=self.runner_v - float((corners @ self.v).min()),
                 gap_mm=max(spacing_mm, trunk),
@@ -237,7 +257,7 @@ class _Draft:
         for seat, name in zip(self.tree.seats, names, strict=True):
             sign = -1.0 if seat.is_turned else 1.0
             local = self.middle * self.u + self.runner_v * self.v
-            at = seat.u_mm * self.u + seat.v_mm * self.v - sign * local
+            at = self._seat_u(seat) * self.u + seat.v_mm * self.v - sign * local
             turn = 180.0 if seat.is_turned else 0.0
             places.append(Placement(name=name, move_mm=(*at, 0.0), turn_deg=turn))
         return tuple(places)
@@ -294,8 +314,8 @@ class _Draft:
             after = max(self._arm_width(a) for a in self.tree.arms if not np.allclose(a.start, 0.0))
             return arm.length_mm + 0.6 * after
         half = 0.5 * self.side.gates[0].width_mm
-        first = self.tree.seats[arm.seats[0]]
-        reach = abs(first.u_mm - float(arm.start[0])) + float(np.abs(self.offsets).max())
+        seats = [self._seat_u(self.tree.seats[k]) for k in arm.seats]
+        reach = max(abs(u - float(arm.start[0])) for u in seats) + float(np.abs(self.offsets).max())
         return reach + half + self.channels.extension_mm
 
     def _point(self, arm: Arm, along: float, z: float) -> tuple[float, float, float]:
@@ -332,19 +352,14 @@ class _Draft:
         """Return every ingate, straight from its runner to the wall."""
         gates = []
         for arm in self.tree.arms:
-            face = max(
-                trapezoid_widths_mm(
-                    self._arm_width(arm), self.channels.runner_height_mm, self._lean()
-                )
-            )
-            face_half = 0.5 * face - 1.0
+            face_half = self._face_half(self._arm_width(arm))
             for k in arm.seats:
                 seat = self.tree.seats[k]
                 sign = -1.0 if seat.is_turned else 1.0
-                is_alone = len(arm.seats) == 1
+                is_alone = len(arm.seats) == 1 or self.stagger_mm > 0.0
                 start_v = sign * face_half if is_alone else -sign * 0.5 * RIDGE_MM
                 for gate, offset in zip(self.side.gates, self.offsets, strict=True):
-                    u = seat.u_mm + sign * float(offset)
+                    u = self._seat_u(seat) + sign * float(offset)
                     wall_v = sign * (gate.wall_mm - self.runner_v - OVERLAP_MM)
                     z = self.side.level_mm - (0.0 if self.side.gates_above else gate.height_mm)
                     ends = [u * self.u + (seat.v_mm + v) * self.v for v in (start_v, wall_v)]
@@ -378,13 +393,13 @@ class _Draft:
     def _basin(self, sprue: SpruePlan, blocked: "_Blocked") -> BasinPlan | None:
         """Return the basin, turned over its runner if it can be, else where there is room."""
         top_mm = 2.0 * math.sqrt(sprue.top_area_mm2 / math.pi)
-        width = max(60.0, 5.0 * math.ceil(3.0 * top_mm / 5.0))
+        width = max(50.0, 5.0 * math.ceil(2.5 * top_mm / 5.0))
         depth = self.top_mm - sprue.top_mm
         ahead = math.degrees(math.atan2(self.u[1], self.u[0]))
         outward = math.degrees(math.atan2(self.v[1], self.v[0]))
         for turn in (ahead, outward, ahead + 180.0, outward + 180.0):
             basin = BasinPlan(
-                length_mm=2.2 * width, width_mm=width, depth_mm=depth, turn_deg=round(turn, 2) % 360
+                length_mm=2.0 * width, width_mm=width, depth_mm=depth, turn_deg=round(turn, 2) % 360
             )
             low = sprue.top_mm - STEP_SHARE * depth
             if blocked.is_clear(basin_outline(basin, sprue), low, self.top_mm):

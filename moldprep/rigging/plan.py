@@ -21,14 +21,19 @@ from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes, cope_top_mm, si
 try:  # until the vents of the fill stage are here
     from moldprep.rigging.venting import plan_vents
 except ImportError:  # pragma: no cover
+
     def plan_vents(*_: object) -> tuple[tuple[()], tuple[()]]:  # type: ignore[misc]
         """Return nothing."""
         return (), ()
+
 
 CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
 RUNNER_BELOW = ("aluminium", "copper")
 """Families whose runner lies in the drag and whose ingates lie in the cope; the others the other
 way round, so that slag floats up into the runner (AFS habit, from memory)."""
+
+SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
+"""How much longer than the handbook's the pour may take where thin walls allow little ingate."""
 
 HERE = (Placement(name="casting"),)
 
@@ -88,14 +93,7 @@ class _Planner:
     def _automatic(self) -> RiggingPlan:
         """Return a plan whose channels are laid out here."""
         feeders, chills, reasons = self._feeders(HERE)
-        level = self.parting.z_mm
-        for _ in range(2):
-            top, sizes, cope_why = self._sized(feeders, level)
-            room = self._room(feeders, chills, top)
-            side = self._side(room, feeders, sizes, level)
-            if abs(side.level_mm - level) < 0.5:
-                break
-            level = side.level_mm
+        top, sizes, cope_why, room, side = self._gated(feeders, chills)
         layout = self._layout(side, sizes, room, top)
         if self.job.rigging.placements:
             layout = layout_placed(layout, self.job.rigging.placements[0])
@@ -109,6 +107,33 @@ class _Planner:
         )
         return self._finished(layout, feeders, chills, sizes, top, why)
 
+    def _gated(
+        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]
+    ) -> tuple[float, Sizes, Reason, Room, Side]:
+        """Return (cope's top, areas, why the top, room, side): poured slower if gates need it."""
+        is_free = self.job.rigging.pour_time_s == "auto"
+        for slower in SLOWER if is_free else SLOWER[:1]:
+            level = self.parting.z_mm
+            for _ in range(2):
+                top, sizes, why = self._sized(feeders, level, slower)
+                room = self._room(feeders, chills, top)
+                side = self._side(room, feeders, sizes, level)
+                if side is None:
+                    break
+                if abs(side.level_mm - level) < 0.5:
+                    return top, sizes, why, room, side
+                level = side.level_mm
+            if side is not None:
+                return top, sizes, why, room, side
+        raise StageError(
+            "no place on the casting's outline takes ingates: every wall is too thin, kept clear or"
+            " behind a core",
+            code="rigging/no-gate-site",
+            where=f"parting at {self.parting.z_mm:.1f} mm",
+            fix="give [[rigging.ingate]] and [[rigging.runner]] tables, allow a longer pour_time_s,"
+            " or move parting.z_mm to a level with a thicker wall",
+        )
+
     def _feeders(
         self, placements: tuple[Placement, ...]
     ) -> tuple[tuple[FeederPlan, ...], tuple[ChillPlan, ...], tuple[Reason, ...]]:
@@ -116,7 +141,9 @@ class _Planner:
             self.survey, self.pattern, self.parting, self.job, self.alloy, placements
         )
 
-    def _sized(self, feeders: Sequence[FeederPlan], level: float) -> tuple[float, Sizes, Reason]:
+    def _sized(
+        self, feeders: Sequence[FeederPlan], level: float, slower: float = 1.0
+    ) -> tuple[float, Sizes, Reason]:
         """Return (cope's top, areas, why the top): the basin's depth depends on the areas."""
         depth, choke_z = LEAST_BASIN_MM, level
         for _ in range(3):
@@ -125,7 +152,7 @@ class _Planner:
             )
             top = round(top, 1)
             sizes = size_gating(self.survey, self.pattern, feeders, self.count, choke_z, top,
-                                self.job, self.alloy)  # fmt: skip
+                                self.job, self.alloy, slower)  # fmt: skip
             depth = basin_depth_mm(sizes.foot_mm2)
             _, height = runner_section_mm(sizes.runner_mm2)
             choke_z = level + (0.0 if self._gates_above else height)
@@ -142,17 +169,7 @@ class _Planner:
         """Return the side and places of one casting's ingates."""
         search = GateSearch(self.pattern, room, feeders, self.alloy, self.shop.channel_wall_mm)
         _, height = runner_section_mm(sizes.runner_mm2)
-        side = search.best(level, sizes.ingate_mm2 / self.count, height, self._gates_above)
-        if side is None:
-            raise StageError(
-                "no place on the casting's outline takes ingates: every wall is too thin, kept"
-                " clear or behind a core",
-                code="rigging/no-gate-site",
-                where=f"parting at {self.parting.z_mm:.1f} mm",
-                fix="give [[rigging.ingate]] and [[rigging.runner]] tables, allow a higher"
-                " pour_time_s, or move parting.z_mm to a level with a thicker wall",
-            )
-        return side
+        return search.best(level, sizes.ingate_mm2 / self.count, height, self._gates_above)
 
     def _layout(self, side: Side, sizes: Sizes, room: Room, top: float) -> Layout:
         keys = self.job.rigging
