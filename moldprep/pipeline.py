@@ -40,7 +40,7 @@ from moldprep.rigging.fill import trace_fill
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
-from moldprep.rigging.revise import revise_plan
+from moldprep.rigging.revise import close_round, revise_plan
 from moldprep.thermal.feeding import trace_feeding
 from moldprep.thermal.solidify import solidify
 from moldprep.thermal.survey import survey_pattern
@@ -124,6 +124,11 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
             if plan is None:
                 break
             results = run.through(STAGES[again : judged + 1], results.plus(plan))
+        results = results.plus(
+            close_round(
+                results.need(RiggingPlan), results.need(Feeding), results.need(Metal), job
+            )
+        )
     results = run.through(STAGES[judged + 1 : last + 1], results)
     return results.plus(Timings(seconds=tuple(run.seconds.items())))
 
