@@ -1,19 +1,20 @@
 """Small castings with known feeding outcomes, put together from solids without a planner."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from moldprep.catalog import find
+from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Solid
 from moldprep.geometry.voxels import voxelize
 from moldprep.jobfile import make_job
 from moldprep.records import (
     Alloy,
     Body,
-    Feeding,
     FeederPlan,
+    Feeding,
     Freezing,
     Grid,
     Insert,
@@ -22,7 +23,6 @@ from moldprep.records import (
     Pattern,
     Placement,
     PullChoice,
-    Rigging,
     RiggingPlan,
     Role,
     Sand,
@@ -67,7 +67,7 @@ def job_of(**tables):
         "name": "case",
         "alloy": "carbon-steel",
         "casting": {"file": "case.stl", "unit": "mm"},
-        "freezing": {"max_cells": 400_000},
+        "freezing": {"max_cells": 150_000},
         **tables,
     }
     return make_job(table, folder=Path(), where="test")
@@ -93,8 +93,6 @@ def survey_of(pieces, joins=(), pitch_mm=4.0):
     centers = origin + (index + 0.5) * pitch_mm
     sections = []
     for number, piece in enumerate(ranked, start=1):
-        from moldprep.geometry.rays import Rays
-
         inside = Rays.of(piece.solid).is_inside(centers).reshape(shape)
         label[inside] = number
         volume = piece.solid.volume_mm3
@@ -158,9 +156,10 @@ def parting_of(solid, z_mm):
     )
 
 
-def plan_of(feeders=(), chills=(), top_mm=200.0, placements=(Placement(name="casting"),)):
+def plan_of(feeders=(), chills=(), top_mm=200.0, placements=()):
+    """Return a plan of feeders and chills alone."""
     return RiggingPlan(
-        placements=placements,
+        placements=placements or (Placement(name="casting"),),
         pour_time_s=10.0,
         choke_mm2=100.0,
         ratio=(1.0, 2.0, 2.0),
@@ -216,6 +215,3 @@ def solve_bodies(rigging, survey, plan, job=None, alloy=None):
 
 def insert(name, material, solid):
     return Insert(name=name, material=material, solid=solid)
-
-
-__all__ = [name for name in globals() if not name.startswith("_")] + ["Rigging", "replace"]
