@@ -11,8 +11,10 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from moldprep.catalog import find
+from moldprep.checks import run_checks
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Body, Rigging, RiggingPlan, Role
+from moldprep.geometry.voxels import Lattice, shares_of
+from moldprep.records import Alloy, Body, Grid, Rigging, RiggingPlan, Role, Rules
 from moldprep.records.plan import (
     BasinPlan,
     FeederPlan,
@@ -23,8 +25,13 @@ from moldprep.records.plan import (
     VentPlan,
     WellPlan,
 )
+from moldprep.results import Results
+from moldprep.rigging.fill import trace_fill
+from moldprep.rigging.flow import trace_flow
+from moldprep.rigging.metal import join_metal
 
 ALLOY = find(Alloy, "al-si7mg")
+RULES = find(Rules, "usual")
 LEVEL, FLOOR, CHOKE = 200.0, 160.0, 90.0  # metal in the basin, its floor, sprue foot
 GATES_X = (70.0, 130.0)
 
@@ -186,3 +193,32 @@ def _changed(body, name, change):
     if body.name != name:
         return body
     return dataclasses.replace(body, solid=change(body.solid))
+
+
+def grid_of(rigging, pitch_mm=2.0, belt=2):
+    """Return the grid of a rigging, each cell labelled by the body with most of it."""
+    low = np.min([body.solid.bounds[0] for body in rigging.metal], axis=0)
+    high = np.max([body.solid.bounds[1] for body in rigging.metal], axis=0)
+    count = np.ceil((high - low) / pitch_mm - 1e-6).astype(int) + 2 * belt
+    lattice = Lattice(low - belt * pitch_mm, tuple(int(n) for n in count), pitch_mm)
+    shares = np.stack([shares_of(body.solid, lattice) for body in rigging.metal])
+    fraction = np.clip(shares.max(axis=0), 0.0, 1.0)
+    label = np.where(fraction > 0.02, shares.argmax(axis=0) + 1, 0).astype(np.uint8)
+    return Grid(
+        label=label,
+        fraction=np.where(label > 0, fraction, 0.0).astype(np.float32),
+        material=np.zeros(label.shape, np.uint8),
+        materials=("silica-furan",),
+        pitch_mm=pitch_mm,
+        origin_mm=lattice.origin_mm,
+    )
+
+
+def judge(rigging, plan, pitch_mm=2.0):
+    """Return the results of all stages the gating checks look at, and the review."""
+    flow = trace_flow(rigging, plan, ALLOY)
+    metal = join_metal(rigging, ALLOY)
+    grid = grid_of(rigging, pitch_mm)
+    fill = trace_fill(grid, metal, flow, rigging, ALLOY)
+    results = Results(ALLOY, RULES, rigging, plan, flow, metal, grid, fill)
+    return results, run_checks(results, only=("gating", "fill"))

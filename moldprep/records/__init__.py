@@ -57,6 +57,7 @@ from moldprep.records.rigging import (
     Rigging,
     RunnerCover,
     Station,
+    ThinRun,
 )
 
 __all__ = [
@@ -115,6 +116,7 @@ __all__ = [
     "SpruePlan",
     "Station",
     "Survey",
+    "ThinRun",
     "Undercut",
     "VentPlan",
     "WellPlan",

@@ -241,12 +241,33 @@ class AirPocket:
     vent_area_mm2: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class ThinRun:
+    """A thin wall the metal has to run through.
+
+    wall_mm  : its thickness, within one cell
+    run_mm   : longest way through it
+    time_s   : from the first metal in it until it is full
+    freeze_s : time such a wall takes to freeze
+    """
+
+    part: str
+    wall_mm: float
+    run_mm: float
+    time_s: float
+    freeze_s: float
+    at_mm: tuple[float, float, float]
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Fill:
     """How the metal rises.
 
     time_s      : (nx, ny, nz) float32, when each metal cell fills; NaN in sand [s]
     level       : (k, 3) float64: time [s], height of the level [mm], total gate speed [m/s]
+    pockets     : every high point of the cavities, vented or not, largest first
+    thin_runs   : thin walls, those that take longest for their thickness first
+    unfilled_mm3: metal that never comes: not joined to an inlet, or above the head
     """
 
     time_s: NDArray[np.float32]
@@ -254,6 +275,7 @@ class Fill:
     falls: tuple[Fall, ...]
     meetings: tuple[Meeting, ...]
     pockets: tuple[AirPocket, ...]
+    thin_runs: tuple[ThinRun, ...]
     unfilled_mm3: float
 
     def __post_init__(self) -> None:

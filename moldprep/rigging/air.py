@@ -1,0 +1,108 @@
+"""Air: every high point of a cavity, what it would catch, and what lets it out."""
+
+from typing import Final
+
+import cc3d
+import numpy as np
+from scipy import ndimage
+
+from moldprep.records import AirPocket, FlowGraph, Metal, Rigging, Role
+from moldprep.rigging.flood import Cells, escape, peaks
+from moldprep.rigging.space import Space
+
+LEAST_CELLS: Final = 8.0
+"""A high point that holds fewer cells of air is the grain of the grid."""
+
+LEAST_LAYERS: Final = 2
+"""So is one that stands up by less than this many layers."""
+
+
+def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) -> list[AirPocket]:
+    """Return every high point of a cavity, with what lets its air out, or nothing.
+
+    Air leaves upward only: by vents and feeders that break out of the cope's top, by closed
+    feeders through the sand core in their top (the sand is permeable there and kept open by the
+    hot core), or up a sprue that stands on the casting. It does not leave through ingates.
+
+    Parameters
+    ----------
+    space
+        The cavity on the padded grid.
+    flow
+        Contacts, and which bodies are open at the top.
+    rigging
+        Roles of the bodies.
+    metal
+        Names of the labels.
+    """
+    shut = [part for part in space.course.parts if flow.graph.nodes[part]["role"] == "vent"]
+    body = space.inside & ~space.labelled(shut, metal)
+    found = peaks(body.ravel(), space.share.ravel(), space.shape)
+    seeds, names, outlets = _outlets(space, flow, rigging, metal)
+    out, by = escape(space.inside.ravel(), seeds, names, space.shape)
+    layer = np.arange(space.inside.size) % space.shape[2]
+    caught = (body.ravel() & (out < layer)).reshape(space.shape)
+    pools = cc3d.connected_components(caught, connectivity=6)
+    held = ndimage.sum_labels(space.share, pools, np.arange(int(pools.max()) + 1))
+    cell_mm3 = space.grid.pitch_mm**3
+    areas = {name: _outlet_area(name, space, flow) for name in outlets}
+    pockets, counted = [], set()
+    for cell, saddle, volume in zip(found.cell, found.saddle, found.volume, strict=True):
+        stands = int(cell % space.shape[2]) - int(saddle)
+        if volume < LEAST_CELLS or (saddle >= 0 and stands < LEAST_LAYERS):
+            continue
+        pool = int(pools.ravel()[cell])
+        served = pool == 0 or out[cell] >= layer[cell] - 1
+        if not served and pool in counted:
+            continue
+        counted.add(pool if not served else -1)
+        name = outlets[int(by[cell])] if served and by[cell] >= 0 else ""
+        pockets.append(
+            AirPocket(
+                at_mm=space.place(int(cell)),
+                volume_mm3=float(volume if served else held[pool]) * cell_mm3,
+                vent=name,
+                vent_area_mm2=areas.get(name, 0.0),
+            )
+        )
+    return pockets
+
+
+def _outlets(
+    space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal
+) -> tuple[Cells, Cells, list[str]]:
+    """Return (cells air can leave from, outlet of each, names of the outlets)."""
+    cells: list[Cells] = []
+    names: list[Cells] = []
+    outlets: list[str] = []
+    for name in sorted({*space.course.parts, *space.course.inlets}):
+        node = flow.graph.nodes[name]
+        role = Role(node["role"])
+        breathes = node["is_open"] or (role is Role.FEEDER and node["has_air_core"])
+        if role in (Role.VENT, Role.FEEDER) and breathes:
+            mine = space.inside & space.labelled([name], metal)
+        elif role in (Role.SPRUE, Role.BASIN) and name in space.course.inlets:
+            spots = space.inlets[space.course.inlets.index(name)]
+            mine = np.zeros(space.shape, bool)
+            mine.ravel()[spots] = True
+        else:
+            continue
+        found = np.flatnonzero(mine)
+        top = found[found % space.shape[2] >= (found % space.shape[2]).max(initial=0) - 1]
+        cells.append(top)
+        names.append(np.full(len(top), len(outlets)))
+        outlets.append(name)
+    if not cells:
+        return np.empty(0, np.int64), np.empty(0, np.int64), outlets
+    return np.concatenate(cells), np.concatenate(names), outlets
+
+
+def _outlet_area(name: str, space: Space, flow: FlowGraph) -> float:
+    """Return the tightest place of an outlet: its own sections, and where it joins. [mm²]"""
+    sections = [station.area_mm2 for station in flow.stations if station.body == name]
+    joins = [
+        data["area_mm2"]
+        for _, other, data in flow.graph.edges(name, data=True)
+        if other in space.course.parts
+    ]
+    return float(min([*sections, *joins], default=0.0))

@@ -1,0 +1,176 @@
+"""Fronts: where streams of metal meet, how cold they are, and thin walls they run through."""
+
+from collections import deque
+from typing import Final
+
+import cc3d
+import edt
+import networkx as nx
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from moldprep.records import Alloy, FlowGraph, Meeting, Metal, ThinRun
+from moldprep.rigging.flood import Rise
+from moldprep.rigging.pouring import cooling_k
+from moldprep.rigging.space import Space
+
+BAND: Final = 2
+"""Steps of a front that are looked at together."""
+
+LONG_WAY: Final = 8
+"""Fronts that were apart for fewer steps than this did not part at all."""
+
+
+def temperature_c(cooled_k: float, alloy: Alloy) -> float:
+    """Return the temperature of metal poured mid-window that has lost this much heat. [°C]
+
+    The loss is given as if there were no latent heat; below the liquidus it goes slower.
+
+    Examples
+    --------
+    >>> from moldprep.catalog import find
+    >>> alloy = find(Alloy, "al-si7mg")
+    >>> temperature_c(50.0, alloy), round(temperature_c(107.0 + 35.36, alloy))
+    (670.0, 608)
+    """
+    pour_c = 0.5 * (alloy.pour_low_c + alloy.pour_high_c)
+    if pour_c - cooled_k >= alloy.liquidus_c:
+        return pour_c - cooled_k
+    heat = float(np.interp(alloy.liquidus_c, *np.array(alloy.heat_j_kgk).T))
+    more = cooled_k - (pour_c - alloy.liquidus_c)
+    width = max(alloy.liquidus_c - alloy.solidus_c, 1.0)
+    return alloy.liquidus_c - more * width / (width + alloy.latent_j_kg / heat)
+
+
+def find_meetings(
+    space: Space,
+    spread: Rise,
+    time: NDArray[np.float32],
+    front: int,
+    flow: FlowGraph,
+    alloy: Alloy,
+) -> list[Meeting]:
+    """Return where fronts that parted, or came from two inlets, meet.
+
+    The front is cut into bands of a few steps; a connected piece of a band that touches two
+    pieces of the band before it is where two fronts meet.
+    """
+    reached = spread.order.reshape(space.shape) >= 0
+    layer = np.arange(space.shape[2]) // front
+    hop = spread.hop.reshape(space.shape) // BAND
+    n_bands = int(hop.max()) + 1
+    band = np.where(reached, layer[None, None, :] * n_bands + hop + 1, 0)
+    pieces = cc3d.connected_components(band.astype(np.uint32), connectivity=6)
+    pairs = _touching(pieces)
+    if not len(pairs):
+        return []
+    some = np.zeros(int(pieces.max()) + 1, np.int64)
+    some[pieces.ravel()] = band.ravel()
+    graph: nx.DiGraph[int] = nx.DiGraph()
+    graph.add_edges_from(
+        (int(a), int(b)) if some[a] < some[b] else (int(b), int(a))
+        for a, b in pairs
+        if abs(some[a] - some[b]) == 1 and (some[a] - 1) // n_bands == (some[b] - 1) // n_bands
+    )
+    spots = [node for node in sorted(graph) if graph.in_degree(node) > 1]
+    spots = [node for node in spots if _was_apart(graph, node)]
+    if not spots:
+        return []
+    return _as_meetings(space, spots, pieces, time, flow, alloy)
+
+
+def _touching(pieces: NDArray[np.uint32]) -> NDArray[np.int64]:
+    found = []
+    for axis in range(3):
+        a = np.take(pieces, range(pieces.shape[axis] - 1), axis)
+        b = np.take(pieces, range(1, pieces.shape[axis]), axis)
+        differ = (a != b) & (a > 0) & (b > 0)
+        pair = np.sort(np.stack([a[differ], b[differ]], axis=1).astype(np.int64), axis=1)
+        found.append(np.unique(pair, axis=0))
+    return np.unique(np.concatenate(found), axis=0)
+
+
+def _was_apart(graph: "nx.DiGraph[int]", node: int) -> bool:
+    """Return whether two of the fronts that meet here have no common piece a short way back."""
+    seen: list[set[int]] = []
+    for start in sorted(graph.predecessors(node)):
+        back, queue = {start}, deque([(start, 1)])
+        while queue:
+            piece, steps = queue.popleft()
+            if steps * BAND < LONG_WAY:
+                for before in graph.predecessors(piece):
+                    if before not in back:
+                        back.add(before)
+                        queue.append((before, steps + 1))
+        seen.append(back)
+    return any(not (a & b) for k, a in enumerate(seen) for b in seen[k + 1 :])
+
+
+def _as_meetings(
+    space: Space,
+    spots: list[int],
+    pieces: NDArray[np.uint32],
+    time: NDArray[np.float32],
+    flow: FlowGraph,
+    alloy: Alloy,
+) -> list[Meeting]:
+    boxes = ndimage.find_objects(pieces.astype(np.int32))
+    cooled = {channel.body: channel.cooled_k for channel in flow.channels}
+    at_gate = max((cooled.get(name, 0.0) for name in space.course.inlets), default=0.0)
+    meetings = []
+    for spot in spots:
+        box = boxes[spot - 1]
+        mine = pieces[box] == spot
+        index = np.argwhere(mine) + [axis.start for axis in box]
+        middle = index[np.argmin(np.linalg.norm(index - index.mean(axis=0), axis=1))]
+        late = float(np.nanmax(time[box][mine]))
+        depth_mm = float(space.depth[box][mine].max()) * space.grid.pitch_mm
+        stay = np.array([max(late - flow.prime_s, 0.0)])
+        lost = at_gate + float(cooling_k(stay, np.array([depth_mm]), alloy)[0])
+        meetings.append(
+            Meeting(
+                at_mm=space.place(int(np.ravel_multi_index(tuple(middle), space.shape))),
+                time_s=late,
+                temperature_c=temperature_c(lost, alloy),
+            )
+        )
+    return meetings
+
+
+def find_thin_runs(
+    space: Space, spread: Rise, time: NDArray[np.float32], metal: Metal, alloy: Alloy
+) -> list[ThinRun]:
+    """Return the thin walls of a cavity: what an opening by a ball takes away."""
+    pitch = space.grid.pitch_mm
+    radius = 0.5 * max(3.0 * pitch, 2.0 * alloy.smallest_wall_mm) / pitch
+    core = space.depth > radius
+    to_core = edt.edt(~core) if core.any() else np.full(space.shape, np.inf)
+    thin = space.inside & (to_core > radius + 1.0)
+    walls = cc3d.connected_components(thin, connectivity=6)
+    run = spread.run.reshape(space.shape)
+    runs = []
+    for number, box in enumerate(ndimage.find_objects(walls.astype(np.int32)), start=1):
+        mine = walls[box] == number
+        moments = time[box][mine]
+        if mine.sum() < 27 or np.isnan(moments).all():
+            continue
+        across = np.percentile(space.depth[box][mine], 90.0)
+        wall = max(2.0 * float(across) - 1.0, 1.0) * pitch
+        ways = run[box][mine] * pitch
+        if np.ptp(ways) < 4.0 * wall:
+            continue
+        index = np.argwhere(mine) + [axis.start for axis in box]
+        last = index[int(np.nanargmax(moments))]
+        cell = int(np.ravel_multi_index(tuple(last), space.shape))
+        runs.append(
+            ThinRun(
+                part=space.part(cell, metal),
+                wall_mm=wall,
+                run_mm=float(np.ptp(ways)),
+                time_s=float(np.nanmax(moments) - np.nanmin(moments)),
+                freeze_s=alloy.constant_s_mm2 * (0.5 * wall) ** 2,
+                at_mm=space.place(cell),
+            )
+        )
+    return runs

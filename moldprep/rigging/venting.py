@@ -1,0 +1,264 @@
+"""Venting: where the pattern traps air while it fills, and the vents that let it out."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.geometry.voxels import Lattice, shares_of
+from moldprep.records import Alloy, FeederPlan, Parting, Pattern, Placement, Reason, VentPlan
+from moldprep.rigging.flood import escape, peaks
+
+CELLS: Final = 250_000
+"""Cells of the grid on which high points are looked for."""
+
+SMALLEST_MM: Final = 5.0
+LARGEST_MM: Final = 15.0
+"""Single vent 5 to 8 mm on small castings, 8 to 15 on large (common practice, no source)."""
+
+SMALL_MM: Final = 8.0
+LARGE_CASTING_MM: Final = 300.0
+"""Longest side from which a casting counts as large here (common practice, no source)."""
+
+LEAST_AIR_MM3: Final = 200.0
+"""Less air than this goes out through the sand."""
+
+SOURCE: Final = "vent on each high spot, in total the choke: common practice, no source"
+
+
+@dataclass(frozen=True)
+class HighPoint:
+    """A high point of the pattern that no feeder stands on; the pattern's own frame.
+
+    at_mm    : a place on its top, on the surface, in the middle of what is level
+    air_mm3  : air it would catch
+    wall_mm  : metal straight below
+    is_clear : whether the way straight up is sand all along
+    """
+
+    at_mm: tuple[float, float, float]
+    air_mm3: float
+    wall_mm: float
+    is_clear: bool
+
+
+def plan_vents(
+    pattern: Pattern,
+    parting: Parting,
+    feeders: tuple[FeederPlan, ...],
+    placements: tuple[Placement, ...],
+    top_mm: float,
+    alloy: Alloy,
+    choke_mm2: float = 0.0,
+) -> tuple[tuple[VentPlan, ...], tuple[Reason, ...]]:
+    """Return a vent for every high point of every casting that no top feeder serves.
+
+    Parameters
+    ----------
+    pattern
+        What is cast.
+    parting
+        Where the mold opens.
+    feeders
+        Those planned so far, part frame.
+    placements
+        Where each casting sits.
+    top_mm
+        Top of the cope; a high point must lie under it. [mm]
+    alloy
+        For the thinnest usual wall.
+    choke_mm2
+        Choke the vents and open feeders together should match; 0 leaves that out. [mm²]
+
+    Notes
+    -----
+    A vent is no thicker than half the metal under it, so that it freezes first, and no thinner
+    than sand can be cleaned out of. Where the way up is blocked by the casting itself, the air
+    has to leave through a core and its print; that is said in the reasons.
+
+    References
+    ----------
+    Common practice, no source (vents at every high point, in total as large as the choke).
+    """
+    vents: list[VentPlan] = []
+    reasons: list[Reason] = []
+    for place in placements:
+        mine = [f for f in feeders if f.into in (place.name, "casting") and f.kind == "top"]
+        points = high_points(pattern.solid, [_unplaced(f, place) for f in mine])
+        if not points and not mine:
+            points = high_points(pattern.solid, [], take_highest=True)
+        for point in points:
+            at = _placed(point.at_mm, place)
+            if not point.is_clear or at[2] >= top_mm:
+                reasons.append(_blocked(place, at, point))
+                continue
+            name = f"vent-{len(vents) + 1}"
+            diameter = _diameter_mm(point, pattern, alloy)
+            vents.append(VentPlan(name=name, at_mm=at, diameter_mm=diameter, into=place.name))
+            where = "above" if at[2] > parting.z_mm else "below"
+            reasons.append(
+                Reason(
+                    item=name,
+                    why=f"high point {where} the parting would catch "
+                    f"{point.air_mm3 / 1000.0:.1f} cm³ of air",
+                    source=SOURCE,
+                )
+            )
+    open_mm2 = sum(0.25 * math.pi * f.diameter_mm**2 for f in feeders if f.is_open)
+    return _widened(vents, choke_mm2 - open_mm2, reasons), tuple(reasons)
+
+
+def high_points(
+    solid: Solid, feet: list[tuple[Floats, float]], take_highest: bool = False
+) -> list[HighPoint]:
+    """Return the high points that air cannot leave by way of a feeder's foot.
+
+    Parameters
+    ----------
+    solid
+        The pattern.
+    feet
+        (place, diameter [mm]) of the top feeders that stand on it.
+    take_highest
+        Count the highest point too, where nothing stands on the pattern.
+    """
+    pitch = float((np.prod(solid.size_mm) / CELLS) ** (1.0 / 3.0))
+    lattice = Lattice.around(solid.bounds[0] - pitch, solid.bounds[1] + pitch, pitch)
+    share = np.pad(shares_of(solid, lattice), 1)
+    inside = share >= 0.5
+    shape = (inside.shape[0], inside.shape[1], inside.shape[2])
+    origin = lattice.origin_mm - pitch
+    seeds = _under_feet(inside, feet, origin, pitch)
+    names = np.zeros(len(seeds), np.int64)
+    out, _ = escape(inside.ravel(), seeds, names, shape)
+    layer = np.arange(inside.size) % shape[2]
+    found = peaks(inside.ravel(), share.ravel(), shape)
+    rays = Rays.of(solid)
+    points = []
+    for cell, saddle, volume in zip(found.cell, found.saddle, found.volume, strict=True):
+        air = float(volume) * pitch**3
+        is_served = out[cell] >= layer[cell] - 1
+        is_small = air < LEAST_AIR_MM3 or (saddle >= 0 and layer[cell] - saddle < 2)
+        is_all = saddle < 0 and len(seeds) == 0
+        if is_served or is_small or (is_all and not (take_highest or len(found.cell) > 1)):
+            continue
+        points.append(_high_point(solid, rays, inside, int(cell), air, origin, pitch))
+    return points
+
+
+def _high_point(
+    solid: Solid,
+    rays: Rays,
+    inside: NDArray[np.bool_],
+    cell: int,
+    air_mm3: float,
+    origin: Floats,
+    pitch: float,
+) -> HighPoint:
+    """Return the place for a vent on one peak: amid its level top, with a free way up if any."""
+    x, y, z = np.unravel_index(cell, inside.shape)
+    level = inside[:, :, z] & ~inside[:, :, z + 1]
+    flat, _ = ndimage.label(level)
+    top = flat == flat[x, y]
+    blocked = inside[:, :, z + 1 :].any(axis=2)
+    free = top & ~blocked
+    room = ndimage.distance_transform_edt(np.pad(free if free.any() else top, 1))[1:-1, 1:-1]
+    x, y = np.unravel_index(int(np.argmax(room)), room.shape)
+    at = origin + (np.array([x, y, z]) + 0.5) * pitch
+    up = np.array([[at[0], at[1], float(solid.bounds[1, 2]) + 1.0]])
+    hits = rays.crossings(up, np.array([0.0, 0.0, -1.0])).distance
+    heights = up[0, 2] - hits
+    near = int(np.argmin(np.abs(heights - at[2]))) if len(heights) else -1
+    surface = float(heights[near]) if near >= 0 else float(at[2])
+    below = heights[heights < surface - 1e-3]
+    wall = surface - float(below.max()) if len(below) else pitch
+    return HighPoint(
+        at_mm=(float(at[0]), float(at[1]), surface),
+        air_mm3=air_mm3,
+        wall_mm=wall,
+        is_clear=bool(free.any()),
+    )
+
+
+def _under_feet(
+    inside: NDArray[np.bool_], feet: list[tuple[Floats, float]], origin: Floats, pitch: float
+) -> NDArray[np.int64]:
+    """Return the top cells of the pattern under each feeder's foot."""
+    cells: list[NDArray[np.int64]] = []
+    n_x, n_y, n_z = inside.shape
+    x, y = (origin[k] + (np.arange(n) + 0.5) * pitch for k, n in ((0, n_x), (1, n_y)))
+    for place, diameter in feet:
+        under = np.hypot(x[:, None] - place[0], y[None, :] - place[1]) <= 0.5 * diameter
+        top = n_z - 1 - np.argmax(inside[:, :, ::-1], axis=2)
+        z_foot = (place[2] - origin[2]) / pitch
+        good = under & inside.any(axis=2) & (np.abs(top + 0.5 - z_foot) * pitch < diameter)
+        i, j = np.nonzero(good)
+        cells.append((i * n_y + j) * n_z + top[good])
+    return np.concatenate(cells) if cells else np.empty(0, np.int64)
+
+
+def _unplaced(feeder: FeederPlan, place: Placement) -> tuple[Floats, float]:
+    """Return a feeder's foot in the pattern's own frame, and its width."""
+    at = np.subtract(feeder.at_mm, place.move_mm)
+    return _turn(at, -place.turn_deg), feeder.neck_width_mm or feeder.diameter_mm
+
+
+def _placed(at_mm: tuple[float, float, float], place: Placement) -> tuple[float, float, float]:
+    x, y, z = _turn(np.array(at_mm), place.turn_deg) + np.array(place.move_mm)
+    return float(x), float(y), float(z)
+
+
+def _turn(at: Floats, degrees: float) -> Floats:
+    c, s = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+    return np.array([c * at[0] - s * at[1], s * at[0] + c * at[1], at[2]])
+
+
+def _diameter_mm(point: HighPoint, pattern: Pattern, alloy: Alloy) -> float:
+    """Return the diameter: by size of the casting, at most half the wall below."""
+    is_large = float(pattern.solid.size_mm.max()) > LARGE_CASTING_MM
+    usual = 10.0 if is_large else SMALL_MM
+    most = max(0.5 * point.wall_mm, SMALLEST_MM, alloy.smallest_wall_mm)
+    return round(min(usual, most, LARGEST_MM), 1)
+
+
+def _widened(
+    vents: list[VentPlan], wanted_mm2: float, reasons: list[Reason]
+) -> tuple[VentPlan, ...]:
+    """Return the vents, wider where together they are smaller than the choke."""
+    have = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in vents)
+    if not vents or have >= wanted_mm2:
+        return tuple(vents)
+    factor = math.sqrt(wanted_mm2 / have)
+    wider = [
+        VentPlan(
+            name=vent.name,
+            at_mm=vent.at_mm,
+            diameter_mm=round(min(vent.diameter_mm * factor + 0.05, LARGEST_MM), 1),
+            into=vent.into,
+        )
+        for vent in vents
+    ]
+    reasons.append(
+        Reason(
+            item=", ".join(vent.name for vent in vents),
+            why=f"widened so that vents and open feeders come to the choke, {wanted_mm2:.0f} mm²",
+            source=SOURCE,
+        )
+    )
+    return tuple(wider)
+
+
+def _blocked(place: Placement, at: tuple[float, float, float], point: HighPoint) -> Reason:
+    x, y, z = at
+    return Reason(
+        item=place.name,
+        why=f"the high point at ({x:.0f}, {y:.0f}, {z:.0f}) lies under the casting itself and "
+        f"would catch {point.air_mm3 / 1000.0:.1f} cm³ of air: vent the core over it through "
+        "its print",
+        source=SOURCE,
+    )
