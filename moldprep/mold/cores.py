@@ -85,6 +85,7 @@ def find_cores(
     metal = Rays.of(hollow)
     cores: list[Core] = []
     notes: list[str] = []
+    left: dict[str, list[Enclosure]] = {}
     for casting, hemmed in castings:
         chosen: list[tuple[Enclosure, str]] = []
         for region in hemmed.undercut:
@@ -92,7 +93,7 @@ def find_cores(
             if is_core:
                 chosen.append((region, why))
             elif why:
-                notes.append(f"sand {place_text(region.deepest_mm)}: {why}")
+                left.setdefault(why, []).append(region)
         bodies, missed = _cut_free(casting, hollow, chosen)
         notes += missed
         for body, mouths, why in bodies:
@@ -100,6 +101,9 @@ def find_cores(
             core, said = _with_prints(name, body, mouths, rules, hollow, metal, cores, why)
             cores.append(core)
             notes += said
+    for why, regions in left.items():
+        count = f"{len(regions)} undercuts, the first" if len(regions) > 1 else "undercut sand"
+        notes.append(f"{count} {place_text(regions[0].deepest_mm)}: {why}")
     return Cores(cores=tuple(cores), notes=tuple(notes))
 
 
@@ -110,7 +114,7 @@ def judge(region: Enclosure, sand: Sand) -> tuple[str, bool]:
     if region.radius_mm < smallest or mouth_area <= 0.0:
         return "", False
     if any(opening.flatness < RING for opening in region.openings[:1]):
-        return "goes round the casting and stays with its halves", False
+        return "open all round the casting: stays with its halves", False
     depth = region.volume_mm3 / mouth_area
     above = region.above_mm3 / region.volume_mm3
     if CROSSING < above < 1.0 - CROSSING and depth > region.radius_mm:
@@ -119,7 +123,7 @@ def judge(region: Enclosure, sand: Sand) -> tuple[str, bool]:
         return "is wider inside than its openings and could not be brushed clean", True
     if depth > sand.slenderness * region.radius_mm:
         return f"is more slender than {sand.slenderness:g} : 1", True
-    return "is an undercut that stays with its half: short, stout and open", False
+    return "short, stout and open: stays with its half", False
 
 
 def _cut_free(

@@ -1,17 +1,22 @@
 """Block - metal -> halves, cores, clearances."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from moldprep.errors import StageError
+from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Solid
 from moldprep.mold.block import Block, make_block
-from moldprep.mold.cores import find_cores
+from moldprep.mold.cores import Cores, find_cores
+from moldprep.mold.cutting import Cutting
 from moldprep.mold.enclosed import find_hemmed
-from moldprep.mold.features import Cutting, add_locators
-from moldprep.mold.halves import cut_halves
+from moldprep.mold.features import Outside, add_core_vents, add_straps
+from moldprep.mold.halves import cut_halves, layer_names
+from moldprep.mold.lifting import add_lifting
+from moldprep.mold.locators import add_locators
+from moldprep.mold.marks import add_marks
 from moldprep.mold.pockets import Pocket, find_pockets
-from moldprep.mold.walls import choose_walls
+from moldprep.mold.walls import Walls, choose_walls
 from moldprep.records import (
     Alloy,
     Job,
@@ -23,10 +28,45 @@ from moldprep.records import (
     Printer,
     Rigging,
     RiggingPlan,
+    Role,
     Sand,
 )
 
 ORDER = {"drag": 0, "core": 1, "cheek": 2, "cope": 3}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """What goes where, before the sand is cut.
+
+    void   : what is neither sand nor its gaps: metal, inserts, mouths
+    levels : heights at which the sand parts, from below [mm]
+    """
+
+    block: Block
+    levels: tuple[float, ...]
+    void: Solid
+    found: Cores
+    pockets: tuple[Pocket, ...]
+
+    @property
+    def taken(self) -> Solid:
+        """All that the halves are not made of."""
+        cores = [body for core in self.found.cores for body in (core.solid, core.seats)]
+        pockets = [body for pocket in self.pockets for body in (pocket.solid, pocket.gaps)]
+        return Solid.union([self.void, *cores, *pockets])
+
+    @property
+    def outside(self) -> Outside:
+        """What features need to know."""
+        low, high = self.block.solid.bounds
+        ends = [float(low[2]), *self.levels, float(high[2])]
+        names = layer_names(len(self.levels) + 1)
+        return Outside(
+            bounds=self.block.solid.bounds,
+            lips=tuple(zip(names, ends[:-1], ends[1:], strict=True)),
+            is_block=True,
+        )
 
 
 def cut_mold(
@@ -45,67 +85,120 @@ def cut_mold(
     Raises
     ------
     StageError
-        mold/no-parting-through-block, mold/floating-sand.
+        mold/parting-outside-block, mold/floating-sand.
     """
-    z_mm, gap_mm = parting.z_mm, job.mold.clearance_mm
     walls = choose_walls(rigging, job, alloy, sand)
-    filled = Solid.union([metal.solid, *(insert.solid for insert in rigging.inserts)])
-    castings = [(body.solid, find_hemmed(body.solid, z_mm)) for body in rigging.castings]
-    found = find_cores(filled, castings, job, sand, z_mm)
-    pockets = [
-        pocket
-        for casting, hemmed in castings
-        for pocket in find_pockets(casting, filled, hemmed, z_mm, gap_mm, sand)
+    layout = lay_out(metal.solid, rigging, parting, plan, job, sand, walls)
+    taken = layout.taken
+    halves = cut_halves(layout.block.solid, taken, layout.levels, alloy, sand)
+    gaps = [
+        (f"{core.name} print gaps", core.seats - core.solid - layout.void)
+        for core in layout.found.cores
     ]
-    seats = [one.seat for core in found.cores for one in core.prints]
-    block = make_block(metal.solid, rigging, plan, walls, seats)
-    levels = _levels(block, parting, job)
-    void = Solid.union([metal.solid, block.inserts, *(mouth for _, mouth in block.mouths)])
-    away = [body for pocket in pockets for body in (pocket.solid, pocket.gaps)]
-    taken = Solid.union([void, *seats, *(core.solid for core in found.cores), *away])
-    halves = cut_halves(block.solid, taken, levels, alloy, sand)
     cutting = Cutting(
-        pieces=_with_pockets(halves.pieces, pockets),
-        clearances=block.mouths,
-        notes=(walls.reason, *found.notes, *(pocket.note for pocket in pockets)),
+        pieces=(
+            *_with_pockets(halves.pieces, layout.pockets),
+            *(Piece(name=c.name, role="core", solid=c.solid) for c in layout.found.cores),
+        ),
+        clearances=layout.block.mouths,
+        notes=(
+            walls.reason,
+            *layout.found.notes,
+            *(pocket.note for pocket in layout.pockets),
+        ),
     ).plus(
         [
+            *gaps,
+            ("pocket gaps", Solid.union(pocket.gaps for pocket in layout.pockets)),
             ("specks of sand too small to print", halves.specks),
-            *((f"{core.name} print gaps", core.seats - core.solid - void) for core in found.cores),
-            ("pocket gaps", Solid.union(pocket.gaps for pocket in pockets)),
         ]
     )
-    if job.mold.locators:
-        for level, below, above in zip(levels, halves.pieces, halves.pieces[1:], strict=False):
-            cutting = add_locators(cutting, below.name, above.name, level, gap_mm)
-    cores = [Piece(name=core.name, role="core", solid=core.solid) for core in found.cores]
+    cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
     return Mold(
-        block=block.solid,
+        block=layout.block.solid,
         metal=metal.solid,
-        pieces=tuple(sorted((*cutting.pieces, *cores), key=_order)),
+        pieces=tuple(sorted(cutting.pieces, key=_order)),
         clearances=cutting.clearances,
-        inserts_mm3=block.inserts.volume_mm3,
+        inserts_mm3=layout.block.inserts.volume_mm3,
         z_mm=parting.z_mm,
         notes=cutting.notes,
     )
 
 
-def _with_pockets(pieces: Sequence[Piece], pockets: Sequence[Pocket]) -> tuple[Piece, ...]:
-    """Return the halves with the pockets that stand on them."""
-    return tuple(
-        replace(
-            piece,
-            solid=Solid.union(
-                [piece.solid, *(pocket.solid for pocket in pockets if pocket.half == piece.name)]
-            ),
-        )
-        for piece in pieces
+def lay_out(
+    metal: Solid,
+    rigging: Rigging,
+    parting: Parting,
+    plan: RiggingPlan,
+    job: Job,
+    sand: Sand,
+    walls: Walls,
+) -> Layout:
+    """Return cores, pockets and the block that holds them and the metal."""
+    filled = Solid.union([metal, *(insert.solid for insert in rigging.inserts)])
+    z_mm = parting.z_mm
+    castings = [(body.solid, find_hemmed(body.solid, z_mm)) for body in rigging.castings]
+    found = find_cores(filled, castings, job, sand, z_mm)
+    pockets = [
+        pocket
+        for casting, hemmed in castings
+        for pocket in find_pockets(casting, filled, hemmed, z_mm, job.mold.clearance_mm, sand)
+    ]
+    seats = [one.seat for core in found.cores for one in core.prints]
+    block = make_block(metal, rigging, plan, walls, seats)
+    return Layout(
+        block=block,
+        levels=_levels(block, parting, job),
+        void=Solid.union([filled, *(mouth for _, mouth in block.mouths)]),
+        found=found,
+        pockets=tuple(pockets),
     )
 
 
-def _levels(block: Block, parting: Parting, job: Job) -> list[float]:
+def add_features(
+    cutting: Cutting,
+    layout: Layout,
+    taken: Solid,
+    rigging: Rigging,
+    job: Job,
+    sand: Sand,
+    printer: Printer,
+) -> Cutting:
+    """Return the pieces with straps, locators, vents, lifting and marks, in that order."""
+    outside, names = layout.outside, layer_names(len(layout.levels) + 1)
+    cutting = add_straps(cutting, outside)
+    if job.mold.locators:
+        for level, below, above in zip(layout.levels, names[:-1], names[1:], strict=True):
+            cutting = add_locators(cutting, below, above, level, job.mold.clearance_mm)
+    cut_away = [body for _, body in cutting.clearances]
+    hollow = Rays.of(Solid.union([layout.void, *_named(cutting, "locator")]))
+    cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
+    hollow = Rays.of(Solid.union([taken, *cut_away, *_named(cutting, " vent ")]))
+    cutting = add_lifting(cutting, job.mold.lifting, hollow, outside, sand, printer)
+    if job.mold.marks:
+        sprues = rigging.of_role(Role.SPRUE, Role.BASIN)
+        sprue_x = float(sprues[0].solid.bounds[:, 0].mean()) if sprues else None
+        cutting = add_marks(cutting, job.name, sprue_x, outside, sand)
+    return cutting
+
+
+def _named(cutting: Cutting, part: str) -> list[Solid]:
+    """Return what was cut away under names that hold this text."""
+    return [body for name, body in cutting.clearances if part in name]
+
+
+def _with_pockets(pieces: Sequence[Piece], pockets: Sequence[Pocket]) -> list[Piece]:
+    """Return the halves with the pockets that stand on them."""
+    whole = []
+    for piece in pieces:
+        standing = [pocket.solid for pocket in pockets if pocket.half == piece.name]
+        whole.append(replace(piece, solid=Solid.union([piece.solid, *standing])))
+    return whole
+
+
+def _levels(block: Block, parting: Parting, job: Job) -> tuple[float, ...]:
     """Return every height at which the sand parts, from below."""
-    levels = sorted({parting.z_mm, *job.mold.cheeks_at_mm})
+    levels = tuple(sorted({parting.z_mm, *job.mold.cheeks_at_mm}))
     low, high = block.solid.bounds[:, 2]
     for level in levels:
         if not low < level < high:

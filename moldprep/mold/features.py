@@ -1,4 +1,4 @@
-"""Locators, vents, lifting, clamping and marks: what is cut into or put onto finished pieces."""
+"""Strap grooves and core vents, and what cutting into the outside of a mold needs to know."""
 
 import math
 from collections.abc import Sequence
@@ -6,130 +6,122 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from shapely.geometry import MultiPolygon, Point, Polygon, box
-from shapely.ops import nearest_points
 
-from moldprep.geometry.solid import Solid
-from moldprep.records import Piece
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.cores import Core
+from moldprep.mold.cutting import Cutting, Named
+from moldprep.mold.prints import Print, frame
 
-LEAN_DEG: Final = 7.0
-"""Slope of a locator's side; common practice 5 to 10, no source."""
-SEAT_MM: Final = (12.0, 50.0)
-"""Smallest and largest diameter of a locator; common practice 30 to 60, less on small molds."""
-ODD: Final = 0.7
-"""Diameter of the odd locator over the others."""
-EDGE_MM: Final = 4.0
-"""Sand left between a socket and the next face; common practice 3 to 5, no source."""
+STRAP_MM: Final = (30.0, 4.0)
+"""Width and depth of a groove for a steel strap; common practice, no source."""
+STRAP_AT: Final = (0.2, 0.8)
+"""Where the straps run, over the width of the mold."""
+SMALLEST_STRAPPED_MM: Final = 180.0
+
+ROD_FACETS: Final = 32
+"""Facets round a hole."""
+
+VENT_MM: Final = (5.0, 12.0)
+"""Smallest and largest diameter of a core vent; common practice 5 to 8 small, 8 to 15 large."""
+VENT_SHARE: Final = 0.25
+"""Diameter of a core vent over the smaller side of its print."""
+VENT_STOP: Final = 0.4
+"""Share of a print, next to the metal, that its vent leaves whole."""
+VENT_WALL_MM: Final = 5.0
+"""Sand kept between a vent and metal; common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Cutting:
-    """Pieces and what has been cut away between them so far, by name."""
+class Outside:
+    """What features need to know of the mold's outside.
 
-    pieces: tuple[Piece, ...]
-    clearances: tuple[tuple[str, Solid], ...] = ()
-    notes: tuple[str, ...] = ()
-
-    def of_name(self, name: str) -> Piece:
-        """Return a piece by its name."""
-        return next(piece for piece in self.pieces if piece.name == name)
-
-    def with_solids(self, solids: dict[str, Solid]) -> "Cutting":
-        """Return the same with other bodies for the named pieces."""
-        pieces = tuple(
-            Piece(name=p.name, role=p.role, solid=solids.get(p.name, p.solid)) for p in self.pieces
-        )
-        return Cutting(pieces=pieces, clearances=self.clearances, notes=self.notes)
-
-    def plus(
-        self, clearances: Sequence[tuple[str, Solid]] = (), notes: Sequence[str] = ()
-    ) -> "Cutting":
-        """Return the same with more clearances and notes."""
-        kept = tuple((name, body) for name, body in clearances if not body.is_empty)
-        return Cutting(
-            pieces=self.pieces,
-            clearances=self.clearances + kept,
-            notes=self.notes + tuple(notes),
-        )
-
-
-@dataclass(frozen=True)
-class Site:
-    """Where a locator stands: center in the plane and radius at its foot. [mm]"""
-
-    x_mm: float
-    y_mm: float
-    radius_mm: float
-
-    @property
-    def height_mm(self) -> float:
-        """Height of the pin."""
-        return 1.2 * self.radius_mm
-
-
-def add_locators(
-    cutting: Cutting, below: str, above: str, level_mm: float, clearance_mm: float
-) -> Cutting:
-    """Return the pieces with pins on the lower and sockets in the upper one.
-
-    Three pins in three of the four corners, one of them smaller: turned about z in any other way
-    a pin stands on flat sand or in the wrong socket, so the halves close one way only.
+    bounds   : (2, 3) of the whole mold [mm]
+    lips     : (name, z_low, z_high) of the flat on each piece's -y side [mm]
+    is_block : whether the sides are flat from top to bottom
     """
-    lower, upper = cutting.of_name(below).solid, cutting.of_name(above).solid
-    sites = find_sites(lower, upper, level_mm, clearance_mm)
-    if len(sites) < 3:
-        note = f"no room for three locators between {below} and {above}: guide them from outside"
-        return cutting.plus(notes=[note])
-    pins = Solid.union(_pin(site, level_mm, 0.0) for site in sites)
-    sockets = Solid.union(_pin(site, level_mm, clearance_mm) for site in sites)
-    changed = cutting.with_solids({below: lower + pins, above: upper - sockets})
-    return changed.plus([(f"locator gaps {below} to {above}", sockets - pins)])
+
+    bounds: Floats
+    lips: tuple[tuple[str, float, float], ...]
+    is_block: bool
 
 
-def find_sites(lower: Solid, upper: Solid, level_mm: float, clearance_mm: float) -> list[Site]:
-    """Return three places on sand that is solid below and above the plane, nearest the corners."""
-    low, high = lower.bounds
-    largest = float(np.clip(0.12 * (high - low)[:2].min(), *SEAT_MM))
-    for diameter in np.linspace(largest, SEAT_MM[0], 6):
-        radius = 0.5 * float(diameter)
-        free = _free_sand(lower, upper, level_mm, radius, clearance_mm)
-        corners = [(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])]
-        spots = [nearest_points(free, Point(c))[0] for c in corners] if not free.is_empty else []
-        reach = 0.25 * float(np.hypot(*(high - low)[:2]))
-        good = [
-            (spot.distance(Point(c)), k, spot)
-            for k, (c, spot) in enumerate(zip(corners, spots, strict=False))
-            if spot.distance(Point(c)) < reach
-        ]
-        if len(good) >= 3:
-            chosen = sorted(good)[:3]
-            odd = max(k for _, k, _ in chosen)
-            return [
-                Site(spot.x, spot.y, radius * (ODD if k == odd else 1.0)) for _, k, spot in chosen
-            ]
-    return []
+def add_straps(cutting: Cutting, outside: Outside) -> Cutting:
+    """Return the pieces with upright grooves for two straps round the closed mold."""
+    low, high = outside.bounds
+    if not outside.is_block or high[0] - low[0] < SMALLEST_STRAPPED_MM:
+        return cutting.plus(notes=["clamp the mold from outside: no strap grooves"])
+    width, depth = STRAP_MM
+    tools: list[Named] = []
+    for k, share in enumerate(STRAP_AT, start=1):
+        x = low[0] + share * (high[0] - low[0])
+        for side, y in (("front", low[1]), ("back", high[1])):
+            body = Solid.box(
+                (x - 0.5 * width, y - depth, low[2] - 1.0),
+                (x + 0.5 * width, y + depth, high[2] + 1.0),
+            )
+            tools.append((f"strap groove {k} {side}", body))
+    return cutting.cut(tools)
 
 
-def _free_sand(
-    lower: Solid, upper: Solid, level_mm: float, radius_mm: float, clearance_mm: float
-) -> Polygon | MultiPolygon:
-    """Return where the center of a locator may stand."""
-    height = 1.2 * radius_mm + clearance_mm + EDGE_MM
-    below = lower.slice_at(level_mm - 1e-3)
-    outline = _solid_through(upper, level_mm + 1e-3, level_mm + height).intersection(below)
-    return outline.buffer(-(radius_mm + clearance_mm + EDGE_MM))
+def add_core_vents(
+    cutting: Cutting, cores: Sequence[Core], void: Rays, outside: Outside
+) -> Cutting:
+    """Return the pieces with a channel from inside each print to the outside of the mold."""
+    tools: list[Named] = []
+    notes = []
+    for core in cores:
+        made = [vent for one in core.prints if (vent := _vent(one, void, outside)) is not None]
+        tools += [(f"{core.name} vent {k}", body) for k, body in enumerate(made, start=1)]
+        if not made:
+            notes.append(f"{core.name} has no vent to the outside: its gas leaves through the sand")
+    return cutting.cut(tools).plus(notes=notes)
 
 
-def _solid_through(body: Solid, z_low: float, z_high: float) -> MultiPolygon | Polygon:
-    """Return where the body is solid all the way from z_low to z_high."""
-    low, high = body.bounds
-    slab = Solid.box((low[0], low[1], z_low), (high[0], high[1], z_high))
-    return box(low[0], low[1], high[0], high[1]).difference((slab - body).shadow())
+def _vent(one: Print, void: Rays, outside: Outside) -> Solid | None:
+    """Return the vent of one print: straight on, else to the nearest side, else up."""
+    radius = 0.5 * float(np.clip(VENT_SHARE * one.thickness_mm, *VENT_MM))
+    start = one.end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward
+    sides = [np.array(d, float) for d in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1))]
+    straight = [one.outward] if one.outward[2] > -0.5 else []
+    others = sorted(sides, key=lambda d: _way_out_mm(one.end_mm, d, outside.bounds))
+    for way in [*straight, *others]:
+        bend = one.end_mm - radius * 1.5 * one.outward
+        begin = start if way is one.outward else bend
+        end = begin + (_way_out_mm(begin, way, outside.bounds) + 1.0) * way
+        if float(way @ one.outward) < -0.1 or not is_clear(begin, end, radius, void):
+            continue
+        channel = rod(begin, end, radius)
+        return channel if way is one.outward else channel + rod(start, bend, radius)
+    return None
 
 
-def _pin(site: Site, level_mm: float, clearance_mm: float) -> Solid:
-    """Return the pin at a site, or its socket where there is a clearance."""
-    height = site.height_mm + clearance_mm
-    foot = site.radius_mm + clearance_mm / math.cos(math.radians(LEAN_DEG))
-    tip = foot - height * math.tan(math.radians(LEAN_DEG))
-    return Solid.cone(foot, tip, height).moved((site.x_mm, site.y_mm, level_mm))
+def _way_out_mm(point: Floats, way: Floats, bounds: Floats) -> float:
+    """Return how far it is from a point inside the bounds to the outside along a unit vector."""
+    with np.errstate(divide="ignore"):
+        ways = np.where(way > 0.0, bounds[1] - point, point - bounds[0]) / np.abs(way)
+    return float(ways[np.abs(way) > 1e-9].min())
+
+
+def rod(a: Floats, b: Floats, radius_mm: float) -> Solid:
+    """Return the round bar between two points."""
+    length = float(np.linalg.norm(b - a))
+    axis = (b - a) / length
+    u, v = frame(axis)
+    bar = Solid.cone(radius_mm, radius_mm, length, ROD_FACETS)
+    return bar.transformed(np.column_stack([u, v, axis, a]))
+
+
+def is_clear(
+    a: Floats, b: Floats, radius_mm: float, void: Rays, wall: float = VENT_WALL_MM
+) -> bool:
+    """Return whether a round channel keeps a wall of sand to everything hollow."""
+    length = float(np.linalg.norm(b - a))
+    axis = (b - a) / length
+    u, v = frame(axis)
+    turn = np.linspace(0.0, 2.0 * math.pi, 12, endpoint=False)
+    ring = np.outer(np.cos(turn), u) + np.outer(np.sin(turn), v)
+    along = np.arange(0.0, length, 2.0)
+    rings = np.concatenate([np.zeros((1, 3)), (radius_mm + wall) * ring, 0.5 * radius_mm * ring])
+    points = (a + np.outer(along, axis))[:, None] + rings[None]
+    return not bool(void.is_inside(points.reshape(-1, 3)).any())

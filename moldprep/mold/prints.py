@@ -81,6 +81,7 @@ class Print:
     seat    : the room it sits in, print and gaps
     end_mm  : middle of its end face
     outward : unit, from the casting along the print
+    thickness_mm : smaller side of the opening it goes through
     """
 
     solid: Solid
@@ -88,6 +89,7 @@ class Print:
     end_mm: Floats
     outward: Floats
     length_mm: float
+    thickness_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -214,6 +216,7 @@ def make_print(
                 end_mm=middle,
                 outward=outward,
                 length_mm=share * length,
+                thickness_mm=float(across.min()),
             )
     return None
 

@@ -1,0 +1,103 @@
+"""Locators: pins and sockets that let two pieces close one way only."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from shapely.geometry import MultiPolygon, Point, Polygon, box
+from shapely.ops import nearest_points
+
+from moldprep.geometry.solid import Solid
+from moldprep.mold.cutting import Cutting
+
+LEAN_DEG: Final = 7.0
+"""Slope of a locator's side; common practice 5 to 10, no source."""
+SEAT_MM: Final = (12.0, 50.0)
+"""Smallest and largest diameter of a locator; common practice 30 to 60, less on small molds."""
+ODD: Final = 0.7
+"""Diameter of the odd locator over the others."""
+EDGE_MM: Final = 4.0
+"""Sand left between a socket and the next face; common practice 3 to 5, no source."""
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where a locator stands: center in the plane and radius at its foot. [mm]"""
+
+    x_mm: float
+    y_mm: float
+    radius_mm: float
+
+    @property
+    def height_mm(self) -> float:
+        """Height of the pin."""
+        return 1.2 * self.radius_mm
+
+
+def add_locators(
+    cutting: Cutting, below: str, above: str, level_mm: float, clearance_mm: float
+) -> Cutting:
+    """Return the pieces with pins on the lower and sockets in the upper one.
+
+    Three pins in three of the four corners, one of them smaller: turned about z in any other way
+    a pin stands on flat sand or in the wrong socket, so the halves close one way only.
+    """
+    lower, upper = cutting.of_name(below).solid, cutting.of_name(above).solid
+    sites = find_sites(lower, upper, level_mm, clearance_mm)
+    if len(sites) < 3:
+        note = f"no room for three locators between {below} and {above}: guide them from outside"
+        return cutting.plus(notes=[note])
+    pins = Solid.union(_pin(site, level_mm, 0.0) for site in sites)
+    sockets = Solid.union(_pin(site, level_mm, clearance_mm) for site in sites)
+    changed = cutting.with_solids({below: lower + pins, above: upper - sockets})
+    return changed.plus([(f"locator gaps {below} to {above}", sockets - pins)])
+
+
+def find_sites(lower: Solid, upper: Solid, level_mm: float, clearance_mm: float) -> list[Site]:
+    """Return three places on sand that is solid below and above the plane, nearest the corners."""
+    low, high = lower.bounds
+    largest = float(np.clip(0.12 * (high - low)[:2].min(), *SEAT_MM))
+    for diameter in np.linspace(largest, SEAT_MM[0], 6):
+        radius = 0.5 * float(diameter)
+        free = _free_sand(lower, upper, level_mm, radius, clearance_mm)
+        corners = [(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])]
+        spots = [nearest_points(free, Point(c))[0] for c in corners] if not free.is_empty else []
+        reach = 0.25 * float(np.hypot(*(high - low)[:2]))
+        good = [
+            (spot.distance(Point(c)), k, spot)
+            for k, (c, spot) in enumerate(zip(corners, spots, strict=False))
+            if spot.distance(Point(c)) < reach
+        ]
+        if len(good) >= 3:
+            chosen = sorted(good)[:3]
+            odd = max(k for _, k, _ in chosen)
+            return [
+                Site(spot.x, spot.y, radius * (ODD if k == odd else 1.0)) for _, k, spot in chosen
+            ]
+    return []
+
+
+def _free_sand(
+    lower: Solid, upper: Solid, level_mm: float, radius_mm: float, clearance_mm: float
+) -> Polygon | MultiPolygon:
+    """Return where the center of a locator may stand."""
+    height = 1.2 * radius_mm + clearance_mm + EDGE_MM
+    below = lower.slice_at(level_mm - 1e-3)
+    outline = _solid_through(upper, level_mm + 1e-3, level_mm + height).intersection(below)
+    return outline.buffer(-(radius_mm + clearance_mm + EDGE_MM))
+
+
+def _solid_through(body: Solid, z_low: float, z_high: float) -> MultiPolygon | Polygon:
+    """Return where the body is solid all the way from z_low to z_high."""
+    low, high = body.bounds
+    slab = Solid.box((low[0], low[1], z_low), (high[0], high[1], z_high))
+    return box(low[0], low[1], high[0], high[1]).difference((slab - body).shadow())
+
+
+def _pin(site: Site, level_mm: float, clearance_mm: float) -> Solid:
+    """Return the pin at a site, or its socket where there is a clearance."""
+    height = site.height_mm + clearance_mm
+    foot = site.radius_mm + clearance_mm / math.cos(math.radians(LEAN_DEG))
+    tip = foot - height * math.tan(math.radians(LEAN_DEG))
+    return Solid.cone(foot, tip, height).moved((site.x_mm, site.y_mm, level_mm))
