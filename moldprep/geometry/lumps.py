@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.geometry.facets import FILLED, Edges, Facets, Tally, shells_of
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.repair import FILLED, Edges, Facets, Tally, shells_of
 from moldprep.geometry.solid import Floats, Ints, Solid
 
 N_SAMPLES = 64

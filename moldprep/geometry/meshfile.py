@@ -8,10 +8,12 @@ from typing import Final
 import numpy as np
 
 from moldprep.errors import GeometryError, JobError
+from moldprep.geometry.facets import Facets, Tally
+from moldprep.geometry.holes import Rim, rims_of
 from moldprep.geometry.lumps import Lump, inside_any, is_closed, lumps_of
 from moldprep.geometry.readers import Colors, Model, files_of, read_model
 from moldprep.geometry.rebuild import rebuild
-from moldprep.geometry.repair import Facets, Rim, Tally, mend, rims_of
+from moldprep.geometry.repair import mend
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.records import Body, Casting, Job, Repair, Role
 from moldprep.records.job import OwnBody

@@ -193,7 +193,7 @@ def _read_step(path: Path, chord_mm: float) -> Model:
         with quiet() as said:
             failed = cascadio.step_to_glb(str(path), str(target), chord_mm, CHORD_ANGLE_RAD)
         if failed or not target.is_file():
-            raise unreadable(path, said[-1] if said else "the STEP kernel found no shape in it")
+            raise unreadable(path, "; ".join(said[:2]) or "the STEP kernel found no shape in it")
         objects = tuple(_of_scene(_loaded(target), path))
     return Model(objects=objects, unit=unit, numbers="m", binding=True)
 
@@ -228,7 +228,7 @@ def _loaded(path: Path) -> Any:
     try:
         with quiet():
             return trimesh.load(path, process=False)
-    except Exception as err:  # noqa: BLE001  its readers let any error of theirs through
+    except Exception as err:  # its readers let any error of theirs through
         raise unreadable(path, f"{type(err).__name__}: {err}") from err
 
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.errors import GeometryError
+from moldprep.geometry.facets import Facets
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.repair import Facets
 from moldprep.geometry.solid import Floats, Solid
 
 N_ALONG: Final = 160

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -53,7 +54,9 @@ def read_obj_objects(path: Path) -> list[ObjObject]:
         mine = owner == k
         if mine.any():
             used, new = np.unique(faces[mine], return_inverse=True)
-            found.append((name, corners[used], new.reshape(-1, 3), color[mine][: len(color)]))
+            found.append(
+                (name, corners[used], new.reshape(-1, 3), color[mine] if len(color) else color)
+            )
     return found
 
 
@@ -85,7 +88,7 @@ def _take(parsed: _Parsed, words: list[str], path: Path) -> None:
             ring = [_corner(word, len(parsed.corners)) for word in words[1:]]
             if len(ring) < 3:
                 raise ValueError("a facet needs three corners")
-            for b, c in zip(ring[1:-1], ring[2:], strict=True):
+            for b, c in pairwise(ring[1:]):
                 parsed.facets.append((ring[0], b, c))
                 parsed.owners.append(parsed.owner)
                 parsed.materials.append(parsed.paint)
