@@ -46,7 +46,9 @@ def column(foot_mm: Sequence[float], low_mm: float, high_mm: float, height_mm: f
     return Solid.cone(low_mm / 2.0, high_mm / 2.0, height_mm).moved(foot_mm)
 
 
-def turned_box(center_mm: Sequence[float], size_mm: Sequence[float], turn_deg: float) -> Solid:
+def turned_box(
+    center_mm: Sequence[float] | Floats, size_mm: Sequence[float], turn_deg: float
+) -> Solid:
     """Return a box about its center, turned about the upright axis.
 
     Parameters
@@ -58,8 +60,8 @@ def turned_box(center_mm: Sequence[float], size_mm: Sequence[float], turn_deg: f
     turn_deg
         Counter-clockwise from above. [deg]
     """
-    half = 0.5 * np.asarray(size_mm, np.float64)
-    return Solid.box(-half, half).turned((0.0, 0.0, turn_deg)).moved(center_mm)
+    x, y, z = (0.5 * size for size in size_mm)
+    return Solid.box((-x, -y, -z), (x, y, z)).turned((0.0, 0.0, turn_deg)).moved(tuple(center_mm))
 
 
 def revolved(radius_mm: Sequence[float], z_mm: Sequence[float], at_mm: Sequence[float]) -> Solid:
@@ -89,6 +91,11 @@ def placed_outline(outline: Polygon, at_mm: Sequence[float], turn_deg: float) ->
     return affinity.translate(turned, at_mm[0], at_mm[1])
 
 
+def raised(points_mm: Floats, by_mm: float) -> Floats:
+    """Return points moved up. [mm]"""
+    return points_mm + np.array([0.0, 0.0, by_mm])
+
+
 def rounded_path(path_mm: Floats, radius_mm: float) -> Floats:
     """Return a path with its corners replaced by arcs.
 
@@ -113,7 +120,7 @@ def rounded_path(path_mm: Floats, radius_mm: float) -> Floats:
 def _arc(before: Floats, corner: Floats, after: Floats, radius_mm: float) -> list[Floats]:
     """Return the points that take the place of one corner."""
     back, ahead = before - corner, after - corner
-    legs = np.linalg.norm(back), np.linalg.norm(ahead)
+    legs = float(np.linalg.norm(back)), float(np.linalg.norm(ahead))
     if min(legs) == 0.0:
         return [corner]
     back, ahead = back / legs[0], ahead / legs[1]

@@ -11,6 +11,7 @@ from moldprep.geometry.shapes import (
     area_radius_mm,
     column,
     placed_outline,
+    raised,
     revolved,
     rounded_box_outline,
     rounded_path,
@@ -149,7 +150,7 @@ def runner_body(runner: RunnerPlan) -> Body:
     """Return one runner."""
     path = runner_path(runner)
     solid = swept_channel(path, runner.width_mm, runner.height_mm, runner.side_deg)
-    middle = path + (0.0, 0.0, 0.5 * runner.height_mm)
+    middle = raised(path, 0.5 * runner.height_mm)
     return Body(name=runner.name, role=Role.RUNNER, solid=solid, path_mm=middle)
 
 
@@ -161,7 +162,7 @@ def ingate_body(ingate: IngatePlan, target: Target) -> Body:
     solid = swept_channel(path, *section)
     if ingate.notch_mm > 0.0:
         solid = solid - _notch(ingate, path, near_mm)
-    middle = path + (0.0, 0.0, 0.5 * ingate.height_mm)
+    middle = raised(path, 0.5 * ingate.height_mm)
     return Body(name=ingate.name, role=Role.INGATE, solid=solid, path_mm=middle)
 
 
@@ -289,7 +290,7 @@ def _side_neck(feeder: FeederPlan, target: Target) -> Body:
     section = (feeder.neck_width_mm, feeder.neck_height_mm, 0.0)
     name = f"neck-{feeder.name}"
     path, _ = target.brought_into(np.stack([start, end]), *section, what=name)
-    middle = path + (0.0, 0.0, 0.5 * feeder.neck_height_mm)
+    middle = raised(path, 0.5 * feeder.neck_height_mm)
     solid = swept_channel(path, *section)
     return Body(name=name, role=Role.NECK, solid=solid, path_mm=middle)
 

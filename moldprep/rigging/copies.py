@@ -46,7 +46,6 @@ def chill_placed(chill: ChillPlan, place: Placement, before: int) -> ChillPlan:
 def layout_placed(layout: Layout, place: Placement) -> Layout:
     """Return the gating of one casting where the job wants that casting."""
     turn = place.turn_deg
-    assert layout.sprue is not None and layout.well is not None and layout.basin is not None  # noqa: S101, PT018
     return Layout(
         placements=(place,),
         sprue=replace(layout.sprue, at_mm=point_placed(layout.sprue.at_mm, place),

@@ -749,7 +749,7 @@ def critical_speed_m_s(surface_tension_n_m: float, density_kg_m3: float) -> floa
     """
     if not (surface_tension_n_m > 0.0 and density_kg_m3 > 0.0):
         raise ValueError(f"critical_speed_m_s: {surface_tension_n_m=}, {density_kg_m3=}")
-    return 2.0 * (surface_tension_n_m * G_M_S2 / density_kg_m3) ** 0.25
+    return 2.0 * math.sqrt(math.sqrt(surface_tension_n_m * G_M_S2 / density_kg_m3))
 
 
 def critical_fall_mm(surface_tension_n_m: float, density_kg_m3: float) -> float:

@@ -72,9 +72,9 @@ class Layout:
     """Everything automatic gating decides on, in the part frame."""
 
     placements: tuple[Placement, ...]
-    sprue: SpruePlan | None
-    well: WellPlan | None
-    basin: BasinPlan | None
+    sprue: SpruePlan
+    well: WellPlan
+    basin: BasinPlan
     runners: tuple[RunnerPlan, ...]
     ingates: tuple[IngatePlan, ...]
     filters: tuple[FilterPlan, ...]
@@ -145,10 +145,8 @@ def _channels(side: Side, sizes: Sizes, alloy: Alloy, arms: int) -> Channels:
     """Return the sections that do not depend on where things lie."""
     width, height = runner_section_mm(sizes.runner_mm2 / arms)
     height = round(height, 1)
-    if side.gates_above:
-        floor = side.level_mm - height + OVERLAP_MM
-    else:
-        floor = side.level_mm - OVERLAP_MM
+    below = side.level_mm - height + OVERLAP_MM
+    floor = below if side.gates_above else side.level_mm - OVERLAP_MM
     edge = filter_edge_mm(sizes, alloy, arms)
     chamber = max(12.0, 0.5 * (edge - 2.0 * FILTER_LIP_MM - height)) if edge else 0.0
     thick = 0.0 if not edge else 22.0 if edge <= 100.0 else 30.0
@@ -246,7 +244,7 @@ class _Draft:
                      for r in layout.runners]  # fmt: skip
         outlines.append(basin_outline(layout.basin, layout.sprue))
         x0, y0, x1, y1 = unary_union(outlines).bounds
-        return (x1 - x0 + 80.0) * (y1 - y0 + 80.0)
+        return float((x1 - x0 + 80.0) * (y1 - y0 + 80.0))
 
     # ---- pieces of it ---------------------------------------------------------------------
 
@@ -350,7 +348,7 @@ class _Draft:
 
     def _ingates(self, placements: tuple[Placement, ...]) -> tuple[IngatePlan, ...]:
         """Return every ingate, straight from its runner to the wall."""
-        gates = []
+        gates: list[IngatePlan] = []
         for arm in self.tree.arms:
             face_half = self._face_half(self._arm_width(arm))
             for k in arm.seats:

@@ -1,14 +1,24 @@
 """Survey -> RiggingPlan: what is hung on the pattern, where, and why. No bodies are made here."""
 
-import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from moldprep.errors import StageError
 from moldprep.records import Alloy, Job, Parting, Pattern, RiggingPlan, Role, Rules, Survey
-from moldprep.records.plan import ChillPlan, FeederPlan, IngatePlan, Placement, Reason, RunnerPlan
+from moldprep.records.plan import (
+    BasinPlan,
+    ChillPlan,
+    FeederPlan,
+    FilterPlan,
+    IngatePlan,
+    Placement,
+    Reason,
+    RunnerPlan,
+    SpruePlan,
+    WellPlan,
+)
 from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
 from moldprep.rigging.feeder_plan import plan_feeders
 from moldprep.rigging.gate_sites import GateSearch, Side
@@ -17,15 +27,7 @@ from moldprep.rigging.reasons import layout_reasons
 from moldprep.rigging.room import Room, chill_prisms, feeder_prisms
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes, cope_top_mm, size_gating
-
-try:  # until the vents of the fill stage are here
-    from moldprep.rigging.venting import plan_vents
-except ImportError:  # pragma: no cover
-
-    def plan_vents(*_: object) -> tuple[tuple[()], tuple[()]]:  # type: ignore[misc]
-        """Return nothing."""
-        return (), ()
-
+from moldprep.rigging.venting import plan_vents
 
 CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
 RUNNER_BELOW = ("aluminium", "copper")
@@ -64,6 +66,24 @@ def plan_rigging(
         rigging/no-gate-site, rigging/no-room.
     """
     return _Planner(survey, pattern, parting, job, alloy, Shop.of(rules)).plan()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hung:
+    """The channels of a plan, where they may be missing."""
+
+    placements: tuple[Placement, ...]
+    sprue: SpruePlan | None
+    well: WellPlan | None
+    basin: BasinPlan | None
+    runners: tuple[RunnerPlan, ...]
+    ingates: tuple[IngatePlan, ...]
+    filters: tuple[FilterPlan, ...]
+
+    @classmethod
+    def of(cls, layout: Layout) -> "Hung":
+        """Return the channels of an automatic layout."""
+        return cls(**vars(layout))
 
 
 class _Planner:
@@ -105,7 +125,7 @@ class _Planner:
             *layout_reasons(layout, side, sizes, self.alloy, self.shop, self.parting.z_mm),
             *reasons,
         )
-        return self._finished(layout, feeders, chills, sizes, top, why)
+        return self._finished(Hung.of(layout), feeders, chills, sizes, top, why)
 
     def _gated(
         self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]
@@ -165,7 +185,9 @@ class _Planner:
     def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
         return Room(self.pattern.solid, feeder_prisms(feeders, top) + chill_prisms(chills))
 
-    def _side(self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float) -> Side:
+    def _side(
+        self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float
+    ) -> Side | None:
         """Return the side and places of one casting's ingates."""
         search = GateSearch(self.pattern, room, feeders, self.alloy, self.shop.channel_wall_mm)
         _, height = runner_section_mm(sizes.runner_mm2)
@@ -229,9 +251,9 @@ class _Planner:
             )
         if keys.sprue is not None:
             top = keys.sprue.top_mm + (keys.basin.depth_mm if keys.basin else 0.0)
-        layout = Layout(placements=placements, sprue=keys.sprue, well=keys.well, basin=keys.basin,
-                        runners=keys.runner, ingates=keys.ingate, filters=keys.filter)  # fmt: skip
-        return self._finished(layout, feeders, chills, sizes, top, (note, *sizes.reasons, *reasons))
+        hung = Hung(placements=placements, sprue=keys.sprue, well=keys.well, basin=keys.basin,
+                    runners=keys.runner, ingates=keys.ingate, filters=keys.filter)  # fmt: skip
+        return self._finished(hung, feeders, chills, sizes, top, (note, *sizes.reasons, *reasons))
 
     def _row(self) -> tuple[Placement, ...]:
         """Return the castings side by side along the shorter side."""
@@ -251,42 +273,42 @@ class _Planner:
     # ---- the end --------------------------------------------------------------------------
 
     def _finished(
-        self, layout: Layout, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        self, hung: Hung, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
         sizes: Sizes, top: float, reasons: tuple[Reason, ...],
     ) -> RiggingPlan:  # fmt: skip
         """Return the plan with vents added and every number as a job file shows it."""
         given = self.job.rigging
         if not given.feeder:
             feeders = tuple(_opened(feeder, top) for feeder in feeders)
-        vents, vent_reasons = given.vent, ()
+        vents, vent_reasons = given.vent, tuple[Reason, ...]()
         if "vents" in given.auto and not given.vent:
             vents, vent_reasons = plan_vents(
-                self.pattern, self.parting, feeders, layout.placements, top, self.alloy
+                self.pattern, self.parting, feeders, hung.placements, top, self.alloy
             )
-        ratio, choke = self._ratio(layout, sizes)
+        ratio, choke = self._ratio(hung, sizes)
         return RiggingPlan(
-            placements=tuple(map(rounded, layout.placements)),
+            placements=tuple(map(rounded, hung.placements)),
             pour_time_s=round(sizes.pour_time_s, 2),
             choke_mm2=choke, ratio=ratio, top_mm=round(top, 2),
-            basin=rounded(layout.basin) if layout.basin else None,
-            sprue=rounded(layout.sprue) if layout.sprue else None,
-            well=rounded(layout.well) if layout.well else None,
-            runners=tuple(map(rounded, layout.runners)),
-            ingates=tuple(map(rounded, layout.ingates)),
-            filters=tuple(map(rounded, layout.filters)),
+            basin=rounded(hung.basin) if hung.basin else None,
+            sprue=rounded(hung.sprue) if hung.sprue else None,
+            well=rounded(hung.well) if hung.well else None,
+            runners=tuple(map(rounded, hung.runners)),
+            ingates=tuple(map(rounded, hung.ingates)),
+            filters=tuple(map(rounded, hung.filters)),
             feeders=tuple(map(rounded, feeders)),
             chills=tuple(map(rounded, chills)),
             vents=tuple(map(rounded, vents)),
             reasons=(*reasons, *vent_reasons),
         )  # fmt: skip
 
-    def _ratio(self, layout: Layout, sizes: Sizes) -> tuple[tuple[float, float, float], float]:
+    def _ratio(self, hung: Hung, sizes: Sizes) -> tuple[tuple[float, float, float], float]:
         """Return (ratio over the choke, choke): a given ratio stays as it is."""
         keys = self.job.rigging
         areas = (sizes.foot_mm2, sizes.runner_mm2, sizes.ingate_mm2)
         ratio = keys.ratio if keys.ratio != "auto" else tuple(
             round(area / sizes.choke_mm2, 2) for area in areas)  # fmt: skip
-        foot = layout.sprue.foot_area_mm2 if layout.sprue else sizes.foot_mm2
+        foot = hung.sprue.foot_area_mm2 if hung.sprue else sizes.foot_mm2
         return (ratio[0], ratio[1], ratio[2]), round(round(foot, 2) * min(ratio) / ratio[0], 2)
 
 

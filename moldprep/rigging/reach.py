@@ -7,7 +7,7 @@ import numpy as np
 
 from moldprep.errors import StageError
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.shapes import trapezoid_widths_mm
+from moldprep.geometry.shapes import raised, trapezoid_widths_mm
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.tolerances import OVERLAP_MM
 
@@ -100,7 +100,7 @@ class Target:
             rigging/feeder-misses, if nothing is under it.
         """
         longest = max(LONGEST_DROP * diameter_mm, 3.0)
-        above = at_mm + (0.0, 0.0, longest)
+        above = raised(at_mm, longest)
         disc = _disc(above, 0.49 * diameter_mm)
         down = np.array([0.0, 0.0, -1.0])
         hit, _ = self.rays.first(disc, down)

@@ -52,8 +52,8 @@ def _runner_reason(side: Side, alloy: Alloy) -> Reason:
         where = "below the joint, gates above it: the runner fills before the gates run"
     else:
         where = "above the joint, gates below it: slag floats up and stays in the runner"
-    return Reason(item="runner-1", why=f"{alloy.family}: runner {where}; it goes on past the last"
-                  " gate to hold the first, cold metal", source=f"{RAO}; AFS habit (from memory)")  # fmt: skip
+    why = f"{alloy.family}: runner {where}; goes on past the last gate for the first, cold metal"
+    return Reason(item="runner-1", why=why, source=f"{RAO}; AFS habit (from memory)")
 
 
 def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:

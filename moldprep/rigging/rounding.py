@@ -21,7 +21,7 @@ def rounded(item: Item) -> Item:
     if not is_dataclass(item) or isinstance(item, type):
         raise TypeError(f"rounded: {item!r}")
     changes = {one.name: _round(getattr(item, one.name)) for one in fields(item)}
-    return replace(item, **changes)  # type: ignore[type-var]
+    return replace(item, **changes)
 
 
 def _round(value: Any) -> Any:

@@ -101,23 +101,25 @@ def pour_time_s(alloy: Alloy, poured_kg: float, section_mm: float) -> tuple[floa
 def cope_top_mm(
     pattern: Pattern,
     feeders: Sequence[FeederPlan],
-    choke_z_mm: float,
+    parting_mm: float,
     job: Job,
     shop: Shop,
     basin_mm: float,
 ) -> tuple[float, Reason]:
     """Return (height of the cope's top, why): head enough, every blind feeder covered."""
     if job.rigging.head_mm != "auto":
-        top = choke_z_mm + job.rigging.head_mm + basin_mm
+        top = parting_mm + job.rigging.head_mm + basin_mm
         return top, Reason(
             item="cope", why=f"sprue {job.rigging.head_mm:.0f} mm over the parting", source="job"
         )
     casting = float(pattern.solid.bounds[1, 2]) + shop.min_head_mm
     covered = [f.at_mm[2] + f.height_mm + shop.feeder_wall_mm for f in feeders if not f.is_open]
-    usual = choke_z_mm + shop.head_mm
-    options = [(usual, f"usual sprue of {shop.head_mm:.0f} mm with the basin"),
-               (casting, f"{shop.min_head_mm:.0f} mm of head over the casting"),
-               *((z, f"{shop.feeder_wall_mm:.0f} mm of sand over blind feeders") for z in covered)]  # fmt: skip
+    usual = parting_mm + shop.head_mm + basin_mm
+    options = [
+        (usual, f"usual sprue of {shop.head_mm:.0f} mm with the basin"),
+        (casting, f"{shop.min_head_mm:.0f} mm of head over the casting"),
+    ]
+    options += [(z, f"{shop.feeder_wall_mm:.0f} mm of sand over blind feeders") for z in covered]
     top, why = max(options)
     return top, Reason(item="cope", why=f"top at {top:.0f} mm: {why}", source="rule set")
 
