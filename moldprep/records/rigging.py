@@ -130,14 +130,39 @@ class CavityRise:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RunnerCover:
-    """Metal over the ceiling of a runner while it feeds: below zero it runs part full.
+class RunnerFacts:
+    """How one runner runs.
 
-    cover_mm : the larger of the pressure head and the height of the lowest gate's sill
+    cover_mm    : metal over its ceiling when the gates start: the larger of the pressure head and
+                  the height of the lowest gate's sill; below zero it runs part full
+    past_mm     : how far it goes on past its last gate; NaN where it has no end of its own
+    section_mm2 : its usual section
     """
 
     body: str
     cover_mm: float
+    past_mm: float
+    section_mm2: float
+    at_mm: tuple[float, float, float]
+    end_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mouth:
+    """Where a gate opens into a casting or feeder.
+
+    thickness_mm : of the gate there, 4 x section over girth where it is not round, at most its
+                   height
+    wall_mm      : metal of what it feeds, above and below the mouth
+    ahead_mm     : free way of the jet to the wall opposite
+    """
+
+    body: str
+    into: str
+    area_mm2: float
+    thickness_mm: float
+    wall_mm: float
+    ahead_mm: float
     at_mm: tuple[float, float, float]
 
 
@@ -157,7 +182,9 @@ class FlowGraph:
     loops         : cycles of runners, each as names
     channels      : flow in every body
     cavities      : how the metal rises in each cavity
-    covers        : whether the runners run full
+    runners       : how each runner runs
+    mouths        : where the gates open
+    ratio_mm2     : measured areas of sprue (smallest), runners leaving it, and ingates
     source_mm     : height of the metal in the basin, kept full
     prime_s       : time to fill basin, sprue and runners before the first gate runs
     imbalance     : largest |flow in - flow out| of any node over the whole flow
@@ -179,7 +206,9 @@ class FlowGraph:
     loops: tuple[tuple[str, ...], ...]
     channels: tuple[ChannelFlow, ...]
     cavities: tuple[CavityRise, ...]
-    covers: tuple[RunnerCover, ...]
+    runners: tuple[RunnerFacts, ...]
+    mouths: tuple[Mouth, ...]
+    ratio_mm2: tuple[float, float, float]
     source_mm: float
     prime_s: float
     imbalance: float

@@ -161,9 +161,9 @@ class _Maker:
         self._network = network
         self._hops = hops
         self._is_round = plan.sprue is not None and plan.sprue.kind == "stream"
-        self._pores = {f"filter-{k + 1}": one.pores for k, one in enumerate(plan.filters)}
+        self._filters = {f"filter-{k + 1}": one for k, one in enumerate(plan.filters)}
         if len(plan.filters) == 1:
-            self._pores["filter"] = plan.filters[0].pores
+            self._filters["filter"] = plan.filters[0]
         self._density, self._viscosity = alloy.density_liquid_kg_m3, alloy.viscosity_pa_s
 
     def link(self, pipe: Pipe, first: Node, last: Node, a: int, b: int) -> Link:
@@ -222,14 +222,20 @@ class _Maker:
         return self._filter_loss(other)
 
     def _filter_loss(self, lump: int) -> tuple[float, float]:
-        """Return (linear [s/mm²], quadratic [s²/mm⁵]) loss of a filter, measured on its print.
+        """Return (linear [s/mm²], quadratic [s²/mm⁵]) loss of a filter.
 
-        Δp / L = μ v / k1 + ρ v² / k2 (Darcy and Forchheimer).
+        Δp / L = μ v / k1 + ρ v² / k2 (Darcy and Forchheimer). A print without a plan of its own
+        is measured: its least extent is the thickness.
         """
         body = self._network.lumps[lump]
-        k1, k2 = FILTERS.get(self._pores.get(body.body, ""), FILTERS["10 ppi"])
-        thick = float(body.solid.size_mm.min())
-        face = body.solid.volume_mm3 / thick
+        plan = self._filters.get(body.body)
+        pores = "10 ppi" if plan is None else plan.pores
+        k1, k2 = FILTERS.get(pores, FILTERS["10 ppi"])
+        if plan is None:
+            thick = float(body.solid.size_mm.min())
+            face = body.solid.volume_mm3 / thick
+        else:
+            thick, face = plan.thickness_mm, plan.length_mm * plan.width_mm
         nu_mm2_s = self._viscosity / self._density * MM2_PER_M2
         linear = thick * nu_mm2_s / (k1 * MM2_PER_M2 * G_MM_S2 * face)
         return linear, thick / (k2 * MM_PER_M * G_MM_S2 * face**2)

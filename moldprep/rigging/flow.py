@@ -5,6 +5,7 @@ import numpy as np
 
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Contact, FlowGraph, Rigging, RiggingPlan, Role
+from moldprep.rigging.gate_facts import find_mouths
 from moldprep.rigging.network import (
     GATING_ROLES,
     Joint,
@@ -63,7 +64,9 @@ def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
         loops=_loops(network),
         channels=poured.channels,
         cavities=poured.cavities,
-        covers=poured.covers,
+        runners=poured.runners,
+        mouths=find_mouths(network),
+        ratio_mm2=poured.ratio_mm2,
         source_mm=poured.source_mm,
         prime_s=poured.prime_s,
         imbalance=poured.imbalance,

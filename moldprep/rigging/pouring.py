@@ -5,7 +5,6 @@ moment, the levels rise by what came in, and so on. An inlet works against its o
 the level covers it, against the level from then on.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,22 +19,15 @@ from moldprep.records import (
     Rigging,
     RiggingPlan,
     Role,
-    RunnerCover,
+    RunnerFacts,
 )
 from moldprep.rigging.circuit import Circuit, Inlet, build_circuit
+from moldprep.rigging.gate_facts import measured_ratio, runner_facts
 from moldprep.rigging.gating import reynolds
-from moldprep.rigging.hydraulics import G_MM_S2, Link, Solution, solve_network
+from moldprep.rigging.hydraulics import Link, Solution, solve_network
 from moldprep.rigging.network import CAVITY_ROLES, GATING_ROLES, Network
-from moldprep.rigging.pour_times import (
-    BORDER_KG,
-    copper_s,
-    ductile_iron_s,
-    grey_iron_s,
-    heavy_s,
-    light_alloy_s,
-    steel_s,
-    thin_walled_s,
-)
+from moldprep.rigging.pour_times import BORDER_KG, heavy_s, thin_walled_s
+from moldprep.rigging.sizing import pour_time_s
 from moldprep.units import MM2_PER_M2, MM_PER_M, mass_kg
 
 N_STEPS: Final = 80
@@ -60,7 +52,8 @@ class Poured:
 
     channels: tuple[ChannelFlow, ...]
     cavities: tuple[CavityRise, ...]
-    covers: tuple[RunnerCover, ...]
+    runners: tuple[RunnerFacts, ...]
+    ratio_mm2: tuple[float, float, float]
     source_mm: float
     imbalance: float
     prime_s: float
@@ -129,7 +122,7 @@ def pour(network: Network, plan: RiggingPlan, alloy: Alloy) -> Poured:
     circuit = build_circuit(network, plan, alloy)
     cavities = _cavities(network, circuit)
     if not circuit.inlets:
-        return Poured((), (), (), circuit.source_mm, 0.0, np.inf, np.inf)
+        return Poured((), (), (), (0.0, 0.0, 0.0), circuit.source_mm, 0.0, np.inf, np.inf)
     run = _Run(circuit, cavities, alloy)
     run.fill()
     first = run.flows[0]
@@ -141,7 +134,8 @@ def pour(network: Network, plan: RiggingPlan, alloy: Alloy) -> Poured:
     return Poured(
         channels=_channel_flows(network, circuit, run, alloy),
         cavities=tuple(run.rise(network, k) for k in range(len(cavities))),
-        covers=_covers(network, circuit, run),
+        runners=runner_facts(network, circuit, run.heads[0], run.flows[0]),
+        ratio_mm2=measured_ratio(network, circuit, run.flows[0]),
         source_mm=circuit.source_mm,
         imbalance=max(run.imbalances, default=0.0),
         prime_s=float(prime),
@@ -182,27 +176,16 @@ def formula_times(rigging: Rigging, alloy: Alloy) -> tuple[tuple[str, float, str
     area = sum(solid.area_mm2 for solid in castings)
     section = 2.0 * sum(solid.volume_mm3 for solid in castings) / area
     kg = mass_kg(volume, alloy.density_liquid_kg_m3)
-    height = max(float(solid.size_mm[2]) for solid in castings)
     rao = "P. N. Rao, Manufacturing Technology: Foundry, Forming and Welding, gating chapter"
-    rules: dict[str, tuple[str, Callable[[], float], str]] = {
-        "steel": ("steel, by mass", lambda: steel_s(kg), rao),
-        "grey-iron": ("grey iron, by mass and section", lambda: grey_iron_s(kg, section), rao),
-        "ductile-iron": (
-            "ductile iron, by mass and section", lambda: ductile_iron_s(kg, section), rao,
-        ),
-        "copper": ("copper alloy, by mass", lambda: copper_s(kg), rao),
-        "light": (
-            "light alloy, by rising level",
-            lambda: light_alloy_s(height, section),
-            "common practice, no source",
-        ),
-    }  # fmt: skip
-    times = [rules[alloy.pour_time_rule]]
+    seconds, why, source = pour_time_s(alloy, kg, section)
+    times = [(why, seconds, source)]
     if kg <= BORDER_KG and 1.5 <= section <= 15.0:
-        times.append(("thin walls, by mass and section", lambda: thin_walled_s(kg, section), rao))
+        why = f"thin-wall formula for {kg:.1f} kg, mean section {section:.1f} mm"
+        times.append((why, thin_walled_s(kg, section), rao))
     elif BORDER_KG <= kg <= 1000.0:
-        times.append(("heavy castings, by mass and section", lambda: heavy_s(kg, section), rao))
-    return tuple((name, float(rule()), source) for name, rule, source in times)
+        why = f"heavy-casting formula for {kg:.1f} kg, mean section {section:.1f} mm"
+        times.append((why, heavy_s(kg, section), rao))
+    return tuple(times)
 
 
 # ---- one pour -----------------------------------------------------------------------------
@@ -461,31 +444,3 @@ def cooling_k(stay_s: Floats, modulus_mm: Floats, alloy: Alloy) -> Floats:
     depth_m = modulus_mm / MM_PER_M
     lost: Floats = joules_m2 / (alloy.density_liquid_kg_m3 * heat * depth_m)
     return lost
-
-
-def _covers(network: Network, circuit: Circuit, run: _Run) -> tuple[RunnerCover, ...]:
-    """Return how much metal stands over the ceiling of each runner when the gates start."""
-    covers = []
-    for index, lump in enumerate(network.lumps):
-        if lump.role is not Role.RUNNER:
-            continue
-        ceiling = float(lump.solid.bounds[1, 2])
-        pressure = [
-            run.heads[0][circuit.links[k].b]
-            - (run.flows[0][k] / pipe.area_mm2) ** 2 / (2.0 * G_MM_S2)
-            for k, pipe in enumerate(circuit.pipes)
-            if pipe.leg is not None
-            and circuit.ends[k][0][0] == index
-            and np.isfinite(pipe.area_mm2)
-            and run.flows[0][k] > 0.0
-        ]
-        sills = [
-            float(network.lumps[joint.other(index)].solid.bounds[0, 2])
-            for joint in network.joints
-            if index in (joint.a, joint.b) and network.lumps[joint.other(index)].role is Role.INGATE
-        ]
-        if pressure:
-            cover = max(min(pressure), min(sills, default=-np.inf)) - ceiling
-            at = tuple(float(v) for v in lump.solid.centroid_mm[:2])
-            covers.append(RunnerCover(body=lump.body, cover_mm=float(cover), at_mm=(*at, ceiling)))
-    return tuple(covers)

@@ -28,6 +28,8 @@ LARGE_CASTING_MM: Final = 300.0
 LEAST_AIR_MM3: Final = 200.0
 """Less air than this goes out through the sand."""
 
+Feet = tuple[tuple[float, float, float, float], ...]
+
 SOURCE: Final = "vent on each high spot, in total the choke: common practice, no source"
 
 
@@ -87,12 +89,13 @@ def plan_vents(
     """
     vents: list[VentPlan] = []
     reasons: list[Reason] = []
+    known: dict[Feet, list[HighPoint]] = {}
     for place in placements:
         mine = [f for f in feeders if f.into in (place.name, "casting") and f.kind == "top"]
-        points = high_points(pattern.solid, [_unplaced(f, place) for f in mine])
-        if not points and not mine:
-            points = high_points(pattern.solid, [], take_highest=True)
-        for point in points:
+        feet = tuple(sorted(_unplaced(f, place) for f in mine))
+        if feet not in known:
+            known[feet] = high_points(pattern.solid, feet, take_highest=not mine)
+        for point in known[feet]:
             at = _placed(point.at_mm, place)
             if not point.is_clear or at[2] >= top_mm:
                 reasons.append(_blocked(place, at, point))
@@ -113,9 +116,7 @@ def plan_vents(
     return _widened(vents, choke_mm2 - open_mm2, reasons), tuple(reasons)
 
 
-def high_points(
-    solid: Solid, feet: list[tuple[Floats, float]], take_highest: bool = False
-) -> list[HighPoint]:
+def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[HighPoint]:
     """Return the high points that air cannot leave by way of a feeder's foot.
 
     Parameters
@@ -123,7 +124,7 @@ def high_points(
     solid
         The pattern.
     feet
-        (place, diameter [mm]) of the top feeders that stand on it.
+        (x, y, z, diameter) of the top feeders that stand on it. [mm]
     take_highest
         Count the highest point too, where nothing stands on the pattern.
     """
@@ -144,8 +145,7 @@ def high_points(
         air = float(volume) * pitch**3
         is_served = out[cell] >= layer[cell] - 1
         is_small = air < LEAST_AIR_MM3 or (saddle >= 0 and layer[cell] - saddle < 2)
-        is_all = saddle < 0 and len(seeds) == 0
-        if is_served or is_small or (is_all and not (take_highest or len(found.cell) > 1)):
+        if is_served or is_small or (saddle < 0 and not len(seeds) and not take_highest):
             continue
         points.append(_high_point(solid, rays, inside, int(cell), air, origin, pitch))
     return points
@@ -186,26 +186,27 @@ def _high_point(
 
 
 def _under_feet(
-    inside: NDArray[np.bool_], feet: list[tuple[Floats, float]], origin: Floats, pitch: float
+    inside: NDArray[np.bool_], feet: Feet, origin: Floats, pitch: float
 ) -> NDArray[np.int64]:
     """Return the top cells of the pattern under each feeder's foot."""
     cells: list[NDArray[np.int64]] = []
     n_x, n_y, n_z = inside.shape
     x, y = (origin[k] + (np.arange(n) + 0.5) * pitch for k, n in ((0, n_x), (1, n_y)))
-    for place, diameter in feet:
-        under = np.hypot(x[:, None] - place[0], y[None, :] - place[1]) <= 0.5 * diameter
+    for at_x, at_y, at_z, diameter in feet:
+        under = np.hypot(x[:, None] - at_x, y[None, :] - at_y) <= 0.5 * diameter
         top = n_z - 1 - np.argmax(inside[:, :, ::-1], axis=2)
-        z_foot = (place[2] - origin[2]) / pitch
+        z_foot = (at_z - origin[2]) / pitch
         good = under & inside.any(axis=2) & (np.abs(top + 0.5 - z_foot) * pitch < diameter)
         i, j = np.nonzero(good)
         cells.append((i * n_y + j) * n_z + top[good])
     return np.concatenate(cells) if cells else np.empty(0, np.int64)
 
 
-def _unplaced(feeder: FeederPlan, place: Placement) -> tuple[Floats, float]:
+def _unplaced(feeder: FeederPlan, place: Placement) -> tuple[float, float, float, float]:
     """Return a feeder's foot in the pattern's own frame, and its width."""
     at = np.subtract(feeder.at_mm, place.move_mm)
-    return _turn(at, -place.turn_deg), feeder.neck_width_mm or feeder.diameter_mm
+    x, y, z = (round(float(v), 3) for v in _turn(at, -place.turn_deg))
+    return x, y, z, feeder.neck_width_mm or feeder.diameter_mm
 
 
 def _placed(at_mm: tuple[float, float, float], place: Placement) -> tuple[float, float, float]:
