@@ -8,6 +8,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from moldprep.wording import amount, duration, place, size
+
 if TYPE_CHECKING:  # the modules themselves take long to load
     from moldprep.checks import Check
     from moldprep.records.catalog import Sourced
@@ -17,47 +19,6 @@ if TYPE_CHECKING:  # the modules themselves take long to load
 STYLE: Final = {"pass": "green", "skip": "dim", "warn": "yellow", "fail": "bold red"}
 
 Row = Sequence[str | Text]
-
-
-def amount(value: float | None, unit: str = "", digits: int = 3) -> str:
-    """Return a number for reading: significant digits, the unit, a dash where not measured.
-
-    Examples
-    --------
-    >>> amount(1234567.0, "mm³"), amount(0.01234), amount(None, "s"), amount(12.0, "kg")
-    ('1,230,000 mm³', '0.0123', '–', '12 kg')
-    """
-    if value is None or math.isnan(value):
-        return "–"
-    rounded = float(f"{value:.{digits}g}")
-    text = f"{rounded:,.{digits}g}" if abs(rounded) < 10.0**digits else f"{rounded:,.0f}"
-    return text if unit in {"", "-"} else f"{text} {unit}"
-
-
-def place(at_mm: Sequence[float]) -> str:
-    """Return a place in mm, or nothing.
-
-    Examples
-    --------
-    >>> place((12.34, -5.0, 100.0))
-    '12, -5, 100'
-    """
-    return ", ".join(f"{v:.0f}" for v in at_mm)
-
-
-def duration(seconds: float | None) -> str:
-    """Return a time for reading.
-
-    Examples
-    --------
-    >>> duration(42.0), duration(600.0), duration(32100.0), duration(None)
-    ('42 s', '10.0 min', '8.9 h', '–')
-    """
-    if seconds is None:
-        return "–"
-    if seconds < 120.0:
-        return amount(seconds, "s")
-    return f"{seconds / 60.0:.1f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
 
 
 def _table(title: str, heads: str, rows: Iterable[Row]) -> Table:
@@ -75,9 +36,8 @@ def overview(result: dict[str, Any]) -> Table:
     """Return the main numbers of a job."""
     rows: list[Row] = []
     if casting := result.get("casting"):
-        low, high = casting["bounds_mm"]
-        size = " x ".join(f"{b - a:.0f}" for a, b in zip(low, high, strict=True))
-        rows.append(("casting", f"{size} mm, {casting['n_triangles']:,} facets"))
+        facets = f"{casting['n_triangles']:,} facets"
+        rows.append(("casting", f"{size(casting['bounds_mm'])} mm, {facets}"))
         rows += [("  mended", f"{one['what']}: {one['count']}") for one in casting["repairs"]]
         if casting["deviation_mm"] > 0.0:
             off = f"off the model by up to {casting['deviation_mm']:.2f} mm"
@@ -128,11 +88,10 @@ def findings(result: dict[str, Any], *, all_of_them: bool = False) -> Renderable
 
 def pieces(result: dict[str, Any]) -> Table:
     """Return the pieces of the mold."""
-    rows = []
-    for piece in result["mold"]["pieces"]:
-        low, high = piece["bounds_mm"]
-        size = " x ".join(f"{b - a:.0f}" for a, b in zip(low, high, strict=True))
-        rows.append((piece["name"], size, f"{piece['mass_kg']:.1f}", piece["file"]))
+    rows = [
+        (piece["name"], size(piece["bounds_mm"]), f"{piece['mass_kg']:.1f}", piece["file"])
+        for piece in result["mold"]["pieces"]
+    ]
     return _table("Pieces", "piece|>size [mm]|>mass [kg]|file", rows)
 
 

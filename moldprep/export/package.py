@@ -133,7 +133,7 @@ def _write(results: Results, review: Review, folder: Path) -> Package:
     result = result_json(results, review, stamp)
     (folder / RESULT).write_text(dumps(result), encoding="utf-8")
     pictures = draw_pictures(results, folder / "pictures") if job.output.pictures else ()
-    page = report_html(results, review, pictures, stamp)
+    page = report_html(result, results, pictures)
     (folder / "report.html").write_text(page, encoding="utf-8")
     manifest = {
         "made_by": MAKER,

@@ -217,12 +217,27 @@ class CavityPart(Part):
     rise: tuple[RisePart, ...]
 
 
-class CoverPart(Part):
-    """Metal over the ceiling of a runner while it feeds."""
+class RunnerFactsPart(Part):
+    """How one runner runs."""
 
     body: str
     cover_mm: Number
-    at_mm: Point
+    past_mm: Number
+    section_mm2: Number
+    at_mm: Place
+    end_mm: Place
+
+
+class MouthPart(Part):
+    """Where a gate opens."""
+
+    body: str
+    into: str
+    area_mm2: Number
+    thickness_mm: Number
+    wall_mm: Number
+    ahead_mm: Number
+    at_mm: Place
 
 
 class FlowPart(Part):
@@ -239,7 +254,9 @@ class FlowPart(Part):
     bottleneck_at_mm: Place
     loops: tuple[tuple[str, ...], ...]
     cavities: tuple[CavityPart, ...]
-    covers: tuple[CoverPart, ...]
+    runners: tuple[RunnerFactsPart, ...]
+    mouths: tuple[MouthPart, ...]
+    ratio_mm2: tuple[Number, Number, Number]
     source_mm: Number
     prime_s: Number
     imbalance: Number

@@ -172,6 +172,10 @@ class Solid:
         """Return the same body with edges cut so that none is longer than this. [mm]"""
         return Solid(self._kernel.refine_to_length(float(length_mm)))
 
+    def refined(self, longest_mm: float) -> "Solid":
+        """Return the same body with facets cut until no edge is longer than a length."""
+        return Solid(self._kernel.refine_to_length(longest_mm))
+
     def parts(self) -> tuple["Solid", ...]:
         """Return the connected bodies, largest volume first; each keeps the voids inside it."""
         shells = [Solid(kernel) for kernel in self._kernel.decompose()]
