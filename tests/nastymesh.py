@@ -70,12 +70,24 @@ def obj_text(mesh):
     return "\n".join([*lines, ""])
 
 
-def threemf_bytes(objects, unit='unit="millimeter"', extra=""):
-    """Write a 3MF by hand: (name, mesh) pairs, unit attribute as given, extra resources."""
+def threemf_text(objects, unit='unit="millimeter"', paint=None, palette=()):
+    """Return the model part of a 3MF: (name, mesh) pairs, unit attribute as given.
+
+    `paint` is the entry of `palette` for each facet, the same for every object.
+    """
+    core = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+    material = "http://schemas.microsoft.com/3dmanufacturing/material/2015/02"
     parts, items = [], []
+    if palette:
+        colors = "".join(f'<m:color color="{color}"/>' for color in palette)
+        parts.append(f'<m:colorgroup id="99">{colors}</m:colorgroup>')
     for k, (name, (points, faces)) in enumerate(objects, start=1):
         corners = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in points.tolist())
-        rows = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces.tolist())
+        skins = [f'pid="99" p1="{p}"' for p in paint] if palette else [""] * len(faces)
+        rows = "".join(
+            f'<triangle v1="{a}" v2="{b}" v3="{c}" {skin}/>'
+            for (a, b, c), skin in zip(faces.tolist(), skins, strict=True)
+        )
         parts.append(
             f'<object id="{k}" name="{name}" type="model"><mesh><vertices>{corners}</vertices>'
             f"<triangles>{rows}</triangles></mesh></object>"
@@ -83,13 +95,13 @@ def threemf_bytes(objects, unit='unit="millimeter"', extra=""):
         items.append(f'<item objectid="{k}"/>')
     return (
         '<?xml version="1.0" encoding="UTF-8"?>'
-        f'<model {unit} xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">'
-        f"<resources>{extra}{''.join(parts)}</resources><build>{''.join(items)}</build></model>"
+        f'<model {unit} xmlns="{core}" xmlns:m="{material}">'
+        f"<resources>{''.join(parts)}</resources><build>{''.join(items)}</build></model>"
     )
 
 
 def write_3mf(path, objects, **how):
-    """Write a 3MF package around `threemf_bytes`."""
+    """Write a 3MF package around `threemf_text`."""
     relations = (
         '<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">'
         '<Relationship Target="/3D/3dmodel.model" Id="r0" '
@@ -105,7 +117,7 @@ def write_3mf(path, objects, **how):
     with zipfile.ZipFile(path, "w") as package:
         package.writestr("[Content_Types].xml", types)
         package.writestr("_rels/.rels", relations)
-        package.writestr("3D/3dmodel.model", threemf_bytes(objects, **how))
+        package.writestr("3D/3dmodel.model", threemf_text(objects, **how))
     return path
 
 

@@ -152,7 +152,10 @@ def _lump(shells: list[_Shell], n_sources: int) -> Lump:
     source = np.concatenate([shell.mesh.source for shell in shells])
     sources = np.where(source == FILLED, n_sources, source)
     objects = frozenset[int]().union(*(shell.objects for shell in shells))
-    return Lump(Solid.from_mesh(points, faces, sources), objects)
+    solid = Solid.from_mesh(points, faces, sources)
+    if (Edges.find(Facets(points, faces, source)).count > 2).any():
+        solid = Solid.union(solid.parts())  # bodies that share a face come out as one
+    return Lump(solid, objects)
 
 
 def is_closed(mesh: Facets) -> bool:

@@ -203,7 +203,7 @@ def test_a_small_flat_hole_of_many_facets(tmp_path):
 def test_a_large_hole_is_refused_with_its_place(tmp_path):
     points, faces, _ = plate_with_window(25.1)
     with pytest.raises(GeometryError) as caught:
-        read(tmp_path, (points + [7.0, 0.0, 0.0], faces))
+        read(tmp_path, (points + np.array([7.0, 0.0, 0.0]), faces))
     assert caught.value.code == "geometry/open"
     assert "1 open edge loop" in str(caught.value)
     assert "200 mm long" in str(caught.value)
