@@ -31,7 +31,10 @@ SAFETY: Final = 0.9
 GROWTH: Final = 0.02
 """Longest step over the time gone by: keeps the error in time near half a percent."""
 
-MOST_STAGES: Final = 15
+SAND_STEPS: Final = 3.0
+"""Longest step over the plain explicit step of the sand."""
+
+MOST_STAGES: Final = 25
 SWEEPS_BETWEEN_REFRESHES: Final = 6
 UNTOUCHED_K: Final = 0.02
 """Cells that have warmed less than this have not been reached by the heat."""
@@ -164,17 +167,17 @@ class HeatFlow:
         """Go on by one step of at most `longest_s`; return its length. [s]"""
         if self._sweeps_since >= SWEEPS_BETWEEN_REFRESHES or self.n_steps < 10:
             self._refresh()
-        wanted = max(self._plain_s, min(GROWTH * self.time_s, self._sand_s))
+        wanted = max(self._plain_s, min(GROWTH * self.time_s, SAND_STEPS * self._sand_s))
         wanted = min(wanted, longest_s)
         n = int(np.ceil(0.5 * (np.sqrt(1.0 + 8.0 * wanted / self._plain_s) - 1.0) - 1e-9))
         n = min(max(n, 1), MOST_STAGES)
         length = min(wanted, self._plain_s * (n * n + n) / 2.0)
         for stage in range(1, n + 1):
-            mu, nu = ((2.0 * stage - 1.0) / stage, (1.0 - stage) / stage) if stage > 1 else (1, 0)
-            step = mu * 2.0 / (n * n + n) * length
+            lead = (stage - 1.0) / stage
+            step = (1.0 + lead) * 2.0 / (n * n + n) * length
             kernels.stage(
                 self._temp, self._next, self._heat, self._heat_next, self._faces, self.cells,
-                self._rows, self.tables, np.float32(mu), np.float32(nu), np.float32(step),
+                self._rows, self.tables, np.float32(lead), np.float32(step),
             )  # fmt: skip
             self._temp, self._next = self._next, self._temp
             self._heat, self._heat_next = self._heat_next, self._heat

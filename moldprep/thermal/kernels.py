@@ -41,7 +41,8 @@ def compiled(**options: Any) -> Callable[[Any], Any]:
 def temperature_at(enthalpy: Any, metal: Any, rest: Any, near_c: Any, tables: Any) -> Any:
     """Return T of a cell with this share of metal [°C]; looks from `near_c` up or down."""
     n = tables.knot_c.size
-    i = tables.first[min(max(int((near_c - COLDEST_C) / STEP_C), 0), tables.first.size - 1)]
+    place = (near_c - np.float32(COLDEST_C)) / np.float32(STEP_C)
+    i = tables.first[int(min(max(place, ZERO), np.float32(tables.first.size - 1)))]
     other = ONE - metal
     low = metal * tables.heat[0, i] + other * tables.heat[rest, i]
     while i > 0 and enthalpy < low:
@@ -74,9 +75,9 @@ def looked_up(rows: Any, material: Any, at_c: Any) -> Any:
     """Return a property kept at every STEP_C."""
     place = (at_c - np.float32(COLDEST_C)) / np.float32(STEP_C)
     place = min(max(place, ZERO), np.float32(rows.shape[1] - 2))
-    i = int(place)
-    share = place - np.float32(i)
-    return rows[material, i] + share * (rows[material, i + 1] - rows[material, i])
+    i = np.uint32(place)
+    low = rows[material, i]
+    return low + (place - np.float32(i)) * (rows[material, i + np.uint32(1)] - low)
 
 
 @compiled(parallel=True, fastmath=True)
@@ -108,65 +109,104 @@ def mix_starts(temp: Any, metal_c: Any, cells: Any, tables: Any) -> None:
                     temp[i, j, k] = temperature_at(h, f, m, metal_c, tables)
 
 
+@compiled(fastmath=True, inline="always")
+def of_metal(enthalpy: Any, metal_c: Any) -> Any:
+    """Return T of pure metal from the table at even steps of enthalpy. [°C]"""
+    place = max(enthalpy - metal_c[0], ZERO) * metal_c[1]
+    i = np.uint32(min(place, np.float32(metal_c.size - 4)))
+    low = metal_c[i + np.uint32(2)]
+    return low + (place - np.float32(i)) * (metal_c[i + np.uint32(3)] - low)
+
+
+@compiled(fastmath=True)
+def bent(x: Any, out: Any, bends: Any) -> None:
+    """Set out = a + b x + sum d max(x - x_i, 0), written out so that it runs in vector registers."""
+    a, b = bends[0, 0], bends[0, 1]
+    x1, x2, x3 = bends[1, 0], bends[2, 0], bends[3, 0]
+    x4, x5, x6 = bends[4, 0], bends[5, 0], bends[6, 0]
+    d1, d2, d3 = bends[1, 1], bends[2, 1], bends[3, 1]
+    d4, d5, d6 = bends[4, 1], bends[5, 1], bends[6, 1]
+    for k in range(x.size):
+        v = x[k]
+        low = d1 * max(v - x1, ZERO) + d2 * max(v - x2, ZERO) + d3 * max(v - x3, ZERO)
+        high = d4 * max(v - x4, ZERO) + d5 * max(v - x5, ZERO) + d6 * max(v - x6, ZERO)
+        out[k] = a + b * v + low + high
+
+
+@compiled(fastmath=True)
+def flow_along(new: Any, old: Any, mid: Any, g: Any, lead: Any, step: Any) -> None:
+    """Start a row: go on from the last two stages, and add the flow along the row itself.
+
+    `mid` and `g` begin one cell earlier than `new` and `old`; `mid` ends one later.
+    """
+    for k in range(new.size):
+        flow = g[k] * (mid[k] - mid[k + 1]) + g[k + 1] * (mid[k + 2] - mid[k + 1])
+        new[k] = old[k] + lead * (old[k] - new[k]) + step * flow
+
+
+@compiled(fastmath=True)
+def flow_across(
+    new: Any, mid: Any, low: Any, g_low: Any, high: Any, g_high: Any, step: Any
+) -> None:
+    """Add the flow into a row from the rows on either side."""
+    for k in range(new.size):
+        t = mid[k]
+        new[k] += step * (g_low[k] * (low[k] - t) + g_high[k] * (high[k] - t))
+
+
 @compiled(parallel=True, fastmath=True)
 def stage(
     temp: Any, temp_next: Any, heat: Any, heat_next: Any, faces: Any, cells: Any, rows: Any,
-    tables: Any, mu: Any, nu: Any, step: Any,
+    tables: Any, lead: Any, step: Any,
 ) -> None:
-    """Do heat_next = mu heat + nu heat_next + step x (flow into the cell), and find temp_next.
+    """Do heat_next = heat + lead (heat - heat_next) + step x flow into the cell; find temp_next.
 
     `rows` holds the active rows: (n, 6) int32 of ix, iy, first and last + 1 active cell, first and
     last + 1 cell that is not plain sand.
     """
     gx, gy, gz = faces.x, faces.y, faces.z
-    bends = tables.sand_h
-    base, slope = bends[0, 0], bends[0, 1]
     n_last = temp.shape[2] - 2
     for r in prange(rows.shape[0]):
-        i, j, lo, hi, odd_lo, odd_hi = rows[r]
-        mid, west, east = temp[i, j], temp[i - 1, j], temp[i + 1, j]
-        south, north = temp[i, j - 1], temp[i, j + 1]
-        g_west, g_east = gx[i - 1, j], gx[i, j]
-        g_south, g_north, g_z = gy[i, j - 1], gy[i, j], gz[i, j]
-        old, new, out = heat[i, j], heat_next[i, j], temp_next[i, j]
-        for k in range(lo, hi):
-            t = mid[k]
-            flow = (
-                g_west[k] * (west[k] - t) + g_east[k] * (east[k] - t)
-                + g_south[k] * (south[k] - t) + g_north[k] * (north[k] - t)
-                + g_z[k - 1] * (mid[k - 1] - t) + g_z[k] * (mid[k + 1] - t)
-            )  # fmt: skip
-            new[k] = mu * old[k] + nu * new[k] + step * flow
-        for k in range(lo, hi):
-            out[k] = base + slope * new[k]
-        for b in range(1, bends.shape[0]):
-            at, bend = bends[b, 0], bends[b, 1]
-            for k in range(lo, hi):
-                out[k] += bend * max(new[k] - at, ZERO)
-        for k in range(max(odd_lo, lo), min(odd_hi, hi)):
+        i, j, lo, hi = rows[r, 0], rows[r, 1], rows[r, 2], rows[r, 3]
+        new, mid = heat_next[i, j, lo:hi], temp[i, j, lo:hi]
+        flow_along(
+            new, heat[i, j, lo:hi], temp[i, j, lo - 1 : hi + 1], gz[i, j, lo - 1 : hi],
+            lead, step,
+        )  # fmt: skip
+        flow_across(
+            new, mid, temp[i - 1, j, lo:hi], gx[i - 1, j, lo:hi], temp[i + 1, j, lo:hi],
+            gx[i, j, lo:hi], step,
+        )  # fmt: skip
+        flow_across(
+            new, mid, temp[i, j - 1, lo:hi], gy[i, j - 1, lo:hi], temp[i, j + 1, lo:hi],
+            gy[i, j, lo:hi], step,
+        )  # fmt: skip
+        bent(new, temp_next[i, j, lo:hi], tables.sand_h)
+        for k in range(max(rows[r, 4], lo), min(rows[r, 5], hi)):
             m = cells.rest[i, j, k]
-            if m == OUTSIDE:
-                out[k] = mid[k]
+            if cells.metal[i, j, k] == ONE:
+                temp_next[i, j, k] = of_metal(heat_next[i, j, k], tables.metal_c)
+            elif m == OUTSIDE:
+                temp_next[i, j, k] = temp[i, j, k]
             else:
-                out[k] = temperature_at(new[k], cells.metal[i, j, k], m, mid[k], tables)
-        out[1] = mid[1]
-        out[n_last] = mid[n_last]
+                temp_next[i, j, k] = temperature_at(
+                    heat_next[i, j, k], cells.metal[i, j, k], m, temp[i, j, k], tables
+                )
+        temp_next[i, j, 1] = temp[i, j, 1]
+        temp_next[i, j, n_last] = temp[i, j, n_last]
 
 
 @compiled(fastmath=True)
 def slant(metal: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
     """Return |n| along an axis of the metal's surface at the face above cell (i, j, k)."""
-    a, b, c = (1, 0, 0) if axis == 0 else (0, 1, 0) if axis == 1 else (0, 0, 1)
-    p, q, r = i + a, j + b, k + c
-    along = abs(metal[p, q, r] - metal[i, j, k])
-    across = ZERO
-    for d, e, f in ((1, 0, 0), (0, 1, 0), (0, 0, 1)):
-        if d * a + e * b + f * c == 0:
-            rise = metal[i + d, j + e, k + f] - metal[i - d, j - e, k - f]
-            rise += metal[p + d, q + e, r + f] - metal[p - d, q - e, r - f]
-            across += (rise / np.float32(4.0)) ** 2
-    whole = np.sqrt(along * along + across)
-    return along / whole if whole > np.float32(1e-3) else ZERO
+    p, q, r = i + (axis == 0), j + (axis == 1), k + (axis == 2)
+    along = metal[p, q, r] - metal[i, j, k]
+    in_x = metal[i + 1, j, k] - metal[i - 1, j, k] + metal[p + 1, q, r] - metal[p - 1, q, r]
+    in_y = metal[i, j + 1, k] - metal[i, j - 1, k] + metal[p, q + 1, r] - metal[p, q - 1, r]
+    in_z = metal[i, j, k + 1] - metal[i, j, k - 1] + metal[p, q, r + 1] - metal[p, q, r - 1]
+    whole = in_x * in_x * (axis != 0) + in_y * in_y * (axis != 1) + in_z * in_z * (axis != 2)
+    whole = np.sqrt(along * along + whole / np.float32(16.0))
+    return abs(along) / whole if whole > np.float32(1e-3) else ZERO
 
 
 @compiled(fastmath=True)
@@ -180,14 +220,13 @@ def conductance(
     metal's shares put it on the line between the centers. Other faces conduct like the mixture,
     along the surface side by side, across it by what is there.
     """
-    a, b, c = (1, 0, 0) if axis == 0 else (0, 1, 0) if axis == 1 else (0, 0, 1)
-    p, q, r = i + a, j + b, k + c
+    p, q, r = i + (axis == 0), j + (axis == 1), k + (axis == 2)
     t1, t2 = temp[i, j, k], temp[p, q, r]
     m1, m2 = cells.rest[i, j, k], cells.rest[p, q, r]
     f1, f2 = cells.metal[i, j, k], cells.metal[p, q, r]
+    if m1 == OUTSIDE and m2 == OUTSIDE:
+        return ZERO
     if m1 == OUTSIDE or m2 == OUTSIDE:
-        if m1 == m2:
-            return ZERO
         if m1 == OUTSIDE:
             return to_outside(t2, f2, m2, t1, tables, skin[2 * axis], pitch)
         return to_outside(t1, f1, m1, t2, tables, skin[2 * axis + 1], pitch)
@@ -235,6 +274,16 @@ def to_outside(
     return np.float32(1.0 / (pitch * (1.0 / film + 0.5 * pitch / k)))
 
 
+@compiled(fastmath=True)
+def between(low: Any, high: Any, g: Any, bends: Any, per: Any) -> None:
+    """Set g of the faces between two lines of plain sand, k at the mean temperature."""
+    for k in range(g.size):
+        g[k] = HALF * (low[k] + high[k])
+    bent(g, g, bends)
+    for k in range(g.size):
+        g[k] *= per
+
+
 @compiled(parallel=True, fastmath=True)
 def refresh(
     temp: Any, faces: Any, cells: Any, rows: Any, tables: Any, skin: Any, pitch: Any
@@ -244,31 +293,31 @@ def refresh(
     Rows include one below the active ones on either side, so that every face of an active cell
     is set. Plain sand goes by hinges, in one sweep; the rest cell by cell.
     """
-    bends = tables.sand_k
-    base, slope = bends[0, 0], bends[0, 1]
+    bends, metal, rest = tables.sand_k, cells.metal, cells.rest
     per = ONE / (pitch * pitch)
     for r in prange(rows.shape[0]):
         i, j, lo, hi, odd_lo, odd_hi = rows[r]
-        mid, east, north = temp[i, j], temp[i + 1, j], temp[i, j + 1]
+        mid = temp[i, j, lo:hi]
         gx, gy, gz = faces.x[i, j], faces.y[i, j], faces.z[i, j]
-        for k in range(lo, hi):
-            tx = HALF * (mid[k] + east[k])
-            ty = HALF * (mid[k] + north[k])
-            tz = HALF * (mid[k] + mid[k + 1])
-            kx, ky, kz = base + slope * tx, base + slope * ty, base + slope * tz
-            for b in range(1, bends.shape[0]):
-                at, bend = bends[b, 0], bends[b, 1]
-                kx += bend * max(tx - at, ZERO)
-                ky += bend * max(ty - at, ZERO)
-                kz += bend * max(tz - at, ZERO)
-            gx[k] = kx * per
-            gy[k] = ky * per
-            gz[k] = kz * per
+        between(mid, temp[i + 1, j, lo:hi], gx[lo:hi], bends, per)
+        between(mid, temp[i, j + 1, lo:hi], gy[lo:hi], bends, per)
+        between(mid, temp[i, j, lo + 1 : hi + 1], gz[lo:hi], bends, per)
         for k in range(max(odd_lo - 1, lo), min(odd_hi, hi)):
-            gx[k] = conductance(temp, i, j, k, 0, cells, tables, skin, pitch)
-            gy[k] = conductance(temp, i, j, k, 1, cells, tables, skin, pitch)
-            gz[k] = conductance(temp, i, j, k, 2, cells, tables, skin, pitch)
-        for k in (0, 1, temp.shape[2] - 3, temp.shape[2] - 2):
+            all_metal = metal[i, j, k] == ONE and metal[i + 1, j, k] == ONE
+            if all_metal and metal[i, j + 1, k] == ONE and metal[i, j, k + 1] == ONE:
+                t = temp[i, j, k]
+                gx[k] = looked_up(tables.conduct, 0, HALF * (t + temp[i + 1, j, k])) * per
+                gy[k] = looked_up(tables.conduct, 0, HALF * (t + temp[i, j + 1, k])) * per
+                gz[k] = looked_up(tables.conduct, 0, HALF * (t + temp[i, j, k + 1])) * per
+                continue
+            plain = metal[i, j, k] == ZERO and rest[i, j, k] == 1
+            if not (plain and metal[i + 1, j, k] == ZERO and rest[i + 1, j, k] == 1):
+                gx[k] = conductance(temp, i, j, k, 0, cells, tables, skin, pitch)
+            if not (plain and metal[i, j + 1, k] == ZERO and rest[i, j + 1, k] == 1):
+                gy[k] = conductance(temp, i, j, k, 1, cells, tables, skin, pitch)
+            if not (plain and metal[i, j, k + 1] == ZERO and rest[i, j, k + 1] == 1):
+                gz[k] = conductance(temp, i, j, k, 2, cells, tables, skin, pitch)
+        for k in (1, temp.shape[2] - 3, temp.shape[2] - 2):
             if lo <= k < hi:
                 gx[k] = conductance(temp, i, j, k, 0, cells, tables, skin, pitch)
                 gy[k] = conductance(temp, i, j, k, 1, cells, tables, skin, pitch)

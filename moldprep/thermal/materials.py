@@ -36,6 +36,12 @@ COLDEST_C: Final = -100.0
 STEP_C: Final = 2.0
 """Conductivity and heat are kept at every 2 K and interpolated."""
 
+N_BENDS: Final = 6
+"""Bends of the sand's curves, which the kernels write out one by one."""
+
+N_EVEN: Final = 2048
+"""Steps of the metal's T(H): 7 J/cm³ of steel each, a two-hundredth of its latent heat."""
+
 JUMP_C: Final = 1e-6
 """Width of a jump of the liquid share while the tables are made; nothing in float32."""
 
@@ -208,6 +214,7 @@ class Tables(NamedTuple):
     conduct     : (m, q) conductivity at every STEP_C [W/(mm K)]
     capacity    : (m, q) dH/dT without latent heat [J/(mm³ K)]
     contact     : (m,) resistance to the metal [mm² K/W]
+    metal_c     : lowest H, steps per H, then the metal's T at even steps of H [°C]
     sand_h      : hinges of the sand's T(H): T = a + b H + sum d max(H - h, 0)
     sand_k      : hinges of the sand's k(T)
     """
@@ -218,6 +225,7 @@ class Tables(NamedTuple):
     conduct: NDArray[np.float32]
     capacity: NDArray[np.float32]
     contact: NDArray[np.float32]
+    metal_c: NDArray[np.float32]
     sand_h: NDArray[np.float32]
     sand_k: NDArray[np.float32]
 
@@ -225,12 +233,15 @@ class Tables(NamedTuple):
 def pack(media: tuple[Medium, ...], zero_c: float) -> Tables:
     """Return the tables of these media, the metal first and the sand second."""
     hottest = max(m.start_c for m in media) + 150.0
-    marks = _marks(media, zero_c, hottest)
     metal = media[0]
     melt = np.asarray(metal.melt or ((COLDEST_C, 0.0), (COLDEST_C, 0.0)), np.float64)
     melt[1:, 0] += JUMP_C * (np.diff(melt[:, 0]) == 0.0)
-    knots = np.union1d(marks, melt[:, 0])
-    rows = [np.interp(knots, marks, m.enthalpy_j_mm3(marks, zero_c)) for m in media]
+    marks = [_marks(m, zero_c, hottest) for m in media]
+    knots = np.unique(np.concatenate([*marks, melt[:, 0]]))
+    rows = [
+        np.interp(knots, at, m.enthalpy_j_mm3(at, zero_c))
+        for m, at in zip(media, marks, strict=True)
+    ]
     latent = metal.latent_j_kg * metal.density_kg_m3 / MM3_PER_M3
     rows[0] = rows[0] + latent * np.interp(knots, *melt.T)
     even = np.arange(COLDEST_C, hottest + STEP_C, STEP_C)
@@ -244,32 +255,40 @@ def pack(media: tuple[Medium, ...], zero_c: float) -> Tables:
             [_even(m.heat_j_kgk, even) * m.density_kg_m3 / MM3_PER_M3 for m in media], np.float32
         ),
         contact=np.asarray([m.contact_m2k_w * MM2_PER_M2 for m in media], np.float32),
-        sand_h=_hinges(media[1].enthalpy_j_mm3(marks, zero_c), marks),
-        sand_k=_level_hinges(*np.asarray(media[1].conductivity_w_mk, np.float64).T),
+        metal_c=_by_enthalpy(rows[0], knots),
+        sand_h=_hinges(media[1].enthalpy_j_mm3(marks[1], zero_c), marks[1]),
+        sand_k=_level_hinges(media[1].conductivity_w_mk),
     )
 
 
-def _marks(media: tuple[Medium, ...], zero_c: float, hottest: float) -> Floats:
-    """Return the temperatures between which every sensible H(T) is taken as straight."""
-    spread = np.linspace(zero_c, hottest, 9)
-    corners = [t for m in media for t, _ in m.heat_j_kgk if COLDEST_C < t < hottest]
-    marks = np.union1d(np.append(spread, [COLDEST_C, hottest]), corners)
-    close = np.diff(marks, prepend=-np.inf) < 20.0  # no two marks nearly alike
-    return np.asarray(marks[~close | (marks == zero_c)])
+def _marks(medium: Medium, zero_c: float, hottest_c: float) -> Floats:
+    """Return the 8 temperatures between which a medium's sensible H(T) is taken as straight."""
+    return np.concatenate([[COLDEST_C], np.linspace(zero_c, hottest_c, N_BENDS + 1)])
 
 
 def _even(curve: Curve, even: Floats) -> Floats:
     return np.asarray(np.interp(even, *np.asarray(curve, np.float64).T))
 
 
+def _by_enthalpy(heat: Floats, knots: Floats) -> NDArray[np.float32]:
+    even = np.linspace(heat[0], heat[-1], N_EVEN)
+    per = 1.0 / (even[1] - even[0])
+    return np.concatenate([[even[0], per], np.interp(even, heat, knots)]).astype(np.float32)
+
+
 def _hinges(x: Floats, y: Floats) -> NDArray[np.float32]:
-    """Return (n, 2): (a, b), then (x_i, change of slope d_i) of y = a + b x + sum d max(x - x_i, 0)."""
+    """Return (1 + N_BENDS, 2): (a, b), then (x_i, d_i), of y = a + b x + sum d max(x - x_i, 0)."""
     slopes = np.diff(y) / np.diff(x)
     bends = np.column_stack([x[1:-1], np.diff(slopes)])
-    return np.vstack([[y[0] - slopes[0] * x[0], slopes[0]], bends]).astype(np.float32)
+    spare = np.zeros((N_BENDS - len(bends), 2))
+    return np.vstack([[y[0] - slopes[0] * x[0], slopes[0]], bends, spare]).astype(np.float32)
 
 
-def _level_hinges(at_c: Floats, k_w_mk: Floats) -> NDArray[np.float32]:
+def _level_hinges(curve: Curve) -> NDArray[np.float32]:
     """Return the hinges of k(T) [W/(mm K)], level beyond the ends of its curve."""
+    at_c, k_w_mk = np.asarray(curve, np.float64).T
+    if len(at_c) > N_BENDS:
+        even = np.linspace(at_c[0], at_c[-1], N_BENDS)
+        at_c, k_w_mk = even, np.interp(even, at_c, k_w_mk)
     at_c = np.concatenate([[at_c[0] - 1.0], at_c, [at_c[-1] + 1.0]])
     return _hinges(at_c, np.concatenate([k_w_mk[:1], k_w_mk, k_w_mk[-1:]]) / MM_PER_M)
