@@ -2,6 +2,7 @@
 
 import logging
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from moldprep.geometry.reshape import SMOOTH_DEG, cut_at
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.geometry.stock import with_stock
 from moldprep.geometry.undercuts import find_undercuts
-from moldprep.geometry.walls import draft_deg, find_walls
+from moldprep.geometry.walls import find_walls
 from moldprep.parting import FACES_UP_DEG
 from moldprep.records import (
     Alloy,
@@ -26,6 +27,9 @@ from moldprep.records import (
     Role,
 )
 from moldprep.records.job import DraftKeys, PatternKeys, StockKeys
+
+NOTICED_MM: Final = 0.1
+"""A wall out of its slope by less than this, top to bottom, is as asked: a grain is larger."""
 
 log = logging.getLogger(__name__)
 
@@ -143,33 +147,31 @@ def measure_draft(
     """Return the draft of the walls of a finished pattern, one entry a group.
 
     Walls that a core forms are left out, and faces the job exempts; faces curved along the pull
-    are no walls.
+    are no walls. A wall that lacks less metal than a grain over its height has what was asked.
     """
     cut, source = cut_at(surface, z_mm)
     walls = find_walls(cut, z_mm, keys.steepest_deg, exempt[source])
     asked = asked_deg(walls, keys)
-    half = walls.half()
-    facet = np.flatnonzero((walls.wall >= 0) & (cut.area_mm2 > 1e-3 * cut.area_mm2.mean()))
-    facet = facet[~walls.is_cored[walls.wall[facet]]]
-    deg = draft_deg(cut, walls.side)
+    rise = np.where(np.isfinite(walls.deg), walls.high_mm - walls.low_mm, 0.0)
+    short_mm = rise * (np.tan(np.radians(asked)) - np.tan(np.radians(walls.deg)))
     facts = []
     for kind, is_inner in (("outer", False), ("inner", True)):
         for row, side in enumerate(("cope", "drag")):
-            mine = facet[(walls.is_inner[walls.wall[facet]] == is_inner) & (half[facet] == row)]
-            if len(mine) == 0:
+            mine = (walls.is_inner == is_inner) & ~walls.is_cored & np.isfinite(walls.deg[:, row])
+            if not mine.any():
                 continue
-            wanted = asked[walls.wall[mine], row]
-            worst = mine[np.argmin(deg[mine] - wanted)]
-            wall = walls.wall[worst]
-            x, y, z = (float(v) for v in cut.centers_mm[worst])
+            is_short = short_mm[:, row] > NOTICED_MM
+            has = np.where(is_short, walls.deg[:, row], np.maximum(walls.deg, asked)[:, row])
+            worst = int(np.argmin(np.where(mine, has - asked[:, row], np.inf)))
+            x, y, z = (float(v) for v in walls.place(cut, worst, row))
             facts.append(
                 DraftFact(
                     group=f"{kind} {side}",
-                    area_mm2=float(cut.area_mm2[mine].sum()),
-                    smallest_deg=float(deg[worst]),
-                    height_mm=float(walls.high_mm[wall, row] - walls.low_mm[wall, row]),
+                    area_mm2=float(walls.area_mm2[mine, row].sum()),
+                    smallest_deg=float(has[worst]),
+                    height_mm=float(walls.high_mm[worst, row] - walls.low_mm[worst, row]),
                     at_mm=(x, y, z),
-                    asked_deg=float(asked[wall, row]),
+                    asked_deg=float(asked[worst, row]),
                 )
             )
     return tuple(facts)

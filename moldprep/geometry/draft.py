@@ -26,8 +26,11 @@ from moldprep.records.job import DraftKeys
 LEVEL_DEG: Final = 1.0
 """Faces this near to level keep their plane while walls slide over them."""
 
-ROUNDS: Final = 10
+ROUNDS: Final = 12
 """Rounds of leaving out walls that cannot be turned before all are left."""
+
+SMALL_SHARE: Final = 0.1
+"""Where a small wall and a large one spoil each other, one smaller than this share goes first."""
 
 TRUE_DEG: Final = 1e-3
 """A wall within this of the draft asked for has it."""
@@ -119,7 +122,7 @@ def _turned(surface: Surface, walls: Walls, slope: Floats, z_mm: float, keys: Dr
         bad = faults(surface, result)
         if not bad.any():
             return result
-        slope[_blamed(surface, walls, slope, bad)] = 0.0
+        slope[_least(walls, _blamed(surface, walls, slope, bad))] = 0.0
     return surface
 
 
@@ -161,6 +164,13 @@ def _shift_at_hinge(walls: Walls, slope: Floats, z_mm: float, keys: DraftKeys) -
     linked = _linked(walls, slope, keys)[:, None]
     rise = np.where(linked, rise.max(axis=1, initial=0.0, keepdims=True), rise)
     return np.asarray(rise * {"plus": 1.0, "minus": 0.0, "middle": 0.5}[keys.direction])
+
+
+def _least(walls: Walls, blamed: Flags) -> Flags:
+    """Return (w,) the small ones of some walls, or all if they are much of a size."""
+    area = np.where(blamed, walls.area_mm2.sum(axis=1), 0.0)
+    small = blamed & (area < SMALL_SHARE * area.max(initial=0.0))
+    return np.asarray(small if small.any() else blamed)
 
 
 def _blamed(surface: Surface, walls: Walls, slope: Floats, bad: Flags) -> Flags:

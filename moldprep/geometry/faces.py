@@ -28,6 +28,9 @@ CYLINDER_NORMAL_DEG: Final = 20.0
 """A normal on a cylinder is across its axis; coarse facets at fillets are off by less than this."""
 
 
+THIN_MM: Final = 1e-3
+"""A facet less high than this has no direction: float32 files are off by 3e-5 mm at 500 mm."""
+
 CARRY_MM: Final = 0.05
 """A facet of a boolean's result lies on the facet it came from but for rounding."""
 
@@ -66,6 +69,13 @@ class Surface:
         )
 
     @cached_property
+    def is_thin(self) -> Flags:
+        """(m,) facets so thin that rounding decides where they face."""
+        at = self.points[self.faces]
+        longest = np.linalg.norm(at - np.roll(at, 1, axis=1), axis=2).max(axis=1)
+        return np.asarray(2.0 * self.area_mm2 <= THIN_MM * longest)
+
+    @cached_property
     def centers_mm(self) -> Floats:
         """(m, 3) middles of the facets. [mm]"""
         return np.asarray(self.points[self.faces].mean(axis=1))
@@ -84,6 +94,12 @@ class Surface:
         edges = np.sort(self.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
         order = np.lexsort((edges[:, 1], edges[:, 0]))
         return (order // 3).reshape(-1, 2), edges[order].reshape(-1, 2, 2)[:, 0]
+
+    @cached_property
+    def edge_mm(self) -> Floats:
+        """(k,) length of each edge, in the order of `neighbors`. [mm]"""
+        _, ends = self.neighbors
+        return np.asarray(np.linalg.norm(np.diff(self.points[ends], axis=1)[:, 0], axis=1))
 
     @cached_property
     def bend_deg(self) -> Floats:

@@ -24,9 +24,17 @@ has three facets or more."""
 PLANE_DEG: Final = 0.2
 """Facets that meet flatter than this are one plane."""
 
-LARGE_RADIUS_MM: Final = 60.0
-"""A smooth surface rounder than this is a fillet, a flatter one a face of its own: the largest
-fillets of castings stay below (common practice, no source)."""
+STRIPS: Final = 2.0
+"""A wall is at least this many times as wide as the strips of the fillets beside it."""
+
+STRIP_RIM: Final = 0.7
+"""A strip has others like it along more than this share of its rim: along both long sides."""
+
+STRIP_RADIUS_MM: Final = 10.0
+"""Or so wide that, with the turn at its rims, it is no part of a fillet rounder than this."""
+
+OWN_SHARE: Final = 2e-4
+"""A plane face of less than this share of the surface is a facet of a free-form fillet."""
 
 REACH_MOVES: Final = 10.0
 """Unmoved surface follows a moved face no further than this many times the longest move."""
@@ -34,11 +42,11 @@ REACH_MOVES: Final = 10.0
 REACH_SHARE: Final = 0.05
 """Nor further than this share of the body's longest side, if that is more."""
 
-FLAT_EIGENVALUE: Final = 1e-3
-"""Planes nearer to parallel than about 2.5° do not fix a corner between them: rounding would."""
+FLAT_EIGENVALUE: Final = 5e-3
+"""Planes nearer to parallel than about 8° do not fix a corner between them: rounding would."""
 
-LONGEST_MOVE: Final = 12.0
-"""A corner that has to go further than this many times the offset has no sensible place."""
+ON_CUT_MM: Final = 0.01
+"""A point this near a cut is on it: a cut beside it would leave slivers without a direction."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,9 +85,13 @@ def reshaped(surface: Surface, planes: Planes, is_level: bool) -> Surface:
     fixed = np.zeros(len(surface.points), np.bool_)
     fixed[surface.faces[planes.moved]] = True
     move = np.where(fixed[:, None], asked.solved(np.zeros_like(surface.points)), 0.0)
-    move = _followed(surface, move, fixed, longest)
+    loose = _loose(surface, planes, blend) & ~fixed & _is_near(surface, fixed, longest)
     everything = _Corners.gather(surface, planes, ~blend, is_level)
-    return Surface(surface.points + everything.solved(move), surface.faces)
+    move = everything.solved(_followed(surface, move, loose))
+    bound = np.zeros(len(surface.points), np.bool_)
+    bound[surface.faces[~blend]] = True
+    move = _followed(surface, move, loose & ~bound)  # fillets follow what the planes allowed
+    return Surface(surface.points + move, surface.faces)
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +107,7 @@ class _Corners:
     @classmethod
     def gather(cls, surface: Surface, planes: Planes, which: Flags, is_level: bool) -> "_Corners":
         """Return the equations of some facets, each weighted by its angle at the point."""
-        facet = np.flatnonzero(which)
+        facet = np.flatnonzero(which & ~surface.is_thin)
         row = np.where(planes.moved[facet, None], planes.row[facet], surface.normals[facet])
         by = np.where(planes.moved[facet, None], planes.by_mm[facet], 0.0)
         weight = surface.corner_angles[facet] / (row**2).sum(axis=1).clip(1e-12)[:, None]
@@ -126,7 +138,7 @@ def _blends(surface: Surface, planes: Planes) -> Flags:
     """Return (m,) the unmoved facets that run smoothly into a moved one: fillets."""
     pair, _ = surface.neighbors
     is_smooth = surface.bend_deg < SMOOTH_DEG
-    free = ~planes.moved & ~planes.held & ~_large_faces(surface)
+    free = ~planes.moved & ~planes.held & ~_faces_of_their_own(surface)
     patch = surface.patches(free, is_smooth)
     moved = planes.moved[pair]
     touches = is_smooth & (moved[:, 0] != moved[:, 1])
@@ -134,53 +146,93 @@ def _blends(surface: Surface, planes: Planes) -> Flags:
     return np.asarray(free & np.isin(patch, np.unique(patch[other][free[other]])))
 
 
-def _large_faces(surface: Surface) -> Flags:
-    """Return (m,) the facets of plane faces too wide for a strip of a fillet."""
-    pair, ends = surface.neighbors
-    bend = surface.bend_deg
-    face = surface.patches(np.ones(len(surface.faces), np.bool_), bend < PLANE_DEG)
+def _faces_of_their_own(surface: Surface) -> Flags:
+    """Return (m,) the facets of plane faces that are no strips of a curve."""
+    every = np.ones(len(surface.faces), np.bool_)
+    face = surface.patches(every, surface.bend_deg < PLANE_DEG)
+    area = np.bincount(face, surface.area_mm2)
+    large = area >= OWN_SHARE * area.sum()
+    return np.asarray((large & ~strips(surface, face))[face])
+
+
+def strips(surface: Surface, face: Ints) -> Flags:
+    """Return (w,) the faces that are strips of a curve: of a fillet, or of a large round.
+
+    A strip runs smoothly, nearly all round, into others much as wide as itself; or it is so
+    narrow for the turn at its rims that the curve is a fillet.
+
+    Parameters
+    ----------
+    surface
+        Any.
+    face
+        (m,) number of the face each facet is in, -1 for none.
+    """
     n = int(face.max()) + 1
-    length = np.linalg.norm(np.diff(surface.points[ends], axis=1)[:, 0], axis=1)
-    rim = face[pair[:, 0]] != face[pair[:, 1]]
-    soft = rim & (bend < SMOOTH_DEG)
-    around, turn, softly = np.zeros(n), np.zeros(n), np.zeros(n)
-    for k in range(2):
-        around += np.bincount(face[pair[rim, k]], length[rim], n)
-        softly += np.bincount(face[pair[soft, k]], length[soft], n)
-        turn += np.bincount(face[pair[soft, k]], (length * np.radians(bend))[soft], n)
-    width = 2.0 * np.bincount(face, surface.area_mm2, n) / np.maximum(around, 1e-12)
-    radius = width * softly / np.maximum(turn, 1e-12)
-    return np.asarray(((softly == 0.0) | (radius > LARGE_RADIUS_MM))[face])
+    pair, _ = surface.neighbors
+    mine = face >= 0
+    area = np.bincount(face[mine], surface.area_mm2[mine], n)
+    both = np.concatenate([pair, pair[:, ::-1]])
+    one, two, length = both[:, 0], both[:, 1], np.tile(surface.edge_mm, 2)
+    bend = np.tile(np.radians(surface.bend_deg), 2)
+    rim = (face[one] >= 0) & (face[two] != face[one])
+    around = np.bincount(face[one[rim]], length[rim], n)
+    width = 2.0 * area / np.maximum(around, 1e-12)
+    soft = rim & (bend < np.radians(SMOOTH_DEG))
+    turn = np.bincount(face[one[soft]], (length * bend)[soft], n)
+    softly = np.bincount(face[one[soft]], length[soft], n)
+    beside = 2.0 * surface.area_mm2[two] / np.maximum(length, 1e-12)
+    alike = soft & (STRIPS * beside > width[face[one]])
+    is_narrow = np.bincount(face[one[alike]], length[alike], n) > STRIP_RIM * around
+    is_round = width * softly < STRIP_RADIUS_MM * turn
+    return np.asarray(is_narrow | is_round)
 
 
-def _followed(surface: Surface, move: Floats, fixed: Flags, longest_mm: float) -> Floats:
-    """Return the displacements, spread smoothly from the fixed points to those near them."""
-    _, ends = surface.neighbors
+def _loose(surface: Surface, planes: Planes, blend: Flags) -> Flags:
+    """Return (n,) the points that may follow: in fillets, in held faces, inside of flats."""
     n = len(surface.points)
-    length = np.linalg.norm(np.diff(surface.points[ends], axis=1)[:, 0], axis=1)
-    graph = csr_array(coo_array((np.maximum(length, 1e-9), (ends[:, 0], ends[:, 1])), (n, n)))
+    in_blend, elsewhere, at_bend = (np.zeros(n, np.bool_) for _ in range(3))
+    in_blend[surface.faces[blend]] = True
+    elsewhere[surface.faces[~(blend | planes.held | planes.moved)]] = True
+    _, ends = surface.neighbors
+    at_bend[ends[surface.bend_deg >= PLANE_DEG]] = True
+    return np.asarray(in_blend | ~elsewhere | ~at_bend)
+
+
+def _is_near(surface: Surface, fixed: Flags, longest_mm: float) -> Flags:
+    """Return (n,) the points near moved faces, measured along the edges."""
     size = float(np.ptp(surface.points, axis=0).max())
     reach = max(REACH_MOVES * longest_mm, REACH_SHARE * size)
-    away = dijkstra(
-        graph, directed=False, indices=np.flatnonzero(fixed), min_only=True, limit=reach
-    )
-    loose = np.isfinite(away) & ~fixed
+    start = np.flatnonzero(fixed)
+    graph = _edge_graph(surface, surface.edge_mm)
+    away = dijkstra(graph, directed=False, indices=start, min_only=True, limit=reach)
+    return np.asarray(np.isfinite(away))
+
+
+def _edge_graph(surface: Surface, weight: Floats) -> csr_array:
+    _, ends = surface.neighbors
+    n = len(surface.points)
+    return csr_array(coo_array((np.maximum(weight, 1e-9), (ends[:, 0], ends[:, 1])), (n, n)))
+
+
+def _followed(surface: Surface, move: Floats, loose: Flags) -> Floats:
+    """Return the displacements with those of loose points spread smoothly between the others."""
     if not loose.any():
         return move
-    pull = csr_array(coo_array((1.0 / np.maximum(length, 1e-3), (ends[:, 0], ends[:, 1])), (n, n)))
+    pull = _edge_graph(surface, 1.0 / np.maximum(surface.edge_mm, 1e-3))
     pull = csr_array(pull + pull.T)
     total = np.asarray(pull.sum(axis=1)).ravel()
     inner = (diags_array(total) - pull)[loose][:, loose]
-    right = (pull @ move)[loose]
+    right = (pull @ np.where(loose[:, None], 0.0, move))[loose]
     followed = move.copy()
     followed[loose] = splu(inner.tocsc()).solve(right)
     return followed
 
 
 def faults(before: Surface, after: Surface) -> Flags:
-    """Return (m,) the facets that turned over, moved absurdly far, or run through others."""
+    """Return (m,) the facets that turned over or run through others."""
     bad = np.einsum("ij,ij->i", before.normals, after.normals) < 0.3
-    bad &= before.area_mm2 > 1e-6 * before.area_mm2.mean()
+    bad &= ~before.is_thin
     bad |= run_through(after) & ~run_through(before)
     return np.asarray(bad)
 
@@ -193,7 +245,7 @@ def run_through(surface: Surface) -> Flags:
     """
     pair, ends = surface.neighbors
     start, end = surface.points[ends[:, 0]], surface.points[ends[:, 1]]
-    length = np.linalg.norm(end - start, axis=1)
+    length = surface.edge_mm
     keep = np.flatnonzero(length > 1e-6)
     direction = (end - start)[keep] / length[keep, None]
     hit = Rays(surface.points, surface.faces).crossings(start[keep], direction)
@@ -214,8 +266,7 @@ def run_through(surface: Surface) -> Flags:
 def cut_at(surface: Surface, z_mm: float) -> tuple[Surface, Ints]:
     """Return the surface with every facet divided at a height, and the facet each came from."""
     height = surface.points[:, 2] - z_mm
-    near = 1e-9 * float(np.ptp(surface.points, axis=0).max())
-    side = np.where(np.abs(height) <= near, 0, np.sign(height)).astype(np.int64)
+    side = np.where(np.abs(height) <= ON_CUT_MM, 0, np.sign(height)).astype(np.int64)
     corner = side[surface.faces]
     crosses = (corner.min(axis=1) < 0) & (corner.max(axis=1) > 0)
     if not crosses.any():

@@ -7,9 +7,13 @@ import numpy as np
 from moldprep.geometry.faces import Flags, Surface, carried
 from moldprep.geometry.reshape import Planes, faults, reshaped
 from moldprep.geometry.solid import Floats, Solid
+from moldprep.geometry.walls import straight_faces
 
-WALL_DEG: Final = 3.0
-"""Faces this near to upright on the moved face keep their plane and grow with it."""
+WALL_DEG: Final = 15.0
+"""Straight faces this near to upright on the moved face keep their plane and grow with it."""
+
+PLANE_SHARE: Final = 0.98
+"""The mean normal of a plane face is longer than this; a bore's is nothing."""
 
 ROOT_MM: Final = 0.02
 """How deep a laid-on slab of stock is set into the casting, so that they are one body."""
@@ -47,20 +51,22 @@ def with_stock(
 
 
 def _upright(surface: Surface, moved: Flags) -> Flags:
-    """Return (m,) the unmoved facets that stand upright on every moved facet they are near."""
+    """Return (m,) the straight faces that stand upright on a moved plane face."""
     patch = surface.patches(moved)
-    lead = np.array(
-        [
-            surface.normals[patch == number].mean(axis=0)
-            for number in range(int(patch.max(initial=-1)) + 1)
-        ]
-    ).reshape(-1, 3)
-    length = np.linalg.norm(lead, axis=1)
-    lead = lead[length > 0.9] / length[length > 0.9, None]  # plane patches only
-    if len(lead) == 0:
-        return np.zeros(len(moved), np.bool_)
-    along = np.abs(surface.normals @ lead.T).min(axis=1)
-    return np.asarray(~moved & (along < np.sin(np.radians(WALL_DEG))))
+    held = np.zeros(len(moved), np.bool_)
+    leads: list[Floats] = []
+    for number in range(int(patch.max(initial=-1)) + 1):
+        mine = patch == number
+        lead = np.average(surface.normals[mine], axis=0, weights=surface.area_mm2[mine])
+        length = float(np.linalg.norm(lead))
+        if length > PLANE_SHARE and all(abs(lead @ other) < 0.9999 * length for other in leads):
+            leads.append(lead / length)
+    none = np.zeros(len(surface.bend_deg), np.bool_)
+    for lead in leads:
+        deg = np.degrees(np.arcsin(np.clip(surface.normals @ lead, -1.0, 1.0)))
+        steep = ~moved & (np.abs(deg) <= WALL_DEG)
+        held |= straight_faces(surface, deg, np.zeros(len(moved), np.int64), steep, none) >= 0
+    return held
 
 
 def _laid_on(

@@ -7,7 +7,7 @@ import numpy as np
 
 from moldprep.geometry.faces import Flags, Surface
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.reshape import SMOOTH_DEG
+from moldprep.geometry.reshape import SMOOTH_DEG, strips
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.geometry.undercuts import is_seen, sample_facets
 
@@ -17,6 +17,9 @@ ONE_WALL_DEG: Final = 0.25
 CURVED_DEG: Final = 1.0
 """A face whose draft spreads more than this is curved along the pull and drafts itself."""
 
+SPECK_SHARE: Final = 1e-4
+"""A wall with less than this share of the surface is a leftover of a fillet's mesh."""
+
 UP: Final = np.array([0.0, 0.0, 1.0])
 
 
@@ -24,18 +27,21 @@ UP: Final = np.array([0.0, 0.0, 1.0])
 class Walls:
     """The walls of a surface in the part frame.
 
-    wall     : (m,) number of the wall each facet belongs to, -1 for none
-    side     : (m,) +1 cope, -1 drag, of every facet
-    deg      : (w, 2) draft of each wall, in the cope and in the drag; NaN where it has no part
-    low_mm   : (w, 2) lowest height of each part [mm]
-    high_mm  : (w, 2) highest height [mm]
-    is_inner : (w,) whether the wall faces other metal: a hole or a pocket
-    is_cored : (w,) whether the pull cannot form it; a core does
+    wall      : (m,) number of the wall each facet belongs to, -1 for none
+    side      : (m,) +1 cope, -1 drag, of every facet
+    deg       : (w, 2) median draft by area of each wall, in the cope and in the drag (facets are
+                chords, so each is a little off); NaN where it has no part
+    area_mm2  : (w, 2) area of each part [mm²]
+    low_mm    : (w, 2) lowest height of each part [mm]
+    high_mm   : (w, 2) highest height [mm]
+    is_inner  : (w,) whether the wall faces other metal: a hole or a pocket
+    is_cored  : (w,) whether the pull cannot form it; a core does
     """
 
     wall: Ints
     side: Ints
     deg: Floats
+    area_mm2: Floats
     low_mm: Floats
     high_mm: Floats
     is_inner: Flags
@@ -44,6 +50,11 @@ class Walls:
     def half(self) -> Ints:
         """Return (m,) 0 for facets in the cope, 1 for those in the drag."""
         return np.asarray(np.where(self.side > 0, 0, 1))
+
+    def place(self, surface: Surface, wall: int, half: int) -> Floats:
+        """Return (3,) the middle of the largest facet of one part of a wall. [mm]"""
+        mine = np.flatnonzero((self.wall == wall) & (self.half() == half))
+        return surface.centers_mm[mine[np.argmax(surface.area_mm2[mine])]]
 
 
 def draft_deg(surface: Surface, side: Ints) -> Floats:
@@ -71,21 +82,44 @@ def find_walls(surface: Surface, z_mm: float, steepest_deg: float, exempt: Flags
     steep = (np.abs(deg) <= steepest_deg) & ~exempt & (surface.area_mm2 > 1e-9)
     pair, _ = surface.neighbors
     crosses = side[pair[:, 0]] != side[pair[:, 1]]
-    alike = np.abs(deg[pair[:, 0]] - deg[pair[:, 1]]) <= ONE_WALL_DEG
-    wall = surface.patches(steep, (surface.bend_deg < SMOOTH_DEG) & (alike | crosses))
-    half = np.where(side > 0, 0, 1)
-    middle, spread = _middles(surface, wall, half, deg)
-    straight: Flags = np.asarray((np.nan_to_num(spread) <= CURVED_DEG).all(axis=1))
-    keep = (wall >= 0) & straight[wall]
-    keep &= np.abs(deg - middle[wall, half]) <= ONE_WALL_DEG
-    wall = _renumbered(np.where(keep, wall, -1))
+    wall = straight_faces(surface, deg, np.where(side > 0, 0, 1), steep, crosses)
     return _measured(surface, wall, side, deg)
 
 
-def _middles(surface: Surface, wall: Ints, half: Ints, deg: Floats) -> tuple[Floats, Floats]:
-    """Return (w, 2) median draft by area, and the spread from 5 to 95 % of the area."""
-    n = int(wall.max()) + 1
-    middle, spread = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
+def straight_faces(surface: Surface, deg: Floats, half: Ints, steep: Flags, crosses: Flags) -> Ints:
+    """Return (m,) the number of the straight face each steep facet is in, -1 for none.
+
+    Parameters
+    ----------
+    surface
+        Any.
+    deg
+        (m,) angle of each facet to the direction the faces are straight along. [deg]
+    half
+        (m,) 0 or 1: the halves of one face may differ in angle.
+    steep
+        (m,) facets that count.
+    crosses
+        (k,) edges that join halves, in the order of `neighbors`.
+    """
+    pair, _ = surface.neighbors
+    alike = np.abs(deg[pair[:, 0]] - deg[pair[:, 1]]) <= ONE_WALL_DEG
+    face = surface.patches(steep, (surface.bend_deg < SMOOTH_DEG) & (alike | crosses))
+    if not steep.any():
+        return face
+    low, middle, high = _spread(surface, face, half, deg)
+    straight: Flags = np.asarray((np.nan_to_num(high - low) <= CURVED_DEG).all(axis=1))
+    area = np.bincount(face[steep], surface.area_mm2[steep])
+    straight &= ~strips(surface, face) & (area >= SPECK_SHARE * surface.area_mm2.sum())
+    keep = (face >= 0) & straight[face]
+    keep &= np.abs(deg - middle[face, half]) <= ONE_WALL_DEG
+    return _renumbered(np.where(keep, face, -1))
+
+
+def _spread(surface: Surface, wall: Ints, half: Ints, deg: Floats) -> Floats:
+    """Return (3, w, 2) draft that 5, 50 and 95 % of each wall's area are below; NaN for none."""
+    n = int(wall.max(initial=-1)) + 1
+    spread = np.full((3, n, 2), np.nan)
     mine = np.flatnonzero(wall >= 0)
     group = 2 * wall[mine] + half[mine]
     order = np.lexsort((deg[mine], group))
@@ -94,10 +128,9 @@ def _middles(surface: Surface, wall: Ints, half: Ints, deg: Floats) -> tuple[Flo
     for start, end in zip(first, [*first[1:], len(group)], strict=True):
         share = np.cumsum(surface.area_mm2[mine[start:end]])
         at = np.searchsorted(share, np.array([0.05, 0.5, 0.95]) * share[-1])
-        low, mid, high = deg[mine[start:end]][np.minimum(at, end - start - 1)]
-        middle[group[start] // 2, group[start] % 2] = mid
-        spread[group[start] // 2, group[start] % 2] = high - low
-    return middle, spread
+        of = mine[start:end][np.minimum(at, end - start - 1)]
+        spread[:, group[start] // 2, group[start] % 2] = deg[of]
+    return spread
 
 
 def _renumbered(wall: Ints) -> Ints:
@@ -117,9 +150,10 @@ def _measured(surface: Surface, wall: Ints, side: Ints, deg: Floats) -> Walls:
     low, high = np.full((n, 2), np.inf), np.full((n, 2), -np.inf)
     np.minimum.at(low, at, z.min(axis=1))
     np.maximum.at(high, at, z.max(axis=1))
-    middle, _ = _middles(surface, wall, half, deg) if n else (np.empty((0, 2)),) * 2
+    _, middle, _ = _spread(surface, wall, half, deg)
+    area = np.bincount(2 * wall[mine] + half[mine], surface.area_mm2[mine], 2 * n).reshape(-1, 2)
     inner, cored = _facing(surface, wall, side, n)
-    return Walls(wall, side, middle, low, high, inner, cored)
+    return Walls(wall, side, middle, area, low, high, inner, cored)
 
 
 def _facing(surface: Surface, wall: Ints, side: Ints, n: int) -> tuple[Flags, Flags]:
