@@ -52,7 +52,9 @@ def open_job(
 def write_new_job(casting: Path, alloy: str, unit: str | None, target: Path | None) -> Path:
     """Return the commented job file written for a casting: beside it, unless told otherwise."""
     where = target or casting.with_suffix(".toml")
-    text = new_job_toml(casting, Path(os.path.relpath(casting, where.parent)), alloy, unit)
+    if not casting.is_file():
+        raise FileError("no such casting model", code="file/not-found", where=str(casting))
+    text = new_job_toml(Path(os.path.relpath(casting, where.parent)), alloy, unit)
     check_free(where, is_planned=False)
     write_text(where, text)
     return where

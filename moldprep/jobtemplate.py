@@ -1,4 +1,4 @@
-"""Job -> TOML: a commented file to start from, the resolved file of a package, a plan to edit."""
+"""Job -> TOML: a commented file to start from, and the resolved file of a package."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -8,9 +8,8 @@ import tomli_w
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from moldprep.inputs import sha256_of
-from moldprep.records import Job, RiggingPlan
-from moldprep.records.job import CastingKeys, RiggingKeys
+from moldprep.records import Job
+from moldprep.records.job import CastingKeys
 
 SHOWN: Final = (
     "sheet",
@@ -27,57 +26,32 @@ SHOWN: Final = (
 """Tables a new job file lists, beside those that must be filled in."""
 
 
-def job_toml(job: Job) -> str:
-    """Return a job as TOML, every default filled in; it loads as the same job."""
-    table = job.model_dump(mode="json", exclude_none=True)
+def job_toml(job: Job, without: frozenset[str] = frozenset()) -> str:
+    """Return a job as TOML, every default filled in; it loads as the same job.
+
+    Parameters
+    ----------
+    job
+        What to write.
+    without
+        Tables to leave out.
+    """
+    table = job.model_dump(mode="json", exclude_none=True, exclude=set(without))
     return tomli_w.dumps(_without_empty(table))
 
 
-def planned_job(job: Job, plan: RiggingPlan) -> Job:
-    """Return the job with the plan as its `[rigging]` tables, to be edited by hand.
-
-    Nothing is left to be planned automatically, so that what is written is what gets built.
-    """
-    rigging = RiggingKeys(
-        auto=(),
-        ratio=plan.ratio,
-        channels=job.rigging.channels,
-        pour_time_s=plan.pour_time_s,
-        head_mm=job.rigging.head_mm,
-        placements=plan.placements,
-        basin=plan.basin,
-        sprue=plan.sprue,
-        well=plan.well,
-        runner=plan.runners,
-        ingate=plan.ingates,
-        filter=plan.filters,
-        feeder=plan.feeders,
-        chill=plan.chills,
-        vent=plan.vents,
-    )
-    return job.model_copy(update={"rigging": rigging})
-
-
-def new_job_toml(casting: Path, name: Path, alloy: str, unit: str | None) -> str:
+def new_job_toml(casting: Path, alloy: str, unit: str | None) -> str:
     """Return a commented job file for a casting: keys to fill in, the rest as comments.
 
     Parameters
     ----------
     casting
-        The model; it has to exist.
-    name
-        How the job file names it: relative to where the job file will lie.
+        The model, as the job file is to name it: relative to where the job file will lie.
     alloy
         Id of an alloy.
     unit
         Unit of the model's numbers, where its format carries none.
-
-    Raises
-    ------
-    FileError
-        file/not-found.
     """
-    sha256_of(casting)
     fields = Job.model_fields
     lines = [
         f"# Job file of moldprep for {casting.name}.",
@@ -89,7 +63,7 @@ def new_job_toml(casting: Path, name: Path, alloy: str, unit: str | None) -> str
     lines += [
         "# " + _key(key, fields[key], fields[key].default) for key in ("sand", "printer", "rules")
     ]
-    given = {"file": name.as_posix()} | ({"unit": unit} if unit else {})
+    given = {"file": casting.as_posix()} | ({"unit": unit} if unit else {})
     lines += ["", *_table("casting", CastingKeys, given)]
     for table in SHOWN:
         model = fields[table].annotation

@@ -9,11 +9,12 @@ from moldprep.desk import check_free, write_text
 from moldprep.export.package import Package, check_target, default_folder, write_package
 from moldprep.export.result import result_json
 from moldprep.inputs import fingerprint, moved_to
-from moldprep.jobtemplate import job_toml, planned_job
+from moldprep.jobtemplate import job_toml
 from moldprep.pipeline import Announce, prepare
 from moldprep.records import Job, RiggingPlan
 from moldprep.report.figures import draw_feeding, draw_gating
 from moldprep.results import Results
+from moldprep.rigging.planfile import plan_tables
 
 FEEDING: Final = ("casting", "feeding")
 """Families of checks a study of feeding asks."""
@@ -76,11 +77,8 @@ def write_plan(job: Job, target: Path, announce: Announce | None = None) -> Stud
     """Return the study whose plan was written as a job file, to be edited and fed in again."""
     check_free(target, is_planned=True)
     study = _study(job, "feeding", FEEDING, announce)
-    planned = planned_job(job, study.results.need(RiggingPlan))
-    head = (
-        f"# The rigging of {job.name} as planned by moldprep, part frame, z up, mm.\n"
-        "# Nothing is left to plan: edit it and run it. To have a kind of thing planned again,\n"
-        '# take its tables out and name it in rigging.auto, for instance ["vents"].\n\n'
-    )
-    write_text(target, head + job_toml(moved_to(planned, target.resolve().parent)))
+    moved = moved_to(job, target.resolve().parent)
+    head = f"# {job.name}, its rigging as planned by moldprep, to be edited and run.\n"
+    rest = job_toml(moved, without=frozenset({"rigging"}))
+    write_text(target, f"{head}\n{rest}\n{plan_tables(study.results.need(RiggingPlan))}")
     return study

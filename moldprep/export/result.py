@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
+from moldprep.export import metal_schema as of
 from moldprep.export import schema as to
 from moldprep.export.sheet import pouring_sheet
 from moldprep.findings import Review, Verdict
@@ -156,54 +157,54 @@ def _pattern(results: Results) -> to.PatternPart:
     )
 
 
-def _rigging(results: Results) -> to.RiggingPart:
+def _rigging(results: Results) -> of.RiggingPart:
     rigging = results.need(Rigging)
-    return to.RiggingPart(
+    return of.RiggingPart(
         bodies=tuple(
-            to.BodyPart(name=body.name, role=body.role, **_shape(body.solid))
+            of.BodyPart(name=body.name, role=body.role, **_shape(body.solid))
             for body in rigging.metal
         ),
         inserts=tuple(
-            to.InsertPart(name=insert.name, material=insert.material, **_shape(insert.solid))
+            of.InsertPart(name=insert.name, material=insert.material, **_shape(insert.solid))
             for insert in rigging.inserts
         ),
     )
 
 
-def _flow(results: Results) -> to.FlowPart:
+def _flow(results: Results) -> of.FlowPart:
     flow = results.need(FlowGraph)
-    return to.FlowPart(
+    return of.FlowPart(
         nodes=_nodes(flow),
-        edges=tuple(to.EdgePart.model_validate(contact) for contact in flow.contacts),
+        edges=tuple(of.EdgePart.model_validate(contact) for contact in flow.contacts),
         near_misses=flow.near_misses,
-        stations=tuple(to.StationPart.model_validate(station) for station in flow.stations),
-        lost=tuple(to.LostPart(body=body, at_mm=at_mm) for body, at_mm in flow.lost),
+        stations=tuple(of.StationPart.model_validate(station) for station in flow.stations),
+        lost=tuple(of.LostPart(body=body, at_mm=at_mm) for body, at_mm in flow.lost),
         dangling=flow.dangling,
         bottleneck=flow.bottleneck,
         bottleneck_mm2=flow.bottleneck_mm2,
         bottleneck_at_mm=flow.bottleneck_at_mm,
         loops=flow.loops,
         cavities=tuple(_cavity(cavity) for cavity in flow.cavities),
-        runners=tuple(to.RunnerFactsPart.model_validate(one) for one in flow.runners),
-        mouths=tuple(to.MouthPart.model_validate(mouth) for mouth in flow.mouths),
+        runners=tuple(of.RunnerFactsPart.model_validate(one) for one in flow.runners),
+        mouths=tuple(of.MouthPart.model_validate(mouth) for mouth in flow.mouths),
         ratio_mm2=flow.ratio_mm2,
         source_mm=flow.source_mm,
         prime_s=flow.prime_s,
         imbalance=flow.imbalance,
         pour_time_s=flow.pour_time_s,
         formula_times=tuple(
-            to.FormulaTime(name=name, time_s=seconds, source=source)
+            of.FormulaTime(name=name, time_s=seconds, source=source)
             for name, seconds, source in flow.formula_times
         ),
     )
 
 
-def _nodes(flow: FlowGraph) -> tuple[to.NodePart, ...]:
+def _nodes(flow: FlowGraph) -> tuple[of.NodePart, ...]:
     """Return every body of the graph with the flow it carries."""
     carried = {channel.body: channel for channel in flow.channels}
     keys = ("flow_mm3_s", "speed_m_s", "share", "reynolds", "smallest_mm2", "cooled_k")
     return tuple(
-        to.NodePart(
+        of.NodePart(
             name=name,
             role=str(data.get("role", "")),
             is_reached=name in flow.reached,
@@ -213,22 +214,22 @@ def _nodes(flow: FlowGraph) -> tuple[to.NodePart, ...]:
     )
 
 
-def _cavity(cavity: CavityRise) -> to.CavityPart:
+def _cavity(cavity: CavityRise) -> of.CavityPart:
     keys = ("time_s", "level_mm", "volume_mm3", "flow_mm3_s")
-    return to.CavityPart(
+    return of.CavityPart(
         parts=cavity.parts,
         inlets=cavity.inlets,
         is_full=cavity.is_full,
         rise=tuple(
-            to.RisePart(**dict(zip(keys, row, strict=True)), inlets_mm3_s=tuple(shares))
+            of.RisePart(**dict(zip(keys, row, strict=True)), inlets_mm3_s=tuple(shares))
             for row, shares in zip(cavity.course.tolist(), cavity.shares.tolist(), strict=True)
         ),
     )
 
 
-def _metal(results: Results) -> to.MetalPart:
+def _metal(results: Results) -> of.MetalPart:
     metal = results.need(Metal)
-    return to.MetalPart(
+    return of.MetalPart(
         volume_mm3=metal.solid.volume_mm3,
         mass_kg=metal.mass_kg,
         casting_kg=metal.casting_kg,
@@ -237,11 +238,11 @@ def _metal(results: Results) -> to.MetalPart:
     )
 
 
-def _fill(results: Results) -> to.FillPart:
+def _fill(results: Results) -> of.FillPart:
     fill = results.need(Fill)
-    return to.FillPart(
+    return of.FillPart(
         level=tuple(
-            to.LevelPart(time_s=time, height_mm=height, gate_speed_m_s=speed)
+            of.LevelPart(time_s=time, height_mm=height, gate_speed_m_s=speed)
             for time, height, speed in fill.level.tolist()
         ),
         falls=fill.falls,
@@ -251,18 +252,18 @@ def _fill(results: Results) -> to.FillPart:
     )
 
 
-def _feeding(results: Results) -> to.FeedingPart:
+def _feeding(results: Results) -> of.FeedingPart:
     feeding = results.need(Feeding)
     keys = ("name", "part", "volume_mm3", "freezing_time_s", "order")
-    return to.FeedingPart(
+    return of.FeedingPart(
         sections=tuple(
-            to.FeedSection.model_validate(dict(zip(keys, section, strict=True)))
+            of.FeedSection.model_validate(dict(zip(keys, section, strict=True)))
             for section in feeding.sections
         ),
-        hot_spots=tuple(to.HotSpotPart.model_validate(spot) for spot in feeding.hot_spots),
-        pairs=tuple(to.FeedPairPart.model_validate(pair) for pair in feeding.pairs),
+        hot_spots=tuple(of.HotSpotPart.model_validate(spot) for spot in feeding.hot_spots),
+        pairs=tuple(of.FeedPairPart.model_validate(pair) for pair in feeding.pairs),
         paths=tuple(
-            to.FeedPath(a=min(a, b), b=max(a, b), time_s=data.get("time_s"))
+            of.FeedPath(a=min(a, b), b=max(a, b), time_s=data.get("time_s"))
             for a, b, data in sorted(
                 feeding.graph.edges(data=True), key=lambda edge: sorted(edge[:2])
             )
@@ -342,7 +343,7 @@ SECTIONS: Final[dict[str, tuple[type[object], Callable[[Results], object]]]] = {
     "flow": (FlowGraph, _flow),
     "metal": (Metal, _metal),
     "fill": (Fill, _fill),
-    "freezing": (Freezing, lambda r: to.FreezingPart.model_validate(r.need(Freezing))),
+    "freezing": (Freezing, lambda r: of.FreezingPart.model_validate(r.need(Freezing))),
     "feeding": (Feeding, _feeding),
     "mold": (Mold, _mold),
     "handling": (Handling, _handling),

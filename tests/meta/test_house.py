@@ -15,7 +15,7 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 LAYERS = (
-    ("errors", "units", "tolerances", "findings", "results"),
+    ("errors", "units", "tolerances", "findings", "results", "wording"),
     ("geometry.solid",),
     ("records",),
     ("jobfile", "jobtemplate"),
@@ -24,7 +24,8 @@ LAYERS = (
     ("parting", "pattern", "thermal", "rigging", "mold", "printing"),
     ("pipeline",),
     ("checks", "export", "report"),
-    ("verify", "week"),
+    ("desk", "runs", "verify", "week"),
+    ("terminal",),
     ("cli", "__main__"),
 )
 """Each layer may import itself and what stands before it; the package's door imports all."""
