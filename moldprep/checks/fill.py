@@ -1,0 +1,135 @@
+"""Does the cavity fill without falls, cold meetings and trapped air?"""
+
+from collections.abc import Iterator
+
+from moldprep.checks import check, judged, passed_over
+from moldprep.findings import Finding, Verdict
+from moldprep.records import Alloy, Fill, Metal
+from moldprep.results import Results
+
+CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
+PRACTICE = "common practice, no source"
+
+
+@check(
+    id="fill/everything-fills",
+    why="Metal that never comes leaves the casting short.",
+    source="flood of the cavity from its inlets under the head of the basin",
+    limit=0.1,
+    unit="%",
+)
+def everything_fills(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare what stays empty with the whole metal."""
+    fill, metal = results.need(Fill), results.need(Metal)
+    share = 100.0 * fill.unfilled_mm3 / metal.solid.volume_mm3
+    yield judged(
+        share <= limit,
+        f"{fill.unfilled_mm3 / 1000.0:.1f} cm³ stay empty, {share:.2f} % of the metal",
+        value=share,
+        remedy="join every casting to an ingate, and raise the basin over its top",
+    )
+
+
+@check(
+    id="fill/no-trapped-air",
+    why="Air caught under a high point leaves a hole, or a bubble that rises later.",
+    source=PRACTICE,
+    limit=0.5,
+    unit="cm³",
+)
+def no_trapped_air(results: Results, limit: float) -> Iterator[Finding]:
+    """Ask every high point of the cavities for a way out: vent, open feeder, air core, sprue."""
+    pockets = results.need(Fill).pockets
+    for pocket in pockets:
+        caught = 0.0 if pocket.vent else pocket.volume_mm3 / 1000.0
+        says = (
+            f"high point is served by {pocket.vent} ({pocket.vent_area_mm2:.0f} mm²); it would"
+            f" catch {pocket.volume_mm3 / 1000.0:.1f} cm³"
+            if pocket.vent
+            else f"high point catches {caught:.2f} cm³ of air"
+        )
+        yield judged(
+            caught <= limit,
+            says,
+            value=caught,
+            part=pocket.vent,
+            at_mm=pocket.at_mm,
+            remedy="set a vent there, or lead one out through the core's print",
+        )
+    if not pockets:
+        yield passed_over("no cavity was filled")
+
+
+@check(
+    id="fill/no-falls",
+    why="Metal that drops further than a sessile drop is high breaks its skin and rolls it in.",
+    source=CAMPBELL + "; height 2 sqrt(gamma / (rho g))",
+    limit=0.0,
+    unit="mm",
+    miss=Verdict.WARN,
+)
+def no_falls(results: Results, limit: float) -> Iterator[Finding]:
+    """List the drops over the alloy's critical height."""
+    falls = results.need(Fill).falls
+    for fall in falls:
+        yield judged(
+            fall.height_mm <= limit,
+            f"metal falls {fall.height_mm:.0f} mm in {fall.part}",
+            value=fall.height_mm,
+            part=fall.part,
+            at_mm=fall.from_mm,
+            remedy="let the metal in at the lowest point, or turn the casting",
+        )
+    if not falls:
+        yield judged(True, "no fall over the alloy's critical height", value=0.0)
+
+
+@check(
+    id="fill/fronts-meet-hot",
+    why="Fronts that meet below the liquidus do not knit: a cold shut.",
+    source="estimate by contact resistance and sand in series, after M. C. Flemings,"
+    " Solidification Processing, ch. 1",
+    limit=0.0,
+    unit="K",
+    miss=Verdict.WARN,
+)
+def fronts_meet_hot(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the temperature where fronts meet with the liquidus."""
+    fill, alloy = results.need(Fill), results.need(Alloy)
+    for meeting in fill.meetings:
+        above = meeting.temperature_c - alloy.liquidus_c
+        yield judged(
+            above >= limit,
+            f"fronts meet after {meeting.time_s:.1f} s at about {meeting.temperature_c:.0f} °C, "
+            f"{above:+.0f} K from the liquidus",
+            value=above,
+            at_mm=meeting.at_mm,
+            remedy="a gate nearer to that place, a quicker pour, or hotter metal",
+        )
+    if not fill.meetings:
+        yield passed_over("no two fronts meet")
+
+
+@check(
+    id="fill/thin-walls-run-full",
+    why="A thin wall stops the metal once half of its freezing time is over.",
+    source="fluidity of long-freezing-range metal, 0.2 to 0.5 v t: J. Campbell, R. A. Harding,"
+    " TALAT lecture 3205 (from memory)",
+    limit=0.5,
+)
+def thin_walls_run_full(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare how long each thin wall takes to fill with its freezing time."""
+    runs = results.need(Fill).thin_runs
+    for run in runs:
+        share = run.time_s / run.freeze_s
+        yield judged(
+            share <= limit,
+            f"{run.part}: wall of {run.wall_mm:.1f} mm, {run.run_mm:.0f} mm long, fills in "
+            f"{run.time_s:.1f} s and freezes in {run.freeze_s:.1f} s",
+            value=share,
+            part=run.part,
+            at_mm=run.at_mm,
+            remedy="a gate into that wall, a quicker pour, or a thicker wall",
+        )
+    if not runs:
+        yield passed_over("no wall thin enough to stop the metal")
