@@ -158,6 +158,18 @@ def _lump(shells: list[_Shell], n_sources: int) -> Lump:
     return Lump(solid, objects)
 
 
+def voids_of(solid: Solid) -> list[tuple[float, Floats]]:
+    """Return (volume [mm³], middle [mm]) of every hollow no opening leads to, largest first."""
+    points, faces = solid.mesh()
+    mesh = Facets(points, faces, np.arange(len(faces), dtype=np.int64))
+    found = [
+        (-shell.volume_mm3, 0.5 * (shell.mesh.points.min(axis=0) + shell.mesh.points.max(axis=0)))
+        for shell in _shells(mesh, np.zeros(len(faces), np.int64))
+        if shell.is_inward
+    ]
+    return sorted(found, key=lambda void: (-void[0], *void[1]))
+
+
 def is_closed(mesh: Facets) -> bool:
     """Return whether every edge is run along as often one way as the other."""
     return Edges.find(mesh).is_closed

@@ -10,12 +10,12 @@ import numpy as np
 from moldprep.errors import GeometryError, JobError
 from moldprep.geometry.facets import Facets, Tally
 from moldprep.geometry.holes import Rim, rims_of
-from moldprep.geometry.lumps import Lump, inside_any, is_closed, lumps_of
+from moldprep.geometry.lumps import Lump, inside_any, is_closed, lumps_of, voids_of
 from moldprep.geometry.readers import Colors, Model, files_of, read_model
 from moldprep.geometry.rebuild import rebuild
 from moldprep.geometry.repair import mend
 from moldprep.geometry.solid import Floats, Ints, Solid
-from moldprep.records import Body, Casting, Job, Repair, Role
+from moldprep.records import Body, Casting, ClosedVoid, Job, Repair, Role
 from moldprep.records.job import OwnBody
 from moldprep.units import MM_PER
 
@@ -69,6 +69,7 @@ def read_casting(job: Job) -> Casting:
         repairs=tuple(Repair(what=w, count=n) for w, n in sorted(tally.items()) if n > 0),
         deviation_mm=deviation_mm,
         face_color=_face_color(castings[0].solid, colors),
+        voids=_voids(castings),
     )
 
 
@@ -201,6 +202,16 @@ def _castings(lumps: list[Lump], bodies: str) -> list[Body]:
         Body(name=f"casting-{k}", role=Role.CASTING, solid=part)
         for k, part in enumerate(parts, start=1)
     ]
+
+
+def _voids(castings: list[Body]) -> tuple[ClosedVoid, ...]:
+    """Return the hollows no opening leads to, largest first."""
+    found = [void for body in castings for void in voids_of(body.solid)]
+    found.sort(key=lambda void: (-void[0], *void[1]))
+    return tuple(
+        ClosedVoid(volume_mm3=volume, at_mm=(float(x), float(y), float(z)))
+        for volume, (x, y, z) in found
+    )
 
 
 # ---- bodies that are rigging ----------------------------------------------------------------

@@ -49,8 +49,9 @@ def weld(mesh: Facets, tally: Tally) -> Facets:
     """Return the mesh with equal corners made one, and facets without three corners dropped."""
     points = mesh.points[mesh.faces.ravel()] + 0.0  # -0.0 and 0.0 are one
     first, row = _equal_rows(points)
-    used = len(np.unique(mesh.faces))
-    tally["corners welded"] += used - len(first)
+    used = np.zeros(len(mesh.points), np.bool_)
+    used[mesh.faces.ravel()] = True
+    tally["corners welded"] += int(used.sum()) - len(first)
     welded = Facets(points[first], row.reshape(-1, 3), mesh.source)
     return _drop_collapsed(welded, tally)
 

@@ -3,6 +3,7 @@
 from moldprep.records.casting import (
     Body,
     Casting,
+    ClosedVoid,
     DraftFact,
     Parting,
     Pattern,
@@ -74,6 +75,7 @@ __all__ = [
     "CavityRise",
     "ChannelFlow",
     "ChillPlan",
+    "ClosedVoid",
     "Contact",
     "CoreFacts",
     "DraftFact",

@@ -58,6 +58,14 @@ class Repair:
     count: int
 
 
+@dataclass(frozen=True, kw_only=True)
+class ClosedVoid:
+    """A hollow inside the casting that no opening leads to; model frame."""
+
+    volume_mm3: float
+    at_mm: tuple[float, float, float]
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Casting:
     """The customer's model as a closed solid, in the model's own frame, in mm.
@@ -69,6 +77,7 @@ class Casting:
     deviation_mm : largest distance of a rebuilt surface from the file's, 0 unless rebuilt
     face_color   : (m, 4) uint8 colour of each facet of the first CASTING body's `solid.mesh()`;
                    (0, 4) where the file has none
+    voids        : hollows that no opening leads to, largest first
     """
 
     bodies: tuple[Body, ...]
@@ -78,6 +87,7 @@ class Casting:
     repairs: tuple[Repair, ...]
     deviation_mm: float
     face_color: NDArray[np.uint8]
+    voids: tuple[ClosedVoid, ...] = ()
 
     def __post_init__(self) -> None:
         if not any(body.role is Role.CASTING for body in self.bodies):
