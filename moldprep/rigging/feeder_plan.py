@@ -42,6 +42,8 @@ CHILL_THICKNESS: Final = 0.75
 """Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
 UNREACHED_SHARE: Final = 0.10
 """A section may be out of reach with this share before it gets another feeder."""
+FAR_BEYOND: Final = 2.0
+"""Times its reach a feeder may be stretched for the sake of the yield; beyond it is a fault."""
 MOST_SEATS: Final = 6
 """Feeders on one group at most; beyond that the section wants padding or a chill, not metal."""
 NECK_SHARE: Final = 0.3
@@ -209,9 +211,9 @@ class FeederPlanner:
         seats = [first]
         while len(seats) < MOST_SEATS:
             far = self._out_of_reach(group, seats)
-            if far is None or not self._can_afford(seats):
+            if far is None or (far[2] <= FAR_BEYOND and not self._can_afford(seats)):
                 break
-            section, near = far
+            section, near, _ = far
             others = (*taken, *(seat.disc for seat in seats))
             more = self.seat(section, near, 0.0, others, None)
             if more is None:
@@ -240,23 +242,29 @@ class FeederPlanner:
         way, nearest = way_mm(metal, start, pitch)
         return way, nearest
 
-    def _out_of_reach(self, group: FeedGroup, seats: list[Seat]) -> tuple[Section, Floats] | None:
-        """Return the section furthest out of reach, and where another feeder would reach it."""
+    def _out_of_reach(
+        self, group: FeedGroup, seats: list[Seat]
+    ) -> tuple[Section, Floats, float] | None:
+        """Return the section most out of reach, where to feed it, and its way over its reach."""
         way, _ = self._ways(group, seats)
-        worst: tuple[float, Section, Floats] | None = None
+        worst: tuple[float, Section, Floats, float] | None = None
         for section in group.members:
             own = np.argwhere(self._survey.label == self.number[section.name])
             far = way[tuple(own.T)]
-            reach = section_reach_mm(section, self._alloy, to_end=True, is_chilled=False)
-            beyond = float(np.mean(far > reach))
             finite = far[np.isfinite(far)]
-            if beyond <= UNREACHED_SHARE or not len(finite):
+            if not len(finite):
+                continue
+            reach = section_reach_mm(section, self._alloy, to_end=True, is_chilled=False)
+            reach += float(finite.min())  # the way counts from where feed metal enters
+            beyond = float(np.mean(far > reach))
+            if beyond <= UNREACHED_SHARE:
                 continue
             if worst is None or beyond * section.volume_mm3 > worst[0]:
-                aim = float(finite.max()) - 0.8 * reach
+                aim = float(finite.max()) - 0.8 * (reach - float(finite.min()))
                 spot = own[np.argmin(np.abs(np.where(np.isfinite(far), far, np.inf) - aim))]
                 at = self._survey.origin_mm + (spot + 0.5) * self._survey.pitch_mm
-                worst = (beyond * section.volume_mm3, section, at)
+                share = float(finite.max() - finite.min()) / (reach - float(finite.min()))
+                worst = (beyond * section.volume_mm3, section, at, share)
         return None if worst is None else worst[1:]
 
     def _shared_out(
@@ -276,18 +284,9 @@ class FeederPlanner:
             others = (*taken, *(other.disc for other in seats if other is not seat))
             near = self._survey.origin_mm + (np.array(seat.start) + 0.5) * self._survey.pitch_mm
             again = self.seat(seat.section, near, volume, others, group)
-            found.append((again or replace(seat, size=self._size(seat, volume)), tuple(serves)))
+            size = self._sized(seat.section, volume, seat.kind, 1.0)
+            found.append((again or replace(seat, size=size), tuple(serves)))
         return found
-
-    def _size(self, seat: Seat, volume_mm3: float) -> FeederSize:
-        return size_feeder(
-            seat.section,
-            volume_mm3,
-            self.demand,
-            wanted_factor(self._job, self._alloy),
-            self._alloy.neck_factor,
-            kind=seat.kind,
-        )
 
     # ---- one feeder ----------------------------------------------------------------------
 
@@ -317,6 +316,7 @@ class FeederPlanner:
             factor * wanted_factor(self._job, self._alloy),
             self._alloy.neck_factor,
             kind=kind,
+            ground_mm2=self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0,
             lowest_top_mm=low,
         )
 

@@ -159,6 +159,10 @@ class Sites:
     def _top_ground(self) -> Floats:
         return self._ground(self.top)
 
+    def ground_mm2(self, section: int) -> float:
+        """Return the area of a section that is seen from above, at least one cell's. [mm²]"""
+        return max(int((self.top.label == section).sum()), 1) * self._pitch**2
+
     # ---- top -----------------------------------------------------------------------------
 
     def on_top(

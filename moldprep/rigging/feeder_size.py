@@ -1,5 +1,6 @@
 """How large one feeder must be: by modulus, by volume, and higher than what it feeds."""
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,11 +15,15 @@ from moldprep.rigging.feeders import (
     modulus_chain_mm,
 )
 
-HEIGHT_RATIOS: Final = (1.0, 1.25, 1.5)
-"""H / D that are tried; D to 1.5 D is usual for closed feeders (SFSA, AFS)."""
+HEIGHT_RATIOS: Final = {"top": (1.5,), "side": (1.0, 1.25, 1.5)}
+"""H / D that are tried; D to 1.5 D is usual for closed feeders (SFSA, AFS). A top feeder as low as
+it is wide has its heat at its foot, and its pipe ends in the casting."""
 
 ROUND_MM: Final = 1.0
 """Sizes are rounded up to this."""
+
+ROUNDS: Final = 12
+"""Each round changes the diameter by less than a third of the last change."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +52,7 @@ def size_feeder(
     neck_factor: float,
     *,
     kind: str,
+    ground_mm2: float = 0.0,
     lowest_top_mm: float = 0.0,
     sleeve: Sleeve = "none",
 ) -> FeederSize:
@@ -66,30 +72,29 @@ def size_feeder(
         Neck modulus over section modulus. [-]
     kind
         "top": the foot does not cool; "side": all faces cool.
+    ground_mm2
+        Upward surface of the section that the foot can cover, 0 for a side feeder. [mm²]
     lowest_top_mm
         Its top must be at least this far above its foot. [mm]
     sleeve
         Kind of sleeve.
     """
-    neck, modulus = modulus_chain_mm(section.modulus_mm, neck_factor, factor)
     efficiency = EFFICIENCY["plain" if sleeve == "none" else sleeve]
     needed = feeder_volume_needed_mm3(feeds_mm3, demand_pct, efficiency)
-    ends = 1 if kind == "top" else 2
     tried = []
-    for ratio in HEIGHT_RATIOS:
-        by_modulus = feeder_diameter_mm(
-            modulus, ratio, cooled_ends=ends, is_domed=True, gain=MODULUS_GAIN[sleeve]
+    for ratio in HEIGHT_RATIOS["top" if kind == "top" else "side"]:
+        by_modulus, neck, modulus = _by_modulus(
+            section, factor, neck_factor, ratio, ground_mm2, gain=MODULUS_GAIN[sleeve]
         )
-        unit = feeder_volume_mm3(1.0, ratio, is_domed=True)
-        by_volume = (needed / unit) ** (1.0 / 3.0)
+        by_volume = math.cbrt(needed / feeder_volume_mm3(1.0, ratio, is_domed=True))
         diameter = _rounded(max(by_modulus, by_volume))
         height = _rounded(max(ratio * diameter, lowest_top_mm))
         why = "volume" if by_volume > by_modulus else "modulus"
         if lowest_top_mm > ratio * diameter:
             why = "height"
         volume = feeder_volume_mm3(diameter, height, is_domed=True)
-        tried.append((volume, ratio, diameter, height, why))
-    _, _, diameter, height, why = min(tried)
+        tried.append((volume, ratio, diameter, height, why, neck, modulus))
+    _, _, diameter, height, why, neck, modulus = min(tried)
     return FeederSize(
         diameter_mm=diameter,
         height_mm=height,
@@ -98,6 +103,33 @@ def size_feeder(
         modulus_mm=modulus,
         volume_needed_mm3=needed,
     )
+
+
+def _by_modulus(
+    section: Section,
+    factor: float,
+    neck_factor: float,
+    ratio: float,
+    ground_mm2: float,
+    *,
+    gain: float,
+) -> tuple[float, float, float]:
+    """Return the diameter that has the modulus, and the moduli of neck and feeder. [mm]
+
+    The foot of a top feeder covers part of the section, which then no longer cools there: the
+    section's modulus grows with the foot, so the two are found together. A long section feels
+    it only near the foot; there half the foot is counted, for heat also leaves sideways.
+    """
+    most = min(ground_mm2, 0.5 * section.cooled_area_mm2)
+    diameter, ends = 0.0, 1 if ground_mm2 > 0.0 else 2
+    for _ in range(ROUNDS):
+        covered = min(math.pi / 4.0 * diameter**2, most)
+        whole = covered / section.cooled_area_mm2
+        near = 0.5 * min(section.modulus_mm / max(section.thickness_mm, 1e-9), 0.5)
+        grown = section.modulus_mm / (1.0 - max(whole, near if covered else 0.0))
+        neck, modulus = modulus_chain_mm(grown, neck_factor, factor)
+        diameter = feeder_diameter_mm(modulus, ratio, cooled_ends=ends, is_domed=True, gain=gain)
+    return diameter, neck, modulus
 
 
 def _rounded(size_mm: float) -> float:

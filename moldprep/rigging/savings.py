@@ -8,6 +8,8 @@ from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, Pattern,
 from moldprep.rigging.feed_groups import thickest_join_mm
 from moldprep.rigging.feeder_size import wanted_factor
 
+NECK_KEPT: Final = 0.97
+"""A feeder whose neck lasts longer than this share of its own time has its heat too low already."""
 TIME_KEPT: Final = 1.15
 """A feeder keeps outlasting its sections by this much, as a time ratio."""
 LEAST_SCALE: Final = 0.80
@@ -24,8 +26,9 @@ def less_metal(
     """Return the plan with smaller feeders, else with one feeder less; None where neither pays.
 
     A feeder shrinks only as far as its modulus keeps the wanted factor, its time outlasts its
-    sections by 1.15, and its feed metal suffices. One is left out where a neighbor's feeder has
-    the feed metal for both and the way between them is nearly as thick as the section.
+    sections by 1.15, its heat is above its neck, and its feed metal suffices. One is left out
+    where a neighbor's feeder has the feed metal for both, reaches that far, and the way between
+    them is nearly as thick as the section.
     """
     if "feeders" not in job.rigging.auto:
         return None
@@ -54,7 +57,7 @@ def less_metal(
 
 def _scale(pairs: list[FeedPair], factor: float) -> float:
     """Return the smallest scale of a feeder that keeps modulus, time and volume."""
-    if not pairs:
+    if not pairs or pairs[0].neck_time_s > NECK_KEPT * pairs[0].feeder_time_s:
         return 1.0
     modulus = max(p.section_modulus_mm * factor / p.feeder_modulus_mm for p in pairs)
     time = max(TIME_KEPT * p.section_time_s / max(p.feeder_time_s, 1e-9) for p in pairs)
@@ -97,7 +100,7 @@ def _one_less(
             if other is feeder or other.into != feeder.into or not pairs[other.name]:
                 continue
             spare = pairs[other.name][0].can_give_mm3 - sum(p.need_mm3 for p in pairs[other.name])
-            if spare < need:
+            if spare < need or not _reaches(other, feeder, pairs[feeder.name]):
                 continue
             heir = replace(other, serves=tuple(dict.fromkeys(other.serves + feeder.serves)))
             feeders = tuple(
@@ -107,3 +110,9 @@ def _one_less(
             why = ["all is fed; the way to the neighbor is nearly as thick as the section"]
             return replace(plan, feeders=feeders), what, why
     return None
+
+
+def _reaches(heir: FeederPlan, old: FeederPlan, pairs: list[FeedPair]) -> bool:
+    """Return whether an heir reaches what the feeder it stands in for reached."""
+    between = math.dist(heir.at_mm, old.at_mm) - 0.5 * heir.diameter_mm
+    return all(between + pair.distance_mm <= pair.reach_mm for pair in pairs)

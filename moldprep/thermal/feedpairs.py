@@ -191,8 +191,13 @@ class _Pairs:
         return float(self._time[self._regions.label == region + 1].max())
 
     def _reach(self, own: NDArray[np.bool_], number: int, section: Section) -> _Worst:
-        """Return the way and the reach where they are worst: to the end, or toward a rival."""
-        ways = self._way[own]
+        """Return the way and the reach where they are worst: to the end, or toward a rival.
+
+        The way counts from where feed metal enters the section: what lies before it is thicker,
+        and so a feeder to it, or it is a neck, which is judged by its own time.
+        """
+        entry = float(self._way[own].min()) if own.any() else 0.0
+        ways = self._way[own] - entry
         if not len(ways):
             return _Worst(
                 0.0, section_reach_mm(section, self._alloy, to_end=True, is_chilled=False)
@@ -208,7 +213,7 @@ class _Pairs:
         if not border.any():
             return end
         middle = _Worst(
-            float(self._way[border].max()),
+            float(self._way[border].max()) - entry,
             section_reach_mm(section, self._alloy, to_end=False, is_chilled=False),
         )
         return max(end, middle, key=lambda w: w.distance_mm / w.reach_mm)
