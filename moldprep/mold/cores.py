@@ -13,6 +13,7 @@ from moldprep.mold.prints import (
     Print,
     PrintRules,
     Skin,
+    end_gap,
     make_mouth,
     make_print,
     rim_of,
@@ -37,17 +38,21 @@ LEAK: Final = (0.7, 1.4)
 
 @dataclass(frozen=True, kw_only=True)
 class Core:
-    """One core: its body with prints, the room its prints sit in, and why it is one."""
+    """One core: its body with prints, and why it is one.
+
+    flush : the gaps at mouths that have no room for a print
+    """
 
     name: str
     solid: Solid
     prints: tuple[Print, ...]
+    flush: tuple[Solid, ...]
     reason: str
 
     @property
     def seats(self) -> Solid:
-        """The room all its prints sit in."""
-        return Solid.union(one.seat for one in self.prints)
+        """The room all its prints sit in, and the gaps at ends without one."""
+        return Solid.union([*(one.seat for one in self.prints), *self.flush])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -179,19 +184,22 @@ def _with_prints(
     """Return a core with a print through each of its mouths that has room for one."""
     taken = [Rays.of(one.seat) for core in earlier for one in core.prints]
     prints: list[Print] = []
+    flush: list[Solid] = []
     notes = [f"{name} {why}"]
 
     def is_free(points: Floats) -> bool:
         return not any(scene.is_inside(points).any() for scene in (metal, *taken))
 
     for mouth in mouths:
-        made = make_print(rim_of(body, mouth), mouth, rules, not prints, is_free)
+        rim = rim_of(body, mouth)
+        made = make_print(rim, mouth, rules, not prints, is_free)
         if made is None:
             notes.append(f"{name} has no room for a print {place_text(mouth.at_mm)}")
+            flush.append(end_gap(rim, mouth, rules.gap_mm))
             continue
         prints.append(made)
         taken.append(Rays.of(made.seat))
     if not prints:
         notes.append(f"{name} has no print at all: it needs chaplets")
     whole = Solid.union([body, *(one.solid - hollow for one in prints)])
-    return Core(name=name, solid=whole, prints=tuple(prints), reason=why), notes
+    return Core(name=name, solid=whole, prints=tuple(prints), flush=tuple(flush), reason=why), notes

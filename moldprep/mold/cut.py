@@ -1,12 +1,12 @@
 """Block - metal -> halves, cores, clearances."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from moldprep.errors import StageError
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Solid
 from moldprep.mold.block import Block, make_block
+from moldprep.mold.contour import FLANGE_MM, contoured
 from moldprep.mold.cores import Cores, find_cores
 from moldprep.mold.cutting import Cutting
 from moldprep.mold.enclosed import find_hemmed
@@ -48,13 +48,13 @@ class Layout:
     void: Solid
     found: Cores
     pockets: tuple[Pocket, ...]
+    is_block: bool
 
     @property
     def taken(self) -> Solid:
-        """All that the halves are not made of."""
-        cores = [body for core in self.found.cores for body in (core.solid, core.seats)]
-        pockets = [body for pocket in self.pockets for body in (pocket.solid, pocket.gaps)]
-        return Solid.union([self.void, *cores, *pockets])
+        """All that is neither a half nor the inside of a core."""
+        seats = [core.seats for core in self.found.cores]
+        return Solid.union([self.void, *seats, *(pocket.gaps for pocket in self.pockets)])
 
     @property
     def outside(self) -> Outside:
@@ -62,11 +62,14 @@ class Layout:
         low, high = self.block.solid.bounds
         ends = [float(low[2]), *self.levels, float(high[2])]
         names = layer_names(len(self.levels) + 1)
-        return Outside(
-            bounds=self.block.solid.bounds,
-            lips=tuple(zip(names, ends[:-1], ends[1:], strict=True)),
-            is_block=True,
-        )
+        lips = tuple(zip(names, ends[:-1], ends[1:], strict=True))
+        if not self.is_block:
+            lips = tuple(
+                (name, low if name == "cope" else max(low, high - FLANGE_MM),
+                 high if name == "drag" else min(high, low + FLANGE_MM))
+                for name, low, high in lips
+            )  # fmt: skip
+        return Outside(bounds=self.block.solid.bounds, lips=lips, is_block=self.is_block)
 
 
 def cut_mold(
@@ -90,14 +93,15 @@ def cut_mold(
     walls = choose_walls(rigging, job, alloy, sand)
     layout = lay_out(metal.solid, rigging, parting, plan, job, sand, walls)
     taken = layout.taken
-    halves = cut_halves(layout.block.solid, taken, layout.levels, alloy, sand)
+    cores = [core.solid for core in layout.found.cores]
+    halves = cut_halves(layout.block.solid, taken, cores, layout.levels, alloy, sand)
     gaps = [
         (f"{core.name} print gaps", core.seats - core.solid - layout.void)
         for core in layout.found.cores
     ]
     cutting = Cutting(
         pieces=(
-            *_with_pockets(halves.pieces, layout.pockets),
+            *halves.pieces,
             *(Piece(name=c.name, role="core", solid=c.solid) for c in layout.found.cores),
         ),
         clearances=layout.block.mouths,
@@ -109,7 +113,7 @@ def cut_mold(
     ).plus(
         [
             *gaps,
-            ("pocket gaps", Solid.union(pocket.gaps for pocket in layout.pockets)),
+            ("pocket gaps", Solid.union(pocket.gaps for pocket in layout.pockets) - layout.void),
             ("specks of sand too small to print", halves.specks),
         ]
     )
@@ -146,9 +150,21 @@ def lay_out(
     ]
     seats = [one.seat for core in found.cores for one in core.prints]
     block = make_block(metal, rigging, plan, walls, seats)
+    levels = _levels(block, parting, job)
+    if job.mold.form == "contour":
+        block = replace(
+            block,
+            solid=contoured(
+                block.solid,
+                [filled, *seats, *(core.solid for core in found.cores)],
+                levels,
+                walls.side_mm,
+            ),
+        )
     return Layout(
         block=block,
-        levels=_levels(block, parting, job),
+        levels=levels,
+        is_block=job.mold.form == "block",
         void=Solid.union([filled, *(mouth for _, mouth in block.mouths)]),
         found=found,
         pockets=tuple(pockets),
@@ -170,7 +186,7 @@ def add_features(
     if job.mold.locators:
         for level, below, above in zip(layout.levels, names[:-1], names[1:], strict=True):
             cutting = add_locators(cutting, below, above, level, job.mold.clearance_mm)
-    cut_away = [body for _, body in cutting.clearances]
+    cut_away = [*(core.solid for core in layout.found.cores), *_named(cutting, "")]
     hollow = Rays.of(Solid.union([layout.void, *_named(cutting, "locator")]))
     cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
     hollow = Rays.of(Solid.union([taken, *cut_away, *_named(cutting, " vent ")]))
@@ -185,15 +201,6 @@ def add_features(
 def _named(cutting: Cutting, part: str) -> list[Solid]:
     """Return what was cut away under names that hold this text."""
     return [body for name, body in cutting.clearances if part in name]
-
-
-def _with_pockets(pieces: Sequence[Piece], pockets: Sequence[Pocket]) -> list[Piece]:
-    """Return the halves with the pockets that stand on them."""
-    whole = []
-    for piece in pieces:
-        standing = [pocket.solid for pocket in pockets if pocket.half == piece.name]
-        whole.append(replace(piece, solid=Solid.union([piece.solid, *standing])))
-    return whole
 
 
 def _levels(block: Block, parting: Parting, job: Job) -> tuple[float, ...]:

@@ -110,17 +110,19 @@ def find_hemmed(casting: Solid, z_mm: float) -> Hemmed:
     """Return the regions of sand that a casting hems in.
 
     Undercut is sand with metal both above and below it (so that neither half can form it with a
-    straight pull), and on both sides along a level line too. Free sand with metal on both sides
-    along two level lines belongs to it where it borders on it with a good share of its side;
-    where it does not, it is a pocket.
+    straight pull), and on both sides along a level line too. Free sand with metal (or undercut)
+    on both sides
+    along two level lines belongs to it where it borders on it with a good share of
+    its side; where it does not, it is a pocket.
     """
     pitch = max(float(np.cbrt(np.prod(casting.size_mm) / CUBES)), SMALLEST_PITCH_MM)
     lattice = Lattice.around(casting.bounds, pitch, belt=BELT)
     metal = occupied(casting, lattice)
-    x, y, xy, yx = (_is_blocked(metal, step) for step in LEVEL)
     up, down = _is_seen(metal, UPRIGHT), _is_seen(metal, (0, 0, -1))
-    undercut = ~metal & up & down & (x | y | xy | yx)
-    column = ~metal & ((x & y) | (xy & yx)) & ~undercut
+    undercut = ~metal & up & down & np.any([_is_blocked(metal, line) for line in LEVEL], axis=0)
+    # What a casting hems in is hemmed in by its undercut sand too: a hole in a wall is no gap.
+    x, y, xy, yx = (_is_blocked(metal | undercut, line) for line in LEVEL)
+    column = ~metal & ~undercut & ((x & y) | (xy & yx))
     label = _joined(_parts_of(undercut), _parts_of(column))
     column &= label == 0
     is_above = lattice.origin_mm[2] + (np.arange(metal.shape[2]) + 0.5) * pitch > z_mm

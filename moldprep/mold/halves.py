@@ -1,11 +1,10 @@
 """Sand cut at the parting planes into drag, cheeks and cope, and what floats handed to a holder."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import networkx as nx
-import numpy as np
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Floats, Solid
@@ -39,12 +38,18 @@ class _Part:
 
 
 def cut_halves(
-    block: Solid, hollow: Solid, levels: Sequence[float], alloy: Alloy, sand: Sand
+    block: Solid,
+    hollow: Solid,
+    cores: Sequence[Solid],
+    levels: Sequence[float],
+    alloy: Alloy,
+    sand: Sand,
 ) -> Halves:
     """Return the block without what is hollow, cut exactly at the levels, all of it in a piece.
 
     The largest part between two levels is the piece. A part that hangs on nothing there (sand
-    inside a bell) belongs to the piece it stands on across the plane.
+    inside a bell) belongs to the piece it stands on across the plane. Sand inside a core is the
+    core's: the room of its prints has cut it off.
 
     Raises
     ------
@@ -62,6 +67,8 @@ def cut_halves(
     for i, part in enumerate(parts):
         if i in owner:
             members[parts[owner[i]].layer].append(part.solid)
+        elif any((part.solid & core).volume_mm3 > 0.5 * part.solid.volume_mm3 for core in cores):
+            continue
         elif part.solid.volume_mm3 < sand.smallest_wall_mm**3:
             specks.append(part.solid)
         else:
@@ -82,11 +89,6 @@ def layer_names(n: int) -> list[str]:
     ['drag', 'cheek-1', 'cope']
     """
     return ["drag", *(f"cheek-{k}" for k in range(1, n - 1)), "cope"][:n]
-
-
-def renamed(halves: Halves, pieces: Sequence[Piece]) -> Halves:
-    """Return the halves with other pieces."""
-    return replace(halves, pieces=tuple(pieces))
 
 
 def place_text(point: Floats) -> str:
@@ -144,9 +146,3 @@ def _floating(part: Solid, name: str, alloy: Alloy, sand: Sand) -> StageError:
             " common practice); or fill the void in the model"
         ),
     )
-
-
-def bounds_of(bodies: Sequence[Solid]) -> Floats:
-    """Return the (2, 3) bounds of bodies that are not empty. [mm]"""
-    corners = np.array([body.bounds for body in bodies if not body.is_empty])
-    return np.array([corners[:, 0].min(axis=0), corners[:, 1].max(axis=0)])

@@ -1,6 +1,5 @@
 """Pockets of sand on the far side of the parting, handed to the half they are open to."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,13 +21,9 @@ SIDE_SHARE: Final = 0.2
 class Pocket:
     """Sand that stands on the half it is open to.
 
-    half  : "drag" for sand above the parting, "cope" for sand below it
-    solid : from the parting to the pocket's ground
-    gaps  : what must be cut away around it
+    gaps : what must be cut away so that nothing but that half holds it; may reach into metal
     """
 
-    half: str
-    solid: Solid
     gaps: Solid
     note: str
 
@@ -96,27 +91,19 @@ def _cut(
     body = part_at((beyond - hollow - plugs).parts(), region)
     if body is None:
         return None
-    stems, shafts = _stems(body, ends, z_mm, gap_mm)
-    solid = Solid.union([body, *(stem - hollow for stem in stems)])
-    gaps = Solid.union([*(side.slab(gap_mm + DIP_MM) for side in sides), *shafts])
+    gaps = [
+        *(side.slab(gap_mm + DIP_MM) for side in sides),
+        *(_shaft(body, end, z_mm, gap_mm) for end in ends),
+    ]
     return Pocket(
-        half=half,
-        solid=solid,
-        gaps=(gaps & beyond) - hollow - solid,
+        gaps=Solid.union(gaps) & beyond,
         note=f"the pocket of sand {place_text(region.deepest_mm)} stands on the {half}",
     )
 
 
-def _stems(
-    body: Solid, ends: Sequence[Mouth], z_mm: float, gap_mm: float
-) -> tuple[list[Solid], list[Solid]]:
-    """Return what joins a pocket that ends short of the parting to it, and the shafts for that."""
-    stems, shafts = [], []
-    for end in ends:
-        level = end.offset_mm * float(end.normal[2])
-        inside = level - 2.0 * DIP_MM * float(end.normal[2])
-        outline = body.slice_at(inside)
-        low, high = min(z_mm, inside), max(z_mm, inside)
-        stems.append(Solid.extrude(outline, low, high))
-        shafts.append(Solid.extrude(outline.buffer(gap_mm, join_style="mitre"), low, high))
-    return stems, shafts
+def _shaft(body: Solid, end: Mouth, z_mm: float, gap_mm: float) -> Solid:
+    """Return the gap round what joins a pocket that ends short of the parting to its half."""
+    inside = (end.offset_mm - 2.0 * DIP_MM) * float(end.normal[2])
+    outline = body.slice_at(inside)
+    ring = outline.buffer(gap_mm, join_style="mitre").difference(outline)
+    return Solid.extrude(ring, min(z_mm, inside), max(z_mm, inside))

@@ -41,6 +41,9 @@ FREE_MM: Final = 4.0
 SHORTER: Final = (1.0, 0.75, 0.5, 0.35)
 """Lengths tried, over the wanted one, where other metal is in the way."""
 
+OVER: Final = 0.01
+"""How much wider than its mouth the gap in front of a core without a print is."""
+
 ROUND: Final = Solid.sphere(1.0, 12).mesh()[0] * 1.06
 """Points round the origin whose hull holds the unit ball, to grow a body by its gap."""
 
@@ -118,24 +121,30 @@ class Skin:
         self.offset = np.einsum("ij,ij->i", self.normal, corners[:, 0])
 
     def flat_at(self, opening: Opening, pitch_mm: float) -> tuple[Floats, float] | None:
-        """Return (normal, offset) of the largest flat round an opening, None where it is bent."""
+        """Return (normal, offset) of the largest flat round an opening, None where it is bent.
+
+        The flat faces along the opening (a flange) or against it (the inside of a wall).
+        """
         reach = 2.0 * pitch_mm
         near = (self.low <= opening.bounds[1] + reach).all(axis=1)
         near &= (self.high >= opening.bounds[0] - reach).all(axis=1)
-        near &= self.normal @ opening.normal > math.cos(math.radians(FLAT_DEG))
-        height = self.offset - self.normal @ opening.at_mm
-        near &= np.abs(height) < 2.5 * pitch_mm
+        toward = self.normal @ opening.normal
+        near &= np.abs(toward) > math.cos(math.radians(FLAT_DEG))
         rows = np.flatnonzero(near)
-        if len(rows) == 0:
+        side = np.sign(toward[rows])
+        normal, offset = self.normal[rows] * side[:, None], self.offset[rows] * side
+        height = (offset - normal @ opening.at_mm) / pitch_mm
+        weight = np.where(np.abs(height) < 2.5, self.area[rows] / (1.0 + height**2) ** 2, 0.0)
+        if not weight.sum() > 0.0:
             return None
-        keys = np.round(np.column_stack([self.normal[rows], 0.1 * self.offset[rows]]), 3)
+        keys = np.round(np.column_stack([normal, 0.1 * offset]), 3)
         _, group = np.unique(keys, axis=0, return_inverse=True)
-        share = np.bincount(group.ravel(), weights=self.area[rows])
+        share = np.bincount(group.ravel(), weights=weight)
         best = int(share.argmax())
-        if share[best] < max(0.25 * share.sum(), 4.0 * pitch_mm**2):
+        if share[best] < max(0.25 * share.sum(), pitch_mm**2):
             return None
-        row = rows[group.ravel() == best][int(self.area[rows[group.ravel() == best]].argmax())]
-        return self.normal[row], float(self.offset[row])
+        row = int(np.where(group.ravel() == best, weight, 0.0).argmax())
+        return normal[row], float(offset[row])
 
 
 def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
@@ -219,6 +228,13 @@ def make_print(
                 thickness_mm=float(across.min()),
             )
     return None
+
+
+def end_gap(rim: Floats, mouth: Mouth, gap_mm: float) -> Solid:
+    """Return the gap in front of a core that ends flush with its mouth."""
+    middle = 0.5 * (rim.min(axis=0) + rim.max(axis=0))
+    outer = middle + (rim - middle) * (1.0 + OVER)
+    return Solid.hull_of(np.vstack([outer, outer + (gap_mm + DIP_MM) * mouth.normal]))
 
 
 def print_length_mm(thickness_mm: float) -> float:

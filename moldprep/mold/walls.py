@@ -17,6 +17,12 @@ BOTTOM_FACTOR = 1.5
 """Sand below the metal over sand beside it; common practice, no source."""
 
 
+RIB_STEP_MM = 120.0
+"""Largest distance between two ribs of a contoured mold; common practice, no source."""
+THINNEST_SHELL_MM = 20.0
+"""Thinnest wall of a contoured mold, for handling; common practice, no source."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Walls:
     """Sand around the metal, in mm, and why."""
@@ -123,15 +129,22 @@ def panel_thickness_mm(
 
 
 def choose_walls(rigging: Rigging, job: Job, alloy: Alloy, sand: Sand) -> Walls:
-    """Return the walls: what the job says, else the thickest of what heat, head and habit ask."""
+    """Return the walls: what the job says, else the thickest of what heat, head and habit ask.
+
+    A contoured mold goes by heat and head alone, the head on a panel between two ribs.
+    """
     heat = heat_depth_mm(sand_diffusivity_mm2_s(sand, alloy), _freezing_time_s(rigging, alloy))
+    is_contour = job.mold.form == "contour"
     span, head = _panel(rigging)
+    span = min(span, RIB_STEP_MM) if is_contour else span
     strength = panel_thickness_mm(
         span, head, alloy.density_liquid_kg_m3, sand.bend_strength_mpa, SAFETY
     )
     low, high = alloy.mold_wall_mm
     casting = sum(body.solid.volume_mm3 for body in rigging.castings)
     habit = low if mass_kg(casting, alloy.density_kg_m3) < SMALL_KG else 0.5 * (low + high)
+    if is_contour:
+        habit = THINNEST_SHELL_MM
     # A wall that only the head asks for may be bedded in a flask: not above the shop's high value.
     wanted = math.ceil(max(heat, habit, min(strength, high)))
     side = wanted if job.mold.wall_mm == "auto" else job.mold.wall_mm
