@@ -160,7 +160,7 @@ def no_near_miss(results: Results, limit: float) -> Iterator[Finding]:
     id="gating/contacts-are-as-wide-as-channels",
     why="A contact smaller than the channels it joins is a hidden choke and a jet.",
     source=GEOMETRY,
-    limit=0.9,
+    limit=0.85,
 )
 def contacts_are_as_wide_as_channels(results: Results, limit: float) -> Iterator[Finding]:
     """Compare each opening with the smaller channel it joins."""
@@ -211,6 +211,33 @@ def no_loop_in_runners(results: Results, limit: float) -> Iterator[Finding]:
         )
     if not loops:
         yield judged(True, "no closed loop ahead of the castings", value=0.0)
+
+
+@check(
+    id="gating/filters-stand-in-line",
+    why="Metal that can go round a filter does; a filter must have one way in and one way out.",
+    source=PRACTICE,
+    limit=2.0,
+)
+def filters_stand_in_line(results: Results, limit: float) -> Iterator[Finding]:
+    """Count what opens into each filter print, and look for a way that has no filter."""
+    flow, rigging = results.need(FlowGraph), results.need(Rigging)
+    filters = rigging.of_role(Role.FILTER)
+    if not filters:
+        yield passed_over("no filter")
+    for body in filters:
+        beside = [
+            other for other in sorted(flow.graph[body.name])
+            if flow.graph.nodes[other]["role"] not in ("casting", "feeder", "vent")
+        ]  # fmt: skip
+        yield judged(
+            len(beside) <= limit,
+            f"{body.name} opens to {', '.join(beside) or 'nothing'}",
+            value=float(len(beside)),
+            part=body.name,
+            at_mm=tuple(body.solid.centroid_mm),
+            remedy=f"move {body.name} along its runner, clear of the other bodies",
+        )
 
 
 # ---- sections -----------------------------------------------------------------------------
@@ -282,7 +309,7 @@ def no_neck_in_channels(results: Results, limit: float) -> Iterator[Finding]:
     A gate's break-off notch, within one gate width of its mouth, is left out.
     """
     flow, rigging = results.need(FlowGraph), results.need(Rigging)
-    bodies = rigging.of_role(Role.RUNNER, Role.INGATE, Role.NECK)
+    bodies = rigging.of_role(Role.RUNNER, Role.INGATE)
     found = False
     for body in bodies:
         stations = _inner_stations(flow, body)

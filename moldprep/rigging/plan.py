@@ -280,12 +280,12 @@ class _Planner:
         given = self.job.rigging
         if not given.feeder:
             feeders = tuple(_opened(feeder, top) for feeder in feeders)
+        ratio, choke = self._ratio(hung, sizes)
         vents, vent_reasons = given.vent, tuple[Reason, ...]()
         if "vents" in given.auto and not given.vent:
             vents, vent_reasons = plan_vents(
-                self.pattern, self.parting, feeders, hung.placements, top, self.alloy
+                self.pattern, self.parting, feeders, hung.placements, top, self.alloy, choke
             )
-        ratio, choke = self._ratio(hung, sizes)
         return RiggingPlan(
             placements=tuple(map(rounded, hung.placements)),
             pour_time_s=round(sizes.pour_time_s, 2),

@@ -89,6 +89,7 @@ def plan_vents(
     """
     vents: list[VentPlan] = []
     reasons: list[Reason] = []
+    most_mm: list[float] = []
     known: dict[Feet, list[HighPoint]] = {}
     for place in placements:
         mine = [f for f in feeders if f.into in (place.name, "casting") and f.kind == "top"]
@@ -102,6 +103,7 @@ def plan_vents(
                 continue
             name = f"vent-{len(vents) + 1}"
             diameter = _diameter_mm(point, pattern, alloy)
+            most_mm.append(min(max(0.5 * point.wall_mm, diameter), LARGEST_MM))
             vents.append(VentPlan(name=name, at_mm=at, diameter_mm=diameter, into=place.name))
             where = "above" if at[2] > parting.z_mm else "below"
             reasons.append(
@@ -113,7 +115,8 @@ def plan_vents(
                 )
             )
     open_mm2 = sum(0.25 * math.pi * f.diameter_mm**2 for f in feeders if f.is_open)
-    return _widened(vents, choke_mm2 - open_mm2, reasons), tuple(reasons)
+    vents, why = _widened(vents, most_mm, choke_mm2 - open_mm2)
+    return tuple(vents), (*reasons, *why)
 
 
 def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[HighPoint]:
@@ -228,30 +231,28 @@ def _diameter_mm(point: HighPoint, pattern: Pattern, alloy: Alloy) -> float:
 
 
 def _widened(
-    vents: list[VentPlan], wanted_mm2: float, reasons: list[Reason]
-) -> tuple[VentPlan, ...]:
-    """Return the vents, wider where together they are smaller than the choke."""
+    vents: list[VentPlan], most_mm: list[float], wanted_mm2: float
+) -> tuple[list[VentPlan], list[Reason]]:
+    """Return the vents, wider where together they are smaller than the choke; and why."""
     have = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in vents)
     if not vents or have >= wanted_mm2:
-        return tuple(vents)
+        return vents, []
     factor = math.sqrt(wanted_mm2 / have)
     wider = [
         VentPlan(
             name=vent.name,
             at_mm=vent.at_mm,
-            diameter_mm=round(min(vent.diameter_mm * factor + 0.05, LARGEST_MM), 1),
+            diameter_mm=max(vent.diameter_mm, round(min(vent.diameter_mm * factor, most), 1)),
             into=vent.into,
         )
-        for vent in vents
+        for vent, most in zip(vents, most_mm, strict=True)
     ]
-    reasons.append(
-        Reason(
-            item=", ".join(vent.name for vent in vents),
-            why=f"widened so that vents and open feeders come to the choke, {wanted_mm2:.0f} mm²",
-            source=SOURCE,
-        )
+    reason = Reason(
+        item=", ".join(vent.name for vent in vents),
+        why=f"widened toward the choke of {wanted_mm2:.0f} mm², at most to half the wall below",
+        source=SOURCE,
     )
-    return tuple(wider)
+    return wider, [reason]
 
 
 def _blocked(place: Placement, at: tuple[float, float, float], point: HighPoint) -> Reason:
