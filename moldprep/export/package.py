@@ -198,9 +198,11 @@ def _result_hash(path: Path) -> str:
     """Return the SHA-256 of result.json without its timings, or as it is where it is no JSON."""
     try:
         table = json.loads(path.read_text(encoding="utf-8"))
-        table.pop("timings", None)
-    except (ValueError, AttributeError):
+    except ValueError:
         return sha256_of(path)
+    if not isinstance(table, dict):
+        return sha256_of(path)
+    table.pop("timings", None)
     return hashlib.sha256(dumps(table).encode()).hexdigest()
 
 

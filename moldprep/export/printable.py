@@ -13,6 +13,10 @@ MERGE_MM: Final = (0.0, 1e-3, 4e-3, 1.6e-2)
 """How far the surface may move to lose facets too small for float32, tried in turn."""
 
 
+MOST_OFF: Final = 1e-3
+"""Share of the volume that rounding may change; a piece of sand is off by some 1e-8."""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Printable:
     """One named body as a file holds it. [mm]
@@ -33,11 +37,12 @@ def printable(name: str, role: str, solid: Solid) -> Printable:
     Raises
     ------
     GeometryError
-        geometry/not-printable, if no rounding within a fraction of a layer gives a closed surface.
+        geometry/not-printable, if no rounding within a fraction of a layer keeps it closed and its volume.
     """
     for merge_mm in MERGE_MM:
         points, faces = rounded(solid.simplified(merge_mm) if merge_mm else solid)
-        if is_closed(faces):
+        off = abs(enclosed_mm3(points, faces) - solid.volume_mm3)
+        if is_closed(faces) and off <= MOST_OFF * solid.volume_mm3:
             return Printable(name=name, role=role, points=points, faces=faces)
     raise GeometryError(
         f"{name} has features smaller than a print file can hold",
@@ -58,6 +63,15 @@ def rounded(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
     place = np.zeros(len(few), np.int64)
     place[used] = np.arange(len(used))
     return few[used], place[faces]
+
+
+def enclosed_mm3(points: NDArray[np.float32], faces: Ints) -> float:
+    """Return the volume inside a closed, outward mesh. [mm³]"""
+    if len(faces) == 0:
+        return 0.0
+    near = points.astype(np.float64) - points[0]
+    a, b, c = (near[faces[:, k]] for k in range(3))
+    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
 
 
 def is_closed(faces: Ints) -> bool:

@@ -43,5 +43,7 @@ def read(path: Path) -> list[Printable]:
         corners = np.asarray(mesh.triangles, np.float32).reshape(-1, 3)
     except (OSError, ValueError, LookupError, AttributeError, HeaderError) as err:
         raise FileError(f"no STL: {err}", code="file/unreadable", where=str(path)) from err
+    if len(corners) == 0:
+        raise FileError("no STL: not one facet", code="file/unreadable", where=str(path))
     points, row = np.unique(corners, axis=0, return_inverse=True)
     return [Printable(name=path.stem, role="", points=points, faces=row.reshape(-1, 3))]
