@@ -219,7 +219,7 @@ class Section:
     """A region of the metal around one hot spot.
 
     cooled_area_mm2 : surface toward sand only, from the triangles
-    modulus_mm      : volume / cooled area
+    modulus_mm      : volume / cooled area, at most half the thickness (an endless plate)
     freezing_time_s : C M² with the constant of this shape
     constant_s_mm2  : C used, and `shape` says why: "plate", "bar" or "chunky"
     thickness_mm    : twice the largest depth
