@@ -2,12 +2,14 @@
 
 import hashlib
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
 from moldprep.errors import GeometryError, JobError
+from moldprep.geometry.crossing import Overlap, untangled
 from moldprep.geometry.facets import Facets, Tally
 from moldprep.geometry.holes import Rim, rims_of
 from moldprep.geometry.lumps import Lump, inside_any, is_closed, lumps_of, voids_of
@@ -40,7 +42,8 @@ def read_casting(job: Job) -> Casting:
         job/no-such-body, job/bad-value.
     GeometryError
         geometry/unit-missing, geometry/unit-unknown, geometry/unit-conflict,
-        geometry/size-implausible, geometry/empty, geometry/open, geometry/not-closed.
+        geometry/size-implausible, geometry/empty, geometry/open, geometry/self-crossing,
+        geometry/rebuild-failed.
     """
     keys = job.casting
     path = job.folder / keys.file
@@ -144,13 +147,48 @@ def _solids(mesh: Facets, model: Model, job: Job, tally: Tally) -> tuple[list[Lu
     """Return (bodies, deviation of a rebuild), mended as far as is safe and the job allows."""
     owner = np.repeat(np.arange(len(model.objects)), [len(one.faces) for one in model.objects])
     mended = _mended(mesh, owner, tally)
+    may_rebuild, pitch = job.casting.repair == "rebuild", job.casting.rebuild_pitch_mm
+    everything = frozenset(range(len(model.objects)))
     if is_closed(mended):
-        return lumps_of(mended, owner, len(owner), tally), 0.0
-    if job.casting.repair == "rebuild":
-        solid, deviation = rebuild(mended, job.casting.rebuild_pitch_mm)
-        tally["open model rebuilt on a grid"] += 1
-        return [Lump(solid, frozenset(range(len(model.objects))))], deviation
-    raise _open(rims_of(mended), job.casting.file.name)
+        lumps, stuck = _untangled(lumps_of(mended, owner, len(owner), tally), tally)
+        if stuck is None:
+            return lumps, 0.0
+        if not may_rebuild:
+            raise _crossing(stuck, job.casting.file.name)
+        meshes = [lump.solid.mesh() for lump in lumps]
+        offset = np.cumsum([0, *(len(points) for points, _ in meshes[:-1])])
+        faces = np.vstack([f + o for (_, f), o in zip(meshes, offset, strict=True)])
+        mended = Facets(np.vstack([points for points, _ in meshes]), faces, np.arange(len(faces)))
+        solid, deviation = rebuild(mended, pitch, is_closed=True)
+    elif may_rebuild:
+        solid, deviation = rebuild(mended, pitch)
+    else:
+        raise _open(rims_of(mended), job.casting.file.name)
+    tally["model rebuilt on a grid"] += 1
+    return [Lump(solid, everything)], deviation
+
+
+def _untangled(lumps: list[Lump], tally: Tally) -> tuple[list[Lump], Overlap | None]:
+    """Return (bodies with their self-overlaps united, an overlap that could not be)."""
+    clean = []
+    for lump in lumps:
+        solid, n_overlaps, stuck = untangled(lump.solid)
+        if stuck is not None:
+            return lumps, stuck
+        tally["places where the surface passed through itself united"] += n_overlaps
+        clean.append(replace(lump, solid=solid))
+    return clean, None
+
+
+def _crossing(overlap: Overlap, where: str) -> GeometryError:
+    place = ", ".join(f"{v:.4g}" for v in overlap.at_mm)
+    return GeometryError(
+        f"the surface passes through itself around ({place}) mm, up to {overlap.depth_mm:.3g} mm "
+        f"deep, about {overlap.volume_mm3:.3g} mm³ in all",
+        code="geometry/self-crossing",
+        where=where,
+        fix="unite the bodies there in CAD, or allow a remake with casting.repair = 'rebuild'",
+    )
 
 
 def _mended(mesh: Facets, owner: Ints, tally: Tally) -> Facets:

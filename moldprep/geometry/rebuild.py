@@ -21,8 +21,8 @@ BELT: Final = 3
 """Cells of outside around the model."""
 
 
-def rebuild(mesh: Facets, pitch_mm: float | str) -> tuple[Solid, float]:
-    """Return (the solid remade from an open mesh, its largest deviation from the mesh). [mm]
+def rebuild(mesh: Facets, pitch_mm: float | str, *, is_closed: bool = False) -> tuple[Solid, float]:
+    """Return (the solid remade from a mesh, its largest deviation from the mesh). [mm]
 
     A point is inside where two of the three rays through it, along x, y and z, cross the surface
     an odd number of times; a hole spoils only the rays that pass through it. The new surface lies
@@ -31,9 +31,12 @@ def rebuild(mesh: Facets, pitch_mm: float | str) -> tuple[Solid, float]:
     Parameters
     ----------
     mesh
-        The open surface. [mm]
+        The surface. [mm]
     pitch_mm
         Edge of a grid cell, or "auto". [mm]
+    is_closed
+        The surface is closed and wound alike, but passes through itself: what it winds around
+        twice is inside too.
 
     Raises
     ------
@@ -54,14 +57,25 @@ def rebuild(mesh: Facets, pitch_mm: float | str) -> tuple[Solid, float]:
     # Off the grid by an odd share, so that rays do not run along faces and edges.
     origin = low - pitch * (BELT + np.array([0.137, 0.271, 0.413]))
     rays = Rays(mesh.points, mesh.faces)
-    inside = _inside(rays, origin, pitch, shape)
+    normal = _normals(mesh) if is_closed else None
+    inside = _inside(rays, normal, origin, pitch, shape)
     signed = _signed_distance(rays, inside, origin, pitch)
     solid = _contour(signed, origin, pitch)
     return solid, _deviation(mesh, solid)
 
 
-def _inside(rays: Rays, origin: Floats, pitch: float, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Return the grid of points that two of three rays call inside."""
+def _normals(mesh: Facets) -> Floats:
+    a, b, c = (mesh.points[mesh.faces[:, k]] for k in range(3))
+    return np.cross(b - a, c - a)
+
+
+def _inside(
+    rays: Rays, normal: Floats | None, origin: Floats, pitch: float, shape: tuple[int, ...]
+) -> NDArray[np.bool_]:
+    """Return the grid of points that two of three rays call inside.
+
+    With normals, inside is what is entered more often than left; else what is crossed oddly.
+    """
     votes = np.zeros(shape, np.uint8)
     for axis in range(3):
         across = [k for k in range(3) if k != axis]
@@ -72,14 +86,17 @@ def _inside(rays: Rays, origin: Floats, pitch: float, shape: tuple[int, ...]) ->
         start[:, axis] -= pitch
         crossed = rays.crossings(start, np.eye(3)[axis])
         cell = np.ceil(crossed.distance / pitch - 1.0).astype(np.int64)
-        flips = np.zeros((i.size, shape[axis]), np.uint8)
+        turns = np.zeros((i.size, shape[axis]), np.int32)
         fits = (cell >= 0) & (cell < shape[axis])
-        np.add.at(flips, (crossed.ray[fits], cell[fits]), 1)
-        odd = (np.cumsum(flips, axis=1, dtype=np.int64) % 2).astype(np.uint8)
-        # A ray that ends inside has met a hole: it has no vote.
-        odd[odd[:, -1] == 1] = 0
-        votes += np.moveaxis(odd.reshape(*i.shape, shape[axis]), 2, axis)
-    return votes >= 2
+        step = np.ones(len(cell), np.int32)
+        if normal is not None:
+            step = np.where(normal[crossed.facet, axis] < 0.0, 1, -1).astype(np.int32)
+        np.add.at(turns, (crossed.ray[fits], cell[fits]), step[fits])
+        depth = np.cumsum(turns, axis=1)
+        is_in = depth % 2 == 1 if normal is None else depth > 0
+        is_in[is_in[:, -1]] = False  # a ray that ends inside has met a hole: it has no vote
+        votes += np.moveaxis(is_in.reshape(*i.shape, shape[axis]), 2, axis)
+    return np.asarray(votes >= 2)
 
 
 def _signed_distance(

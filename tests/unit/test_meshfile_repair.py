@@ -305,6 +305,77 @@ def test_strange_meshes_keep_their_volume_however_they_are_wound(tmp_path, name)
     agree(casting.solid.volume_mm3, abs(volume(mesh)), rel=1e-5, why=EXACT)
 
 
+# ---- a surface that passes through itself ----------------------------------------------------
+
+
+def swept(path, radius, sides=24):
+    """Return a closed tube along a closed path of points; it may cross itself."""
+    along = np.roll(path, -1, axis=0) - np.roll(path, 1, axis=0)
+    along /= np.linalg.norm(along, axis=1)[:, None]
+    beside = np.cross(along, [0.0, 0.0, 1.0])
+    beside /= np.linalg.norm(beside, axis=1)[:, None]
+    above = np.cross(beside, along)
+    turn = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    ring = (
+        np.cos(turn)[None, :, None] * beside[:, None] + np.sin(turn)[None, :, None] * above[:, None]
+    )
+    points = (path[:, None] + radius * ring).reshape(-1, 3)
+    n = len(path)
+    i, j = (k.ravel() for k in np.meshgrid(np.arange(n), np.arange(sides), indexing="ij"))
+    after, up = (i + 1) % n, (j + 1) % sides
+    a, b, c, d = (p * sides + q for p, q in ((i, j), (i, up), (after, j), (after, up)))
+    return points, np.vstack([np.stack([a, c, b], 1), np.stack([b, c, d], 1)])
+
+
+def figure_eight(steps=200):
+    t = np.linspace(0, 2 * np.pi, steps, endpoint=False)
+    return np.stack([60 * np.sin(t), 40 * np.sin(2 * t), 0 * t], axis=1)
+
+
+def straight_arms(path, radius):
+    """Return the same tube cut into overlapping closed lengths, united by the kernel."""
+    from moldprep.geometry.solid import Solid
+
+    whole = Solid.from_mesh(*swept(path, radius))
+    left, right = (
+        whole.split_at((1.0, 0.0, 0.0), 25.0)[0],
+        whole.split_at((-1.0, 0.0, 0.0), 25.0)[0],
+    )
+    middle = whole.split_at((1.0, 0.0, 0.0), 25.0)[1].split_at((-1.0, 0.0, 0.0), 25.0)[1]
+    return Solid.union([left, right, *middle.parts()]).volume_mm3
+
+
+def test_a_tube_that_crosses_itself_is_united(tmp_path):
+    mesh = swept(figure_eight(), 9.0)
+    casting = read(tmp_path, mesh)
+    want = straight_arms(figure_eight(), 9.0)
+    assert want < 0.995 * volume(mesh)
+    agree(casting.solid.volume_mm3, want, rel=1e-5, why="the same kernel, cut elsewhere")
+    assert casting.solid.genus == 2
+    assert count(casting, "passed through itself") == 1
+
+
+def helix_through_itself():
+    """A ring that goes round twice at one place: nowhere are its two turns bodies apart."""
+    t = np.linspace(0, 4 * np.pi, 240, endpoint=False)
+    return np.stack([60 * np.cos(t), 60 * np.sin(t), 3 * np.sin(t / 2)], axis=1)
+
+
+def test_overlaps_that_cannot_be_told_apart_are_refused_with_their_place(tmp_path):
+    mesh = swept(helix_through_itself(), 10.0)
+    with pytest.raises(GeometryError) as caught:
+        read(tmp_path, mesh)
+    assert caught.value.code == "geometry/self-crossing"
+    assert "around (" in str(caught.value)
+
+
+def test_overlaps_that_cannot_be_told_apart_can_be_rebuilt(tmp_path):
+    casting = read(tmp_path, swept(helix_through_itself(), 10.0), repair="rebuild")
+    ring = 2 * np.pi**2 * 60.0 * 10.0**2
+    assert ring < casting.solid.volume_mm3 < 1.4 * ring  # a little more than one turn of tube
+    assert 0.0 < casting.deviation_mm < 11.0  # what lay inside the overlap is gone
+
+
 # ---- rebuild --------------------------------------------------------------------------------
 
 
