@@ -25,6 +25,9 @@ from moldprep.jobfile import load_job
 from moldprep.runs import prepare_package
 
 SCHEMA: Final = "moldprep-week-1"
+CLUSTER_S: Final = 5
+"""How long a scheduler may take to answer. [s]"""
+
 WEEK_FILE: Final = "week.json"
 
 Announce = Callable[["Summary"], None]
@@ -258,7 +261,7 @@ def _client(address: str | None, workers: int) -> Iterator[Client]:
     """Give a client of a running scheduler, or of local worker processes."""
     if address is not None:
         try:
-            client = Client(address, timeout="10s")
+            client = Client(address, timeout=CLUSTER_S)
         except (OSError, TimeoutError, ValueError) as err:
             raise FileError(
                 f"no dask scheduler answers: {err}", code="week/no-cluster", where=address

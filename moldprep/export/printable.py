@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 from moldprep.errors import GeometryError
 from moldprep.geometry.solid import Ints, Solid
 
-MERGE_MM: Final = (0.0, 1e-3, 4e-3, 1.6e-2)
-"""How far the surface may move to lose facets too small for float32, tried in turn."""
+NUDGE_MM: Final = 1e-5
+"""How far points that fall on one another are put apart, at least: a file's last decimals."""
 
+MOST_NUDGES: Final = 20
 
 MOST_OFF: Final = 1e-3
 """Share of the volume that rounding may change; a piece of sand is off by some 1e-8."""
@@ -37,18 +38,17 @@ def printable(name: str, role: str, solid: Solid) -> Printable:
     Raises
     ------
     GeometryError
-        geometry/not-printable, if no rounding within a fraction of a layer keeps it closed and its volume.
+        geometry/not-printable, if float32 cannot keep it closed and its volume.
     """
-    for merge_mm in MERGE_MM:
-        points, faces = rounded(solid.simplified(merge_mm) if merge_mm else solid)
+    for points, faces in (rounded(solid), put_apart(solid)):
         off = abs(enclosed_mm3(points, faces) - solid.volume_mm3)
         if is_closed(faces) and off <= MOST_OFF * solid.volume_mm3:
             return Printable(name=name, role=role, points=points, faces=faces)
     raise GeometryError(
-        f"{name} has features smaller than a print file can hold",
+        "too small, or too far from the origin, for a print file to hold",
         code="geometry/not-printable",
         where=name,
-        fix="look for slivers in the model there, or set casting.repair = 'rebuild'",
+        fix="move the model to its origin, or look there for slivers",
     )
 
 
@@ -63,6 +63,28 @@ def rounded(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
     place = np.zeros(len(few), np.int64)
     place[used] = np.arange(len(used))
     return few[used], place[faces]
+
+
+def put_apart(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
+    """Return (points, faces) with equal points kept apart by a hair.
+
+    Where two parts of a body touch along an edge or at a point, merging their points would give
+    an edge with four facets; apart, each keeps its own and the surface stays closed.
+    """
+    exact, faces = solid.mesh()
+    points = exact.astype(np.float32)
+    for _ in range(MOST_NUDGES):
+        _, group = np.unique(points, axis=0, return_inverse=True)
+        group = group.reshape(-1)
+        order = np.argsort(group, kind="stable")
+        first = np.searchsorted(group[order], group[order])
+        rank = np.empty(len(points), np.int64)
+        rank[order] = np.arange(len(points)) - first
+        if not rank.any():
+            break
+        step = np.maximum(NUDGE_MM, 4.0 * np.spacing(np.abs(points[:, 0])))
+        points[:, 0] += (rank * step).astype(np.float32)
+    return points, faces
 
 
 def enclosed_mm3(points: NDArray[np.float32], faces: Ints) -> float:

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from moldprep.export import metal_schema as of
 from moldprep.export import schema as to
+from moldprep.export.fields import Part
 from moldprep.export.sheet import pouring_sheet
 from moldprep.findings import Review, Verdict
 from moldprep.geometry.solid import Solid
@@ -76,7 +77,7 @@ def worst(review: Review) -> Verdict:
 def result_schema() -> dict[str, Any]:
     """Return the JSON Schema of result.json; records of the stages without their docstrings."""
     schema = to.ResultFile.model_json_schema(by_alias=True, mode="serialization")
-    ours = {part.__name__ for part in to.Part.__subclasses__()}
+    ours = {part.__name__ for part in Part.__subclasses__()}
     for name, part in schema["$defs"].items():
         if name not in ours:
             part.pop("description", None)

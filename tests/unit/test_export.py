@@ -129,6 +129,21 @@ def test_a_printable_body_survives_float32():
     agree(back.volume_mm3, thin.volume_mm3, rel=1e-6, why="float32 points at 600 mm")
 
 
+def test_bodies_that_touch_along_an_edge_stay_closed(tmp_path):
+    """Merged by position, the shared edge would carry four facets."""
+    touching = Solid.box((0, 0, 0), (10, 10, 10)) + Solid.box((10, 10, 0), (20, 20, 10))
+    assert not is_closed(rounded(touching)[1])
+    body = printable("pair", "core", touching)
+    assert is_closed(body.faces)
+    for name, form in formats().items():
+        path = tmp_path / f"pair{form.SUFFIX}"
+        form.write([body], path, "job")
+        (again,) = form.read(path)
+        assert is_closed(again.faces), name
+        back = Solid.from_mesh(again.points.astype(np.float64), again.faces)
+        agree(back.volume_mm3, 2000.0, rel=1e-5, why="points put 0.00001 mm apart")
+
+
 def test_a_body_no_file_can_hold_is_refused():
     dust = Solid.box((1e6, 0, 0), (1e6 + 1e-3, 1e-3, 1e-3))
     with pytest.raises(GeometryError) as caught:
