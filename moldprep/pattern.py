@@ -7,9 +7,17 @@ from typing import Final
 import numpy as np
 
 from moldprep.errors import JobError
-from moldprep.geometry.allowance import machining_allowance_mm, shrink_factor
+from moldprep.geometry.allowance import DRAFT_DEG, machining_allowance_mm, shrink_factor
 from moldprep.geometry.draft import asked_deg, drafted
-from moldprep.geometry.faces import Colors, Flags, Surface, face_colors, select, select_any
+from moldprep.geometry.faces import (
+    Colors,
+    Flags,
+    Surface,
+    face_colors,
+    select,
+    select_any,
+    without_specks,
+)
 from moldprep.geometry.reshape import SMOOTH_DEG, cut_at
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.geometry.stock import with_stock
@@ -27,6 +35,9 @@ from moldprep.records import (
     Role,
 )
 from moldprep.records.job import DraftKeys, PatternKeys, StockKeys
+
+TABLE_DEG: Final = max(max(row) for row in DRAFT_DEG.values())
+"""Largest draft of the tables. [deg]"""
 
 NOTICED_MM: Final = 0.1
 """A wall out of its slope by less than this, top to bottom, is as asked: a grain is larger."""
@@ -88,7 +99,7 @@ def _stock_mm(in_model: Surface, in_part: Surface, keys: PatternKeys, colors: Co
     largest = float(np.ptp(in_model.points, axis=0).max())
     stock = np.zeros(len(in_model.faces))
     for number, entry in enumerate(keys.stock, start=1):
-        chosen = select(in_model, entry.faces, colors)
+        chosen = without_specks(in_part, select(in_model, entry.faces, colors))
         mm = _entry_mm(entry, largest, number)
         extra = np.where(_lies_up(in_part, chosen), entry.cope_extra_mm, 0.0)
         stock = np.maximum(stock, np.where(chosen, mm + extra, 0.0))
@@ -150,7 +161,8 @@ def measure_draft(
     are no walls. A wall that lacks less metal than a grain over its height has what was asked.
     """
     cut, source = cut_at(surface, z_mm)
-    walls = find_walls(cut, z_mm, keys.steepest_deg, exempt[source])
+    steepest = max(keys.steepest_deg, keys.deg, TABLE_DEG) + 1.0  # what was drafted, and more
+    walls = find_walls(cut, z_mm, steepest, exempt[source])
     asked = asked_deg(walls, keys)
     rise = np.where(np.isfinite(walls.deg), walls.high_mm - walls.low_mm, 0.0)
     short_mm = rise * (np.tan(np.radians(asked)) - np.tan(np.radians(walls.deg)))

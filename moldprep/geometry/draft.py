@@ -15,11 +15,13 @@ is turned on its own and a ledge is left where they differ.
 from typing import Final
 
 import numpy as np
+from scipy.spatial import KDTree
 
 from moldprep.geometry.allowance import draft_for_height_deg
 from moldprep.geometry.faces import Flags, Surface, carried
+from moldprep.geometry.flats import refilled
 from moldprep.geometry.reshape import Planes, cut_at, faults, reshaped
-from moldprep.geometry.solid import Floats, Solid
+from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.geometry.walls import Walls, find_walls
 from moldprep.records.job import DraftKeys
 
@@ -61,7 +63,8 @@ def drafted(
     slope = _slopes(walls, keys)
     if keys.hinge == "far" and _mismatched(walls, slope):
         return _by_halves(surface, z_mm, keys, labels)
-    return _turned(cut, walls, slope, z_mm, keys), flags
+    turned, origin = _turned(cut, walls, slope, z_mm, keys)
+    return turned, tuple(flag[origin] for flag in flags)
 
 
 def asked_deg(walls: Walls, keys: DraftKeys) -> Floats:
@@ -113,17 +116,22 @@ def _by_halves(
     return joined, found
 
 
-def _turned(surface: Surface, walls: Walls, slope: Floats, z_mm: float, keys: DraftKeys) -> Surface:
-    """Turn the walls; those that would tear the body are left out, one round after another."""
+def _turned(
+    surface: Surface, walls: Walls, slope: Floats, z_mm: float, keys: DraftKeys
+) -> tuple[Surface, Ints]:
+    """Turn the walls; those that would tear the body are left out, one round after another.
+
+    Returns the surface and the facet each of its facets comes from.
+    """
     slope = slope.copy()
     for _ in range(ROUNDS):
         planes = _planes(surface, walls, slope, z_mm, keys)
-        result = reshaped(surface, planes, is_level=True)
-        bad = faults(surface, result)
+        result, source = refilled(surface, reshaped(surface, planes, is_level=True))
+        bad = faults(surface, result, source)
         if not bad.any():
-            return result
-        slope[_least(walls, _blamed(surface, walls, slope, bad))] = 0.0
-    return surface
+            return result, source
+        slope[_least(walls, _blamed(surface, walls, slope, result, bad))] = 0.0
+    return surface, np.arange(len(surface.faces))
 
 
 def _planes(surface: Surface, walls: Walls, slope: Floats, z_mm: float, keys: DraftKeys) -> Planes:
@@ -173,17 +181,13 @@ def _least(walls: Walls, blamed: Flags) -> Flags:
     return np.asarray(small if small.any() else blamed)
 
 
-def _blamed(surface: Surface, walls: Walls, slope: Floats, bad: Flags) -> Flags:
-    """Return (w,) the turned walls at or next to facets that went wrong."""
+def _blamed(surface: Surface, walls: Walls, slope: Floats, result: Surface, bad: Flags) -> Flags:
+    """Return (w,) the turned walls nearest to facets that went wrong."""
     turned: Flags = np.asarray((slope > 0.0).any(axis=1))
-    hot = np.zeros(len(surface.points), np.bool_)
-    hot[surface.faces[bad]] = True
-    for _ in range(3):
-        near = hot[surface.faces].any(axis=1)
-        blamed = np.zeros(len(turned), np.bool_)
-        blamed[walls.wall[near & (walls.wall >= 0)]] = True
-        blamed &= turned
-        if blamed.any():
-            return blamed
-        hot[surface.faces[near]] = True
-    return turned
+    mine = np.flatnonzero((walls.wall >= 0) & turned[walls.wall])
+    tree = KDTree(surface.points[surface.faces[mine]].reshape(-1, 3))
+    corners = surface.points[result.faces[bad]].reshape(-1, 3)
+    _, row = tree.query(corners)
+    blamed = np.zeros(len(turned), np.bool_)
+    blamed[walls.wall[mine[row // 3]]] = True
+    return blamed

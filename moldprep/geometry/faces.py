@@ -31,6 +31,9 @@ CYLINDER_NORMAL_DEG: Final = 20.0
 THIN_MM: Final = 1e-3
 """A facet less high than this has no direction: float32 files are off by 3e-5 mm at 500 mm."""
 
+SPECK_SHARE: Final = 1e-4
+"""A face with less than this share of the surface is a leftover of a fillet's mesh."""
+
 CARRY_MM: Final = 0.05
 """A facet of a boolean's result lies on the facet it came from but for rounding."""
 
@@ -69,11 +72,16 @@ class Surface:
         )
 
     @cached_property
-    def is_thin(self) -> Flags:
-        """(m,) facets so thin that rounding decides where they face."""
+    def least_height_mm(self) -> Floats:
+        """(m,) height of each facet over its longest edge. [mm]"""
         at = self.points[self.faces]
         longest = np.linalg.norm(at - np.roll(at, 1, axis=1), axis=2).max(axis=1)
-        return np.asarray(2.0 * self.area_mm2 <= THIN_MM * longest)
+        return np.asarray(2.0 * self.area_mm2 / np.maximum(longest, 1e-12))
+
+    @property
+    def is_thin(self) -> Flags:
+        """(m,) facets so thin that rounding decides where they face."""
+        return np.asarray(self.least_height_mm <= THIN_MM)
 
     @cached_property
     def centers_mm(self) -> Floats:
@@ -187,6 +195,15 @@ def select_any(surface: Surface, selectors: Iterable[FaceSelector], colors: Colo
     for selector in selectors:
         chosen |= select(surface, selector, colors)
     return chosen
+
+
+def without_specks(surface: Surface, chosen: Flags) -> Flags:
+    """Return (m,) the chosen facets but for single ones that a tolerance let in from a fillet."""
+    patch = surface.patches(chosen)
+    area = np.bincount(patch[chosen], surface.area_mm2[chosen])
+    kept = chosen.copy()
+    kept[chosen] = (area >= SPECK_SHARE * surface.area_mm2.sum())[patch[chosen]]
+    return kept
 
 
 def face_colors(casting: Casting, surface: Surface) -> Colors:

@@ -14,15 +14,13 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.sparse.linalg import splu
 
 from moldprep.geometry.faces import Flags, Surface
+from moldprep.geometry.flats import PLANE_DEG
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
 
 SMOOTH_DEG: Final = 35.0
 """Facets that meet flatter than this are one smooth surface; a coarse fillet of a quarter turn
 has three facets or more."""
-
-PLANE_DEG: Final = 0.2
-"""Facets that meet flatter than this are one plane."""
 
 STRIPS: Final = 2.0
 """A wall is at least this many times as wide as the strips of the fillets beside it."""
@@ -44,6 +42,10 @@ REACH_SHARE: Final = 0.05
 
 FLAT_EIGENVALUE: Final = 5e-3
 """Planes nearer to parallel than about 8° do not fix a corner between them: rounding would."""
+
+FOLD_MM: Final = 0.03
+"""A facet lower than this that turns over is a crease no sand can show; it still must not run
+through others."""
 
 ON_CUT_MM: Final = 0.01
 """A point this near a cut is on it: a cut beside it would leave slivers without a direction."""
@@ -209,6 +211,19 @@ def _is_near(surface: Surface, fixed: Flags, longest_mm: float) -> Flags:
     return np.asarray(np.isfinite(away))
 
 
+def patch_nearest(surface: Surface, patch: Ints) -> Ints:
+    """Return (m,) the patch nearest to each facet along the edges, -1 where none is joined."""
+    owner = np.full(len(surface.points), -1, np.int64)
+    owner[surface.faces[patch >= 0]] = patch[patch >= 0, None]
+    start = np.flatnonzero(owner >= 0)
+    _, _, source = dijkstra(
+        _edge_graph(surface, surface.edge_mm),
+        directed=False, indices=start, min_only=True, return_predecessors=True,
+    )  # fmt: skip
+    nearest = np.where(source >= 0, owner[np.maximum(source, 0)], -1)
+    return np.asarray(nearest[surface.faces[:, 0]])
+
+
 def _edge_graph(surface: Surface, weight: Floats) -> csr_array:
     _, ends = surface.neighbors
     n = len(surface.points)
@@ -222,18 +237,26 @@ def _followed(surface: Surface, move: Floats, loose: Flags) -> Floats:
     pull = _edge_graph(surface, 1.0 / np.maximum(surface.edge_mm, 1e-3))
     pull = csr_array(pull + pull.T)
     total = np.asarray(pull.sum(axis=1)).ravel()
-    inner = (diags_array(total) - pull)[loose][:, loose]
+    inner = csr_array(diags_array(total) - pull)[loose][:, loose]
     right = (pull @ np.where(loose[:, None], 0.0, move))[loose]
     followed = move.copy()
     followed[loose] = splu(inner.tocsc()).solve(right)
     return followed
 
 
-def faults(before: Surface, after: Surface) -> Flags:
-    """Return (m,) the facets that turned over or run through others."""
-    bad = np.einsum("ij,ij->i", before.normals, after.normals) < 0.3
-    bad &= ~before.is_thin
-    bad |= run_through(after) & ~run_through(before)
+def faults(before: Surface, after: Surface, source: Ints) -> Flags:
+    """Return (m,) the facets of `after` that turned over or run through others.
+
+    Parameters
+    ----------
+    before, after
+        The surface before and after.
+    source
+        (m,) the facet of `before` that each facet of `after` comes from.
+    """
+    bad = np.einsum("ij,ij->i", before.normals[source], after.normals) < 0.3
+    bad &= np.maximum(before.least_height_mm[source], after.least_height_mm) > FOLD_MM
+    bad |= run_through(after) & ~run_through(before)[source]
     return np.asarray(bad)
 
 

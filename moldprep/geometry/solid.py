@@ -172,10 +172,6 @@ class Solid:
         """Return the same body with edges cut so that none is longer than this. [mm]"""
         return Solid(self._kernel.refine_to_length(float(length_mm)))
 
-    def refined(self, longest_mm: float) -> "Solid":
-        """Return the same body with facets cut until no edge is longer than a length."""
-        return Solid(self._kernel.refine_to_length(longest_mm))
-
     def parts(self) -> tuple["Solid", ...]:
         """Return the connected bodies, largest volume first; each keeps the voids inside it."""
         shells = [Solid(kernel) for kernel in self._kernel.decompose()]
@@ -291,6 +287,19 @@ def _winding(point: Floats, body: Solid) -> float:
     above = np.einsum("ij,ij->i", a, np.cross(b, c))
     below = la * lb * lc + dots[0] * lc + dots[1] * la + dots[2] * lb
     return float(np.arctan2(above, below).sum() / (2.0 * np.pi))
+
+
+def filled(loops: Sequence[Floats]) -> Ints:
+    """Return (m, 3) triangles between plane loops, counter-clockwise; holes run clockwise.
+
+    Every point of every loop is used, and every edge of the loops borders one triangle.
+
+    Parameters
+    ----------
+    loops
+        Each (k, 2) float64; the triangles number their points one loop after another. [mm]
+    """
+    return np.array(manifold3d.triangulate([np.ascontiguousarray(r) for r in loops]), np.int64)
 
 
 def _cross_section(outline: Polygon | MultiPolygon) -> manifold3d.CrossSection:

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from moldprep.geometry.faces import Flags, Surface
+from moldprep.geometry.faces import SPECK_SHARE, Flags, Surface
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.reshape import SMOOTH_DEG, strips
 from moldprep.geometry.solid import Floats, Ints
@@ -16,9 +16,6 @@ ONE_WALL_DEG: Final = 0.25
 
 CURVED_DEG: Final = 1.0
 """A face whose draft spreads more than this is curved along the pull and drafts itself."""
-
-SPECK_SHARE: Final = 1e-4
-"""A wall with less than this share of the surface is a leftover of a fillet's mesh."""
 
 UP: Final = np.array([0.0, 0.0, 1.0])
 
@@ -54,7 +51,8 @@ class Walls:
     def place(self, surface: Surface, wall: int, half: int) -> Floats:
         """Return (3,) the middle of the largest facet of one part of a wall. [mm]"""
         mine = np.flatnonzero((self.wall == wall) & (self.half() == half))
-        return surface.centers_mm[mine[np.argmax(surface.area_mm2[mine])]]
+        middle: Floats = surface.centers_mm[mine[np.argmax(surface.area_mm2[mine])]]
+        return middle
 
 
 def draft_deg(surface: Surface, side: Ints) -> Floats:
@@ -121,6 +119,8 @@ def _spread(surface: Surface, wall: Ints, half: Ints, deg: Floats) -> Floats:
     n = int(wall.max(initial=-1)) + 1
     spread = np.full((3, n, 2), np.nan)
     mine = np.flatnonzero(wall >= 0)
+    if len(mine) == 0:
+        return spread
     group = 2 * wall[mine] + half[mine]
     order = np.lexsort((deg[mine], group))
     mine, group = mine[order], group[order]
@@ -151,7 +151,8 @@ def _measured(surface: Surface, wall: Ints, side: Ints, deg: Floats) -> Walls:
     np.minimum.at(low, at, z.min(axis=1))
     np.maximum.at(high, at, z.max(axis=1))
     _, middle, _ = _spread(surface, wall, half, deg)
-    area = np.bincount(2 * wall[mine] + half[mine], surface.area_mm2[mine], 2 * n).reshape(-1, 2)
+    each = np.bincount(2 * wall[mine] + half[mine], surface.area_mm2[mine], 2 * n)
+    area = each.astype(np.float64).reshape(-1, 2)
     inner, cored = _facing(surface, wall, side, n)
     return Walls(wall, side, middle, area, low, high, inner, cored)
 
