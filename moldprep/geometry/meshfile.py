@@ -13,7 +13,7 @@ from moldprep.geometry.crossing import Overlap, untangled
 from moldprep.geometry.facets import Facets, Tally
 from moldprep.geometry.holes import Rim, rims_of
 from moldprep.geometry.lumps import Lump, inside_any, is_closed, lumps_of, voids_of
-from moldprep.geometry.readers import Colors, Model, files_of, read_model
+from moldprep.geometry.readers import Colors, Model, files_of, joined_colors, read_model
 from moldprep.geometry.rebuild import rebuild
 from moldprep.geometry.repair import mend
 from moldprep.geometry.solid import Floats, Ints, Solid
@@ -49,7 +49,7 @@ def read_casting(job: Job) -> Casting:
     path = job.folder / keys.file
     tally: Tally = Counter()
     mesh, model, unit = _in_mm(path, job)
-    colors = _colors(model)
+    colors = joined_colors(model.objects)
     lumps, deviation_mm = _solids(mesh, model, job, tally)
     own, rest = _own(lumps, model, colors, job)
     files = [path]
@@ -87,7 +87,7 @@ def _in_mm(path: Path, job: Job) -> tuple[Facets, Model, str]:
     offset = np.cumsum([0, *(len(one.points) for one in model.objects[:-1])])
     points = np.vstack([one.points for one in model.objects]) * scale
     faces = np.vstack([one.faces + o for one, o in zip(model.objects, offset, strict=True)])
-    _check_size(points[faces.ravel()], unit, path.name)
+    _check_size(points[faces.ravel()], unit, path.name, is_bound=model.binding)
     return Facets(points, faces, np.arange(len(faces), dtype=np.int64)), model, unit
 
 
@@ -111,7 +111,7 @@ def _unit(model: Model, stated: str | None, where: str) -> str:
     return unit
 
 
-def _check_size(corners: Floats, unit: str, where: str) -> None:
+def _check_size(corners: Floats, unit: str, where: str, *, is_bound: bool) -> None:
     """Raise GeometryError where the longest side makes no sense for a casting."""
     corners = corners[np.isfinite(corners).all(axis=1)]
     if len(corners) == 0:
@@ -133,7 +133,8 @@ def _check_size(corners: Floats, unit: str, where: str) -> None:
         code="geometry/size-implausible",
         where=where,
         fix=(
-            f"the likely unit is {' or '.join(guess)}: set casting.unit"
+            f"the likely unit is {' or '.join(guess)}: "
+            + ("export the model again with it" if is_bound else "set casting.unit")
             if guess
             else "look at the size in CAD; no usual unit makes a casting of these numbers"
         ),
@@ -327,16 +328,6 @@ NUMBERED: Final = frozenset({Role.RUNNER, Role.INGATE, Role.FEEDER, Role.VENT, R
 
 
 # ---- colours and hash -----------------------------------------------------------------------
-
-
-def _colors(model: Model) -> Colors:
-    """Return (n, 4) the colour of every facet of the file, none (0, 4) where it has none."""
-    if not any(len(one.color) for one in model.objects):
-        return np.empty((0, 4), np.uint8)
-    return np.vstack([
-        one.color if len(one.color) else np.zeros((len(one.faces), 4), np.uint8)
-        for one in model.objects
-    ])  # fmt: skip
 
 
 def _face_color(solid: Solid, colors: Colors) -> Colors:

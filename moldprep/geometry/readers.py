@@ -8,7 +8,7 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -232,15 +232,51 @@ def _loaded(path: Path) -> Any:
         raise unreadable(path, f"{type(err).__name__}: {err}") from err
 
 
-def _of_scene(loaded: Any, path: Path) -> Iterator[ModelObject]:
-    """Yield the meshes of a scene, each moved to its place; a mirrored one keeps its outside."""
+def _of_scene(loaded: Any, path: Path) -> list[ModelObject]:
+    """Return the objects of a scene, each moved to its place, in the order of the file.
+
+    What a file splits by material is one object again: its sheets close one another.
+    """
     if isinstance(loaded, trimesh.Trimesh):
-        yield _of_mesh(path.stem, loaded, np.eye(4))
-        return
-    for node in sorted(loaded.graph.nodes_geometry):
-        matrix, key = loaded.graph[node]
-        if isinstance(loaded.geometry[key], trimesh.Trimesh):
-            yield _of_mesh(str(node), loaded.geometry[key], np.asarray(matrix, np.float64))
+        return [_of_mesh(path.stem, loaded, np.eye(4))]
+    sheets: dict[str, list[ModelObject]] = {}
+    for key, mesh in loaded.geometry.items():
+        if not isinstance(mesh, trimesh.Trimesh):
+            continue
+        nodes = loaded.graph.geometry_nodes.get(key, [])
+        for name, node in sorted((_node_name(loaded.graph, str(node)), node) for node in nodes):
+            matrix = np.asarray(loaded.graph[node][0], np.float64)
+            sheets.setdefault(name, []).append(_of_mesh(name, mesh, matrix))
+    return [_one(group) for group in sheets.values()]
+
+
+def _node_name(graph: Any, node: str) -> str:
+    """Return a node's name as in the file; a part of a split mesh got a random end to it."""
+    parent = str(graph.transforms.parents.get(node, ""))
+    return parent if node[:-6] == f"{parent}_" else node
+
+
+def _one(sheets: list[ModelObject]) -> ModelObject:
+    """Return the sheets of one object as one mesh."""
+    if len(sheets) == 1:
+        return sheets[0]
+    offset = np.cumsum([0, *(len(sheet.points) for sheet in sheets[:-1])])
+    return ModelObject(
+        name=sheets[0].name,
+        points=np.vstack([sheet.points for sheet in sheets]),
+        faces=np.vstack([sheet.faces + o for sheet, o in zip(sheets, offset, strict=True)]),
+        color=joined_colors(sheets),
+    )
+
+
+def joined_colors(objects: Sequence[ModelObject]) -> Colors:
+    """Return (m, 4) the colour of every facet of several objects; (0, 4) where none has any."""
+    if not any(len(one.color) for one in objects):
+        return np.empty((0, 4), np.uint8)
+    return np.vstack([
+        one.color if len(one.color) else np.zeros((len(one.faces), 4), np.uint8)
+        for one in objects
+    ])  # fmt: skip
 
 
 def _of_mesh(name: str, mesh: Any, matrix: Floats) -> ModelObject:

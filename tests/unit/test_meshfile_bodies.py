@@ -1,5 +1,7 @@
 """Several bodies in a model: united, apart, or rigging; and the colours of facets."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import trimesh
@@ -209,3 +211,41 @@ def test_colors_survive_a_union(tmp_path):
     is_red = (casting.face_color == RED).all(axis=1)
     assert is_red[middle[:, 0] < 90.0].all()
     assert (casting.face_color[middle[:, 0] > 100.1] == BLUE).all()
+
+
+# ---- STEP -----------------------------------------------------------------------------------
+
+MODELS = Path(__file__).parents[1] / "models"
+
+
+def test_step_in_inches_with_named_and_coloured_bodies():
+    """A block of 4 x 3 x 2 in and a cube of 1 in, drawn in inches."""
+    path = MODELS / "two_bodies_inch.step"
+    casting = read_casting(job_for(path, own=[{"role": "ingate", "object": "gate"}]))
+    assert casting.unit == "in"
+    agree(casting.solid.volume_mm3, 24 * 25.4**3, rel=1e-6, why="float32 in the reader")
+    agree(casting.bodies[1].solid.volume_mm3, 25.4**3, rel=1e-6, why="float32 in the reader")
+    by_color = read_casting(job_for(path, own=[{"role": "ingate", "color": "#0000ff"}]))
+    agree(by_color.solid.volume_mm3, 24 * 25.4**3, rel=1e-6, why="float32 in the reader")
+    assert read_casting(job_for(path, unit="in")).unit == "in"
+    with pytest.raises(GeometryError) as caught:
+        read_casting(job_for(path, unit="mm"))
+    assert caught.value.code == "geometry/unit-conflict"
+
+
+def test_step_in_metres():
+    """A ring of 40 and 15 mm radius, 30 mm high."""
+    casting = read_casting(job_for(MODELS / "ring_m.step", chord_mm=0.05))
+    assert casting.unit == "m"
+    agree(casting.solid.volume_mm3, np.pi * (40**2 - 15**2) * 30, rel=5e-3, why="chord 0.05 mm")
+    assert casting.solid.n_triangles < 2000
+
+
+def test_step_with_coloured_faces_is_one_body_always_the_same():
+    """A blue box of 100 x 80 x 60 mm about the origin, its top red."""
+    one, two = (read_casting(job_for(MODELS / "painted.step")) for _ in range(2))
+    points, faces = one.solid.mesh()
+    is_top = (points[faces][:, :, 2] > 29.99).all(axis=1)
+    np.testing.assert_array_equal((one.face_color[:, 0] == 255), is_top)
+    np.testing.assert_array_equal(one.solid.mesh()[0], two.solid.mesh()[0])
+    np.testing.assert_array_equal(one.face_color, two.face_color)
