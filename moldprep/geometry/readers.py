@@ -10,7 +10,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -195,6 +195,8 @@ def _read_step(path: Path, chord_mm: float) -> Model:
         if failed or not target.is_file():
             raise unreadable(path, "; ".join(said[:2]) or "the STEP kernel found no shape in it")
         objects = tuple(_of_scene(_loaded(target), path))
+    if unit is None:  # the kernel took the numbers for mm and made metres of them
+        return Model(objects=tuple(replace(o, points=o.points * 1000.0) for o in objects))
     return Model(objects=objects, unit=unit, numbers="m", binding=True)
 
 
@@ -307,18 +309,20 @@ def _color(visual: Any, faces: Ints) -> Colors:
 # ---- STEP -----------------------------------------------------------------------------------
 
 
-def _step_unit(path: Path) -> str:
-    """Return the unit of length a STEP file states; "" where it states none of ours."""
+def _step_unit(path: Path) -> str | None:
+    """Return the unit of length a STEP file states; "m" for one that is not ours, None for none."""
     text = path.read_bytes()
+    if b"LENGTH_UNIT" not in text:
+        return None
     named = re.search(rb"CONVERSION_BASED_UNIT\s*\(\s*'(\w+)'[^;]*LENGTH_UNIT", text)
     named = named or re.search(rb"LENGTH_UNIT[^;]*CONVERSION_BASED_UNIT\s*\(\s*'(\w+)'", text)
     if named:
-        return STEP_NAMED_UNIT.get(named[1].decode().upper(), "")
+        return STEP_NAMED_UNIT.get(named[1].decode().upper(), "m")
     plain = re.search(rb"LENGTH_UNIT[^;]*SI_UNIT\s*\(\s*(?:\.(\w+)\.|\$)\s*,\s*\.METRE\.", text)
     plain = plain or re.search(
         rb"SI_UNIT\s*\(\s*(?:\.(\w+)\.|\$)\s*,\s*\.METRE\.[^;]*LENGTH_UNIT", text
     )
-    return STEP_UNIT.get((plain[1] or b"").decode().upper(), "") if plain else ""
+    return STEP_UNIT.get((plain[1] or b"").decode().upper(), "m") if plain else "m"
 
 
 @contextmanager

@@ -241,6 +241,17 @@ def test_step_in_metres():
     assert casting.solid.n_triangles < 2000
 
 
+def test_step_without_a_unit_needs_one(tmp_path):
+    text = (MODELS / "ring_m.step").read_text()
+    bare = text.replace("LENGTH_UNIT() ", "").replace("SI_UNIT($,.METRE.)", "")
+    path = put(tmp_path, "ring.step", bare)
+    with pytest.raises(GeometryError) as caught:
+        read_casting(job_for(path))
+    assert caught.value.code == "geometry/unit-missing"
+    casting = read_casting(job_for(path, unit="m", chord_mm=1e-4))
+    agree(casting.solid.size_mm, [80.0, 80.0, 30.0], rel=5e-3, why="chord 0.1 mm")
+
+
 def test_step_with_coloured_faces_is_one_body_always_the_same():
     """A blue box of 100 x 80 x 60 mm about the origin, its top red."""
     one, two = (read_casting(job_for(MODELS / "painted.step")) for _ in range(2))
