@@ -24,12 +24,17 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feeder_plan import WLODAWER, Disc, FeederPlanner, chill_at
+from moldprep.rigging.feeder_plan import WLODAWER
+from moldprep.rigging.feeder_seats import Disc, SeatFinder, chill_at
 from moldprep.thermal.regions import region_name, unplaced
 
 MOST_AT_ONCE: Final = 1.4
 """A feeder grows by no more than this in one round."""
 LEAST_AT_ONCE: Final = 1.08
+GROWTH: Final = 0.75
+"""Power of the time ratio a feeder grows by: ½ by t = C M², more since it heats its section too."""
+HIGHEST: Final = 1.8
+"""Height over diameter where there is no room to grow sideways: more adds no freezing time."""
 NECK_STEP: Final = 1.25
 TRIES: Final = 2
 """Rounds a feeder may grow for one section before something else is tried."""
@@ -56,7 +61,7 @@ class Cures:
     ) -> None:
         self._plan, self._job, self._alloy = plan, job, alloy
         self._placements = plan.placements or (Placement(name="casting"),)
-        self._planner = FeederPlanner(survey, pattern, parting, job, alloy, self._placements)
+        self._finder = SeatFinder(survey, pattern, parting, job, alloy, self._placements)
         self._pairs = {(pair.feeder, pair.section): pair for pair in feeding.pairs}
         self._given = {feeder.name for feeder in job.rigging.feeder}
         self._may_feed = "feeders" in job.rigging.auto
@@ -68,14 +73,28 @@ class Cures:
         self._reasons = list(plan.reasons)
         self._touched: set[str] = set()
 
-    def of(self, spots: tuple[HotSpot, ...]) -> Change | None:
-        """Return the plan changed for these pools, what was changed and why; None if nothing."""
+    def of(self, spots: tuple[HotSpot, ...], dry: dict[str, float]) -> Change | None:
+        """Return the plan changed, what was changed and why; None if nothing could be.
+
+        Parameters
+        ----------
+        spots
+            Pools to cure.
+        dry
+            By feeder, what it must give over what it can.
+        """
         for spot in spots:
             if self._cure(spot):
                 self._why.append(
                     f"{spot.name}: {spot.isolated_volume_mm3 / 1e3:.2f} cm³ cut off at "
                     f"{spot.closed_s:.0f} s, solid at {spot.freezing_time_s:.0f} s"
                 )
+        for feeder in self._plan.feeders:
+            short = dry.get(feeder.name, 0.0) if self._may_feed else 0.0
+            if short and feeder.name not in self._touched:
+                factor = min(math.cbrt(short) * 1.03, MOST_AT_ONCE)
+                if self._grown(feeder, factor):
+                    self._why.append(f"{feeder.name} must give {short:.2f} x what it can")
         if not self._what:
             return None
         tops = [f.at_mm[2] + f.height_mm for f in self._feeders if not f.is_open]
@@ -110,7 +129,7 @@ class Cures:
         """Return the survey's section a pool is in, with the modulus it showed in the solve."""
         n = len(self._placements)
         name = spot.name.split(".")[0]
-        for section in self._planner.by_name.values():
+        for section in self._finder.by_name.values():
             if region_name(spot.part, section.name, n) in (spot.name, name):
                 shown = min(max(spot.modulus_mm, 0.5 * section.modulus_mm), section.modulus_mm)
                 return replace(section, modulus_mm=shown)
@@ -139,7 +158,7 @@ class Cures:
         if pair is None or self._tries(feeder) >= TRIES:
             return False
         if pair.feeder_time_s < spot.freezing_time_s:
-            need = math.sqrt(spot.freezing_time_s / max(pair.feeder_time_s, 1e-9)) * 1.05
+            need = (spot.freezing_time_s / max(pair.feeder_time_s, 1e-9)) ** GROWTH * 1.05
             return self._grown(feeder, min(max(need, LEAST_AT_ONCE), MOST_AT_ONCE))
         if pair.neck_time_s < spot.freezing_time_s:
             return self._widened(feeder) or self._grown(feeder, 1.15)
@@ -174,8 +193,9 @@ class Cures:
             neck_width_mm=round(feeder.neck_width_mm * factor, 1),
         )
         if not self._is_free(grown):
-            grown = replace(feeder, height_mm=float(math.ceil(feeder.height_mm * factor**2)))
-            if grown.height_mm > 3.0 * grown.diameter_mm:
+            height = min(feeder.height_mm * factor**2, HIGHEST * feeder.diameter_mm)
+            grown = replace(feeder, height_mm=float(math.ceil(height)))
+            if grown.height_mm <= feeder.height_mm:
                 return False
         self._swap(feeder, grown)
         self._what.append(
@@ -212,19 +232,19 @@ class Cures:
         if not self._may_feed:
             return False
         near = unplaced(np.array([spot.at_mm]), placement)[0]
-        seat = self._planner.seat(
+        seat = self._finder.seat(
             section, near, spot.isolated_volume_mm3, self._taken(spot, placement), None
         )
         if seat is None:
             return False
         name = _next_name("F", [feeder.name for feeder in self._feeders])
-        added = self._planner.feeder(seat, (section.name,), name, placement)
+        added = self._finder.feeder(seat, (section.name,), name, placement)
         if not self._is_free(added):
             return False
         self._feeders.append(added)
         self._touched.add(name)
         self._reasons.append(
-            Reason(item=name, why=self._planner.why(seat, (section.name,)), source=WLODAWER)
+            Reason(item=name, why=self._finder.why(seat, (section.name,)), source=WLODAWER)
         )
         self._what.append(
             f"{name}: new, {added.diameter_mm:.0f} x {added.height_mm:.0f} mm on {spot.name}"
@@ -237,7 +257,7 @@ class Cures:
             return False
         near = unplaced(np.array([spot.at_mm]), placement)[0]
         width = max(section.thickness_mm, (4.0 * spot.isolated_volume_mm3) ** (1.0 / 3.0))
-        site = self._planner.sites.for_chill(self._planner.number[section.name], near, width)
+        site = self._finder.sites.for_chill(self._finder.number[section.name], near, width)
         if site is None:
             return False
         name = _next_name("C", [chill.name for chill in self._chills])

@@ -1,14 +1,12 @@
 """Automatic feeders and chills: which sections need one, where it goes, how large it is."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import affinity
-from shapely.geometry import MultiPolygon
-from shapely.ops import unary_union
+from scipy import ndimage
 
 from moldprep.records import (
     Alloy,
@@ -22,60 +20,30 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feed_groups import FeedGroup, feed_groups, thickest_join_mm
-from moldprep.rigging.feeder_sites import ChillSite, Sites
-from moldprep.rigging.feeder_size import FeederSize, size_feeder, wanted_factor
-from moldprep.rigging.feeders import chilled_modulus_mm
-from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
+from moldprep.rigging.feed_groups import JOIN_OPEN, FeedGroup, feed_groups
+from moldprep.rigging.feeder_seats import Disc, Floats, Seat, SeatFinder, chill_at
+from moldprep.rigging.feeder_sites import ChillSite
+from moldprep.rigging.feeder_size import FeederSize
+from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.pools import way_mm
-from moldprep.thermal.regions import placed
 
-Floats = NDArray[np.float64]
-Disc = tuple[float, float, float]
-
-CHILL_COUNTS: Final = 2.5
-CHILL_AREA_SHARE: Final = 0.35
-"""A chill is taken instead of a feeder while it covers no more of a section's surface."""
-CHILL_VOLUME_SHARE: Final = 0.10
-"""… and while the section is no more than this share of the casting."""
-CHILL_THICKNESS: Final = 0.75
-"""Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
 UNREACHED_SHARE: Final = 0.10
 """A section may be out of reach with this share before it gets another feeder."""
 FAR_BEYOND: Final = 2.0
 """Times its reach a feeder may be stretched for the sake of the yield; beyond it is a fault."""
 MOST_SEATS: Final = 6
 """Feeders on one group at most; beyond that the section wants padding or a chill, not metal."""
-NECK_SHARE: Final = 0.3
-"""Length of a side feeder's neck over its diameter; at most 0.5 (AFS rule, from memory)."""
+SMALL_SHARE: Final = 0.01
+"""A group of less than this share of the casting gets a feeder only if the heat solve shows that
+it needs one: thin parts around it often draw its heat in time."""
 SERVES_SHARE: Final = 0.10
-NECK_LIFT: Final = 0.12
+NEIGHBOR: Final = 255
 
 WLODAWER: Final = "R. Wlodawer, Directional Solidification of Steel Castings, 1966 (from memory)"
-PELLINI: Final = "W. S. Pellini, Trans. AFS 61 (1953) 61-80 (from memory)"
 
-
-@dataclass(frozen=True, kw_only=True)
-class Seat:
-    """A feeder's place on the pattern, with what it must be; pattern frame.
-
-    start : index of the survey's cell where its metal enters the pattern
-    """
-
-    kind: str
-    section: Section
-    size: FeederSize
-    at_mm: tuple[float, float, float]
-    neck_to_mm: tuple[float, float, float]
-    neck_width_mm: float
-    neck_height_mm: float
-    start: tuple[int, int, int]
-    note: str
-
-    @property
-    def disc(self) -> Disc:
-        """(x, y, radius) it takes up. [mm]"""
-        return self.at_mm[0], self.at_mm[1], 0.5 * self.size.diameter_mm
+Cells = NDArray[np.uint8]
+Seated = tuple[Seat, tuple[str, ...]]
+Cold = tuple[ChillSite, Section, str]
 
 
 def plan_feeders(
@@ -117,14 +85,15 @@ def plan_feeders(
     wants_chills = "chills" in given.auto and not given.chill
     if not (wants_feeders or wants_chills) or not survey.sections:
         return tuple(feeders), tuple(chills), tuple(reasons)
-    planner = FeederPlanner(survey, pattern, parting, job, alloy, placements)
+    finder = SeatFinder(survey, pattern, parting, job, alloy, placements)
+    planner = _Planner(finder, survey, pattern, alloy)
     seats, cold, notes = planner.whole_pattern(feeders=wants_feeders, chills=wants_chills)
     reasons += notes
     for placement in placements:
         for seat, serves in seats:
             name = f"F{len(feeders) + 1}"
-            feeders.append(planner.feeder(seat, serves, name, placement))
-            reasons.append(Reason(item=name, why=planner.why(seat, serves), source=WLODAWER))
+            feeders.append(finder.feeder(seat, serves, name, placement))
+            reasons.append(Reason(item=name, why=finder.why(seat, serves), source=WLODAWER))
         for site, section, why in cold:
             name = f"C{len(chills) + 1}"
             chills.append(chill_at(site, section, name, placement))
@@ -136,105 +105,103 @@ def _given(name: str) -> Reason:
     return Reason(item=name, why="given by the job file, kept as it is", source="job file")
 
 
-def chill_at(site: ChillSite, section: Section, name: str, placement: Placement) -> ChillPlan:
-    """Return the chill block on a site, where this copy of the pattern sits."""
-    thick = max(CHILL_THICKNESS * section.thickness_mm, 8.0)
-    middle = np.array(site.at_mm) + (0.5 * thick - 1.0) * np.array(site.normal)
-    at = placed(middle[None, :], placement)[0]
-    return ChillPlan(
-        name=name,
-        at_mm=_point(at),
-        size_mm=(round(site.width_mm, 1), round(site.width_mm, 1), round(thick, 1)),
-        turn_deg=placement.turn_deg,
-    )
+class _Planner:
+    """Seats for every group of sections of one pattern."""
 
-
-class FeederPlanner:
-    """Finds seats on one pattern; also serves the rounds of `revise_plan`."""
-
-    def __init__(
-        self,
-        survey: Survey,
-        pattern: Pattern,
-        parting: Parting,
-        job: Job,
-        alloy: Alloy,
-        placements: tuple[Placement, ...],
-    ) -> None:
-        self._survey, self._pattern, self._parting = survey, pattern, parting
-        self._job, self._alloy = job, alloy
-        self.sites = Sites(pattern, survey, _rivals(pattern, placements))
-        self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
-        self.by_name = {section.name: section for section in survey.sections}
-        self.demand = demand_pct(alloy)
-
-    # ---- the whole pattern ---------------------------------------------------------------
+    def __init__(self, finder: SeatFinder, survey: Survey, pattern: Pattern, alloy: Alloy) -> None:
+        self._finder, self._survey, self._alloy = finder, survey, alloy
+        self._casting_mm3 = pattern.solid.volume_mm3
+        self._seats: list[Seated] = []
+        self._fed: list[int] = []  # sections that hang on a seat already
 
     def whole_pattern(
         self, *, feeders: bool, chills: bool
-    ) -> tuple[
-        list[tuple[Seat, tuple[str, ...]]], list[tuple[ChillSite, Section, str]], list[Reason]
-    ]:
+    ) -> tuple[list[Seated], list[Cold], list[Reason]]:
         """Return seats with what each serves, chills, and remarks on what got neither."""
-        seats: list[tuple[Seat, tuple[str, ...]]] = []
-        cold: list[tuple[ChillSite, Section, str]] = []
+        cold: list[Cold] = []
         notes: list[Reason] = []
-        if self.demand <= 0.0:
+        if self._finder.demand <= 0.0:
             why = "the alloy's expansion makes up for its contraction; no feeder (thin rule)"
             return [], [], [Reason(item="feeders", why=why, source="common practice, no source")]
-        groups = feed_groups(self._survey, self._alloy)
-        for rank, group in enumerate(groups):
-            taken = tuple(seat.disc for seat, _ in seats)
-            site = self.chill_instead(group) if chills and rank > 0 else None
-            if site is not None:
-                cold.append((site, group.root, self._why_chill(group.root)))
+        for rank, group in enumerate(feed_groups(self._survey, self._alloy)):
+            volume = sum(section.volume_mm3 for section in group.members)
+            if rank > 0 and volume < SMALL_SHARE * self._casting_mm3:
+                notes.append(_left_to_the_solve(group.root))
                 continue
-            found = self._seats_for(group, taken) if feeders else []
-            seats += found
-            if not found and chills and rank > 0:
-                rescue = self.chill_site(group.root)
-                if rescue is not None:
-                    cold.append((rescue, group.root, self._why_chill(group.root)))
-                    continue
-            if not found and feeders:
+            site = self._finder.chill_instead(group) if chills and rank > 0 else None
+            if site is None and feeders and self._seat_group(group):
+                continue
+            if site is None and chills and rank > 0:
+                site = self._finder.chill_site(group.root)
+            if site is not None:
+                cold.append((site, group.root, self._finder.why_chill(group.root)))
+            elif feeders:
                 notes.append(_unfed(group.root))
-        return seats, cold, notes
+        return self._seats, cold, notes
 
-    def _seats_for(
-        self, group: FeedGroup, taken: tuple[Disc, ...]
-    ) -> list[tuple[Seat, tuple[str, ...]]]:
-        """Return the seats of one group: on its root, then wherever that one does not reach."""
-        whole = sum(section.volume_mm3 for section in group.members)
-        first = self.seat(group.root, np.array(group.root.at_mm), whole, taken, group)
-        if first is None:
-            return []
-        seats = [first]
+    def _seat_group(self, group: FeedGroup) -> bool:
+        """Seat one group: on its root, then wherever that does not reach; whether it could."""
+        seats, n_least = self._first(group)
+        if not seats:
+            return False
+        if self._out_of_reach(group, seats) is not None:
+            seats = [self._recentered(group, seats, 1)]
         while len(seats) < MOST_SEATS:
-            far = self._out_of_reach(group, seats)
-            if far is None or (far[2] <= FAR_BEYOND and not self._can_afford(seats)):
+            far = self._out_of_reach(group, seats, must=len(seats) < n_least)
+            if far is None:
                 break
-            section, near, _ = far
-            others = (*taken, *(seat.disc for seat in seats))
-            more = self.seat(section, near, 0.0, others, None)
+            section, near, stretch = far
+            if len(seats) >= n_least and stretch <= FAR_BEYOND and not self._can_afford(seats):
+                break
+            more = self._finder.seat(section, near, 0.0, self._taken(seats), None)
             if more is None:
                 break
             seats.append(more)
-        return self._shared_out(group, seats, taken)
+        if len(seats) > 1:
+            for number in range(1, len(seats) + 1):
+                seats[number - 1] = self._recentered(group, seats, number)
+        self._seats += self._shared_out(group, seats)
+        self._fed += [self._finder.number[section.name] for section in group.members]
+        return True
+
+    def _first(self, group: FeedGroup) -> tuple[list[Seat], int]:
+        """Return the seat nearest the root's hot spot, and among how many feeders it shares.
+
+        Where one feeder with all the feed metal finds no room, two to four smaller ones may.
+        """
+        whole = sum(section.volume_mm3 for section in group.members)
+        near = np.array(group.root.at_mm)
+        for n in (1, 2, 3, 4):
+            seat = self._finder.seat(group.root, near, whole / n, self._taken([]), group)
+            if seat is not None:
+                return [seat], n
+        return [], 0
+
+    def _taken(self, seats: list[Seat]) -> tuple[Disc, ...]:
+        return tuple(seat.disc for seat in (*(seat for seat, _ in self._seats), *seats))
 
     def _can_afford(self, seats: list[Seat]) -> bool:
         """Return whether another feeder like the last keeps the yield in the usual range."""
-        casting = self._pattern.solid.volume_mm3
-        metal = casting + sum(_volume_mm3(seat.size) for seat in (*seats, seats[-1]))
-        return 100.0 * casting / metal >= self._alloy.yield_pct[0]
+        done = [seat for seat, _ in self._seats]
+        metal = self._casting_mm3 + sum(_volume_mm3(s.size) for s in (*done, *seats, seats[-1]))
+        return 100.0 * self._casting_mm3 / metal >= self._alloy.yield_pct[0]
 
-    def _ways(
-        self, group: FeedGroup, seats: list[Seat]
-    ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
-        """Return the way from the nearest seat through a group's sections, and its number."""
-        members = [self.number[section.name] for section in group.members]
-        metal = np.isin(self._survey.label, members)
+    # ---- reach ---------------------------------------------------------------------------
+
+    def _ways(self, group: FeedGroup, seats: list[Seat]) -> tuple[NDArray[np.float32], Cells]:
+        """Return the way from the nearest seat through a group's sections, and its number.
+
+        A heavier section that is fed already, through an open join, counts as a seat (NEIGHBOR).
+        """
+        label, pitch = self._survey.label, self._survey.pitch_mm
+        metal = np.isin(label, [self._finder.number[section.name] for section in group.members])
         start = np.zeros(metal.shape, np.uint8)
-        pitch = self._survey.pitch_mm
+        for section in group.members:
+            beside = [self._finder.number[name] for name in self._open_to(section)]
+            if set(beside) & set(self._fed):
+                fed = np.isin(label, [number for number in beside if number in self._fed])
+                own = label == self._finder.number[section.name]
+                start[own & ndimage.binary_dilation(fed, np.ones((3, 3, 3), np.bool_))] = NEIGHBOR
         for number, seat in enumerate(seats, start=1):
             radius = 0.5 * (seat.neck_width_mm or seat.size.diameter_mm)
             start[_ball(metal.shape, seat.start, radius / pitch) & metal] = number
@@ -242,253 +209,101 @@ class FeederPlanner:
         way, nearest = way_mm(metal, start, pitch)
         return way, nearest
 
+    def _open_to(self, section: Section) -> list[str]:
+        """Return the neighbors whose join is as thick as this section's usual wall."""
+        wall = min(section.thickness_mm, 2.0 * section.modulus_mm)
+        return [
+            join.b if join.a == section.name else join.a
+            for join in self._survey.joins
+            if section.name in (join.a, join.b) and join.thickness_mm >= JOIN_OPEN * wall
+        ]
+
     def _out_of_reach(
-        self, group: FeedGroup, seats: list[Seat]
+        self, group: FeedGroup, seats: list[Seat], *, must: bool = False
     ) -> tuple[Section, Floats, float] | None:
-        """Return the section most out of reach, where to feed it, and its way over its reach."""
+        """Return the section most out of reach, where to feed it, and its way over its reach.
+
+        `must` names the farthest place of the root even where it is within reach.
+        """
         way, _ = self._ways(group, seats)
         worst: tuple[float, Section, Floats, float] | None = None
         for section in group.members:
-            own = np.argwhere(self._survey.label == self.number[section.name])
+            own = np.argwhere(self._survey.label == self._finder.number[section.name])
             far = way[tuple(own.T)]
             finite = far[np.isfinite(far)]
             if not len(finite):
                 continue
+            entry = float(finite.min())  # the way counts from where feed metal enters
             reach = section_reach_mm(section, self._alloy, to_end=True, is_chilled=False)
-            reach += float(finite.min())  # the way counts from where feed metal enters
-            beyond = float(np.mean(far > reach))
-            if beyond <= UNREACHED_SHARE:
-                continue
-            if worst is None or beyond * section.volume_mm3 > worst[0]:
-                aim = float(finite.max()) - 0.8 * (reach - float(finite.min()))
+            beyond = float(np.mean(finite > reach + entry))
+            is_due = beyond > UNREACHED_SHARE or (must and section is group.root)
+            weight = max(beyond, 1e-6) * section.volume_mm3
+            if is_due and (worst is None or weight > worst[0]):
+                aim = max(float(finite.max()) - 0.8 * reach, 0.6 * float(finite.max()))
                 spot = own[np.argmin(np.abs(np.where(np.isfinite(far), far, np.inf) - aim))]
-                at = self._survey.origin_mm + (spot + 0.5) * self._survey.pitch_mm
-                share = float(finite.max() - finite.min()) / (reach - float(finite.min()))
-                worst = (beyond * section.volume_mm3, section, at, share)
-        return None if worst is None else worst[1:]
+                worst = (weight, section, self._middle(spot), (finite.max() - entry) / reach)
+        return None if worst is None else (worst[1], worst[2], float(worst[3]))
 
-    def _shared_out(
-        self, group: FeedGroup, seats: list[Seat], taken: tuple[Disc, ...]
-    ) -> list[tuple[Seat, tuple[str, ...]]]:
+    def _middle(self, spot: NDArray[np.integer]) -> Floats:
+        at: Floats = self._survey.origin_mm + (spot + 0.5) * self._survey.pitch_mm
+        return at
+
+    def _recentered(self, group: FeedGroup, seats: list[Seat], number: int) -> Seat:
+        """Return a seat moved to the middle of what it is nearest to, where that is no thinner.
+
+        The middle is the place whose longer way to the two ends is shortest.
+        """
+        seat = seats[number - 1]
+        way, nearest = self._ways(group, seats)
+        own = (nearest == number) & (self._survey.label == self._finder.number[seat.section.name])
+        if not own.any():
+            return seat
+        first = np.unravel_index(int(np.argmax(np.where(own, way, -1.0))), way.shape)
+        from_first = self._from(own, first)
+        reached = own & np.isfinite(from_first)
+        second = np.unravel_index(int(np.argmax(np.where(reached, from_first, -1.0))), way.shape)
+        longer = np.maximum(from_first, self._from(own, second))
+        depth = ndimage.distance_transform_edt(np.pad(self._survey.label > 0, 1))[1:-1, 1:-1, 1:-1]
+        deep = reached & (depth >= 0.8 * depth[reached].max())
+        spot = np.unravel_index(int(np.argmin(np.where(deep, longer, np.inf))), way.shape)
+        others = [other for other in seats if other is not seat]
+        near = self._middle(np.array(spot))
+        moved = self._finder.seat(seat.section, near, 0.0, self._taken(others), group)
+        return moved or seat
+
+    def _from(self, metal: NDArray[np.bool_], spot: tuple[np.intp, ...]) -> NDArray[np.float32]:
+        start = np.zeros(metal.shape, np.uint8)
+        start[spot] = 1
+        way: NDArray[np.float32] = way_mm(metal, start, self._survey.pitch_mm)[0]
+        return way
+
+    def _shared_out(self, group: FeedGroup, seats: list[Seat]) -> list[Seated]:
         """Return the seats sized for the volume nearest to each, and what each serves."""
         _, nearest = self._ways(group, seats)
-        found: list[tuple[Seat, tuple[str, ...]]] = []
+        found: list[Seated] = []
         for number, seat in enumerate(seats, start=1):
             volume, serves = 0.0, [seat.section.name]
             for section in group.members:
-                own = nearest[self._survey.label == self.number[section.name]]
+                own = nearest[self._survey.label == self._finder.number[section.name]]
                 share = float(np.mean(own == number)) if len(own) else 0.0
                 volume += share * section.volume_mm3
                 if share >= SERVES_SHARE and section.name not in serves:
                     serves.append(section.name)
-            others = (*taken, *(other.disc for other in seats if other is not seat))
-            near = self._survey.origin_mm + (np.array(seat.start) + 0.5) * self._survey.pitch_mm
-            again = self.seat(seat.section, near, volume, others, group)
-            size = self._sized(seat.section, volume, seat.kind, 1.0)
+            others = [other for other in seats if other is not seat]
+            near = self._middle(np.array(seat.start))
+            again = self._finder.seat(seat.section, near, volume, self._taken(others), group)
+            size = self._finder.sized(seat.section, volume, seat.kind, 1.0)
             found.append((again or replace(seat, size=size), tuple(serves)))
         return found
 
-    # ---- one feeder ----------------------------------------------------------------------
 
-    def seat(
-        self,
-        section: Section,
-        near_mm: Floats,
-        feeds_mm3: float,
-        taken: tuple[Disc, ...] = (),
-        group: FeedGroup | None = None,
-        factor: float = 1.0,
-    ) -> Seat | None:
-        """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
-
-        `factor` enlarges the wanted modulus.
-        """
-        top = self._top_seat(section, near_mm, feeds_mm3, taken, factor)
-        return top or self._side_seat(section, near_mm, feeds_mm3, taken, group, factor)
-
-    def _sized(
-        self, section: Section, feeds_mm3: float, kind: str, factor: float, low: float = 0.0
-    ) -> FeederSize:
-        return size_feeder(
-            section,
-            feeds_mm3,
-            self.demand,
-            factor * wanted_factor(self._job, self._alloy),
-            self._alloy.neck_factor,
-            kind=kind,
-            ground_mm2=self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0,
-            lowest_top_mm=low,
-        )
-
-    def _top_seat(
-        self,
-        section: Section,
-        near_mm: Floats,
-        feeds_mm3: float,
-        taken: tuple[Disc, ...],
-        factor: float,
-    ) -> Seat | None:
-        size = self._sized(section, feeds_mm3, "top", factor)
-        site = self.sites.on_top(
-            {self.number[section.name]},
-            near_mm,
-            size.diameter_mm,
-            max(section.thickness_mm, self._survey.pitch_mm),
-            taken,
-        )
-        if site is None:
-            return None
-        at, neck = site.at_mm, 0.0
-        needed = 4.0 * min(self._alloy.neck_factor, 1.0) * section.modulus_mm
-        if site.is_stepped:
-            if site.foot_mm < 0.7 * needed:
-                return None
-            neck = round(min(site.foot_mm, size.diameter_mm), 1)
-            at = (at[0], at[1], at[2] + max(NECK_LIFT * size.diameter_mm, 5.0))
-        return Seat(
-            kind="top",
-            section=section,
-            size=size,
-            at_mm=at,
-            neck_to_mm=site.at_mm if neck else (0.0, 0.0, 0.0),
-            neck_width_mm=neck,
-            neck_height_mm=round(at[2] - site.at_mm[2], 1) if neck else 0.0,
-            start=self._cell_under(site.at_mm),
-            note="on a face that is machined anyway" if site.is_machined else "on top",
-        )
-
-    def _side_seat(
-        self,
-        section: Section,
-        near_mm: Floats,
-        feeds_mm3: float,
-        taken: tuple[Disc, ...],
-        group: FeedGroup | None,
-        factor: float,
-    ) -> Seat | None:
-        members = group.members if group else (section,)
-        top = self._top_of(members)
-        size = self._sized(section, feeds_mm3, "side", factor)
-        neck_mm = max(NECK_SHARE * size.diameter_mm, 8.0)
-        site = self.sites.beside(
-            self.number[section.name],
-            near_mm,
-            self._parting.z_mm,
-            size.diameter_mm,
-            neck_mm,
-            size.height_mm,
-            taken,
-        )
-        if site is None:
-            return None
-        high = max(min(4.0 * size.neck_modulus_mm, 0.95 * site.wall_mm, 0.9 * size.height_mm), 4.0)
-        wide = _neck_width_mm(size, high)
-        foot = site.neck_to_mm[2] - 0.5 * high
-        size = self._sized(section, feeds_mm3, "side", factor, top - foot + 0.3 * size.diameter_mm)
-        if size.height_mm > 3.0 * size.diameter_mm:
-            return None  # too slim to draw from: its top would freeze first
-        out = neck_mm + 0.5 * size.diameter_mm
-        x, y, _ = site.neck_to_mm
-        return Seat(
-            kind="side",
-            section=section,
-            size=size,
-            at_mm=(x + out * site.outward[0], y + out * site.outward[1], foot),
-            neck_to_mm=site.neck_to_mm,
-            neck_width_mm=round(wide, 1),
-            neck_height_mm=round(high, 1),
-            start=self._cell_inward(site.neck_to_mm, site.outward),
-            note="beside, on a machined face" if site.is_machined else "beside",
-        )
-
-    def _top_of(self, members: tuple[Section, ...]) -> float:
-        """Return the highest point of some sections. [mm]"""
-        own = np.isin(self._survey.label, [self.number[section.name] for section in members])
-        levels = np.flatnonzero(own.any(axis=(0, 1)))
-        return float(self._survey.origin_mm[2] + (levels.max() + 1) * self._survey.pitch_mm)
-
-    def _cell_under(self, at_mm: tuple[float, float, float]) -> tuple[int, int, int]:
-        i, j, k = self._index(at_mm)
-        below = np.flatnonzero(self._survey.label[i, j, : k + 1])
-        return i, j, int(below[-1]) if len(below) else k
-
-    def _cell_inward(
-        self, at_mm: tuple[float, float, float], outward: tuple[float, float]
-    ) -> tuple[int, int, int]:
-        pitch = self._survey.pitch_mm
-        for step in range(1, 8):
-            x, y = (at_mm[k] - step * 0.5 * pitch * outward[k] for k in range(2))
-            index = self._index((x, y, at_mm[2]))
-            if self._survey.label[index]:
-                return index
-        return self._index(at_mm)
-
-    def _index(self, at_mm: tuple[float, float, float]) -> tuple[int, int, int]:
-        spot = np.floor((np.array(at_mm) - self._survey.origin_mm) / self._survey.pitch_mm)
-        i, j, k = np.clip(spot.astype(int), 0, np.array(self._survey.label.shape) - 1)
-        return int(i), int(j), int(k)
-
-    # ---- chills --------------------------------------------------------------------------
-
-    def chill_instead(self, group: FeedGroup) -> ChillSite | None:
-        """Return a chill that makes a small root freeze before its way out, or None."""
-        root = group.root
-        if root.volume_mm3 > CHILL_VOLUME_SHARE * self._pattern.solid.volume_mm3:
-            return None
-        join = thickest_join_mm(root, self._survey)
-        if not join > 0.0:
-            return None
-        target = 0.9 * root.modulus_mm * min(join / root.thickness_mm, 1.0)
-        area = (root.volume_mm3 / target - root.cooled_area_mm2) / (CHILL_COUNTS - 1.0)
-        if not 0.0 < area <= CHILL_AREA_SHARE * root.cooled_area_mm2:
-            return None
-        width = math.sqrt(area)
-        site = self.sites.for_chill(self.number[root.name], np.array(root.at_mm), width)
-        return site if site is not None and site.width_mm >= 0.9 * width else None
-
-    def chill_site(self, section: Section) -> ChillSite | None:
-        """Return the widest useful chill for a section that no feeder can reach, or None."""
-        width = max(section.thickness_mm, math.sqrt(0.15 * section.cooled_area_mm2))
-        return self.sites.for_chill(self.number[section.name], np.array(section.at_mm), width)
-
-    def _why_chill(self, section: Section) -> str:
-        area = CHILL_AREA_SHARE * section.cooled_area_mm2
-        least = chilled_modulus_mm(section.volume_mm3, section.cooled_area_mm2, area, CHILL_COUNTS)
-        return (
-            f"{section.name} (modulus {section.modulus_mm:.1f} mm) would be cut off by its thinner "
-            f"neck; chilled it can come down to {least:.1f} mm and freeze first. Dry and warm"
-        )
-
-    # ---- into the mold -------------------------------------------------------------------
-
-    def feeder(
-        self, seat: Seat, serves: tuple[str, ...], name: str, placement: Placement
-    ) -> FeederPlan:
-        """Return a seat as a feeder on one copy of the pattern."""
-        points = placed(np.array([seat.at_mm, seat.neck_to_mm]), placement)
-        has_neck = seat.neck_width_mm > 0.0
-        return FeederPlan(
-            name=name,
-            kind="top" if seat.kind == "top" else "side",
-            at_mm=_point(points[0]),
-            diameter_mm=seat.size.diameter_mm,
-            height_mm=seat.size.height_mm,
-            serves=serves,
-            neck_width_mm=seat.neck_width_mm,
-            neck_height_mm=seat.neck_height_mm,
-            neck_to_mm=_point(points[1]) if has_neck else (0.0, 0.0, 0.0),
-            into=placement.name,
-        )
-
-    def why(self, seat: Seat, serves: tuple[str, ...]) -> str:
-        """Return why a feeder is where and as large as it is."""
-        size = seat.size
-        return (
-            f"{', '.join(serves)} cannot be fed by a neighbor; {seat.note} near the hot spot of "
-            f"{seat.section.name} (modulus {seat.section.modulus_mm:.1f} mm): modulus "
-            f"{size.modulus_mm:.1f} mm, volume {size.volume_needed_mm3 / 1e3:.0f} cm³ wanted, "
-            f"{size.decided_by} decides. Closed, with an air core: sand on top keeps heat and yield"
-        )
+def _left_to_the_solve(section: Section) -> Reason:
+    return Reason(
+        item=section.name,
+        why=f"{section.name} is under {100 * SMALL_SHARE:.0f} % of the casting: no feeder unless "
+        "the heat solve shows a pool in it",
+        source="common practice, no source",
+    )
 
 
 def _unfed(section: Section) -> Reason:
@@ -502,13 +317,6 @@ def _unfed(section: Section) -> Reason:
     )
 
 
-def _neck_width_mm(size: FeederSize, high_mm: float) -> float:
-    """Return the width that gives a neck of this height the wanted modulus, up to 0.9 D. [mm]"""
-    most = 0.9 * size.diameter_mm
-    spare = high_mm - 2.0 * size.neck_modulus_mm
-    return min(most, 2.0 * size.neck_modulus_mm * high_mm / spare) if spare > 0.0 else most
-
-
 def _volume_mm3(size: FeederSize) -> float:
     return math.pi / 4.0 * size.diameter_mm**2 * size.height_mm
 
@@ -517,27 +325,3 @@ def _ball(shape: tuple[int, ...], middle: tuple[int, int, int], radius: float) -
     x, y, z = np.ogrid[: shape[0], : shape[1], : shape[2]]
     off = (x - middle[0]) ** 2 + (y - middle[1]) ** 2 + (z - middle[2]) ** 2
     return np.asarray(off <= max(radius, 1.0) ** 2)
-
-
-def _rivals(pattern: Pattern, placements: tuple[Placement, ...]) -> MultiPolygon | None:
-    """Return every other copy's outline, as seen from each copy, joined."""
-    if len(placements) < 2:
-        return None
-    shadow = pattern.solid.shadow()
-    seen = []
-    for own in placements:
-        for other in placements:
-            if other is own:
-                continue
-            outline = affinity.rotate(shadow, other.turn_deg, origin=(0, 0))
-            dx, dy = (other.move_mm[k] - own.move_mm[k] for k in range(2))
-            outline = affinity.translate(outline, dx, dy)
-            turn = np.radians(-own.turn_deg)
-            cos, sin = math.cos(turn), math.sin(turn)
-            seen.append(affinity.affine_transform(outline, [cos, -sin, sin, cos, 0.0, 0.0]))
-    joined = unary_union(seen)
-    return joined if isinstance(joined, MultiPolygon) else MultiPolygon([joined])
-
-
-def _point(at: Floats) -> tuple[float, float, float]:
-    return round(float(at[0]), 3), round(float(at[1]), 3), round(float(at[2]), 3)

@@ -214,10 +214,10 @@ class Sites:
         cost += 0.25 * np.abs(z - near_mm[2]) / scale_mm
         spot = np.unravel_index(int(np.argmin(np.where(may, cost, np.inf))), cost.shape)
         drop = np.where(self._footprint(spot, radius), z[spot] - z, 0.0)
-        step = (drop > max(0.05 * diameter_mm, 2.0 * self._pitch)) & (
-            drop < STEP_SHARE * diameter_mm + self._pitch
-        )
-        is_stepped = step.sum() > 0.05 * disc.sum() and self._is_cliff(spot, radius)
+        step = drop > max(0.05 * diameter_mm, 2.0 * self._pitch)
+        step &= drop < STEP_SHARE * diameter_mm + self._pitch
+        step &= self._smooth != self._smooth[spot]
+        is_stepped = step.sum() > 0.05 * disc.sum()
         return TopSite(
             at_mm=(float(self._x[spot[0]]), float(self._y[spot[1]]), float(face.z_mm[spot])),
             foot_mm=2.0 * float(self._top_ground[spot]),
@@ -226,9 +226,14 @@ class Sites:
             hole_share=float(holes[spot]),
         )
 
-    def _is_cliff(self, spot: tuple[np.intp, ...], radius: float) -> bool:
-        """Return whether the ground round a spot ends in a step rather than a slope."""
-        return bool(self._top_ground[spot] < radius)
+    @cached_property
+    def _smooth(self) -> NDArray[np.integer]:
+        """Columns that hang together without a step seen from above, numbered; 0 at a step."""
+        z = np.nan_to_num(self.top.z_mm, nan=-1e9)
+        rise = ndimage.maximum_filter(z, 3) - ndimage.minimum_filter(z, 3)
+        parts, _ = ndimage.label(np.isfinite(self.top.z_mm) & (rise < 2.5 * self._pitch))
+        grown = ndimage.grey_dilation(parts, 3)  # the rim of a step belongs to its ground
+        return np.where(parts > 0, parts, np.where(np.isfinite(self.top.z_mm), grown, 0))
 
     def _disc(self, radius_mm: float) -> Bools:
         n = max(int(np.ceil(radius_mm / self._pitch)), 0)

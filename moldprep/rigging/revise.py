@@ -36,7 +36,8 @@ def revise_plan(
     """Return the plan of the next round, or None when there is nothing (more) to do.
 
     While a pool is left over the job's limit: enlarge the feeder that froze too early, widen the
-    neck that did, else set a feeder or a chill where the pool is. When all is fed and at least
+    neck that did, else set a feeder or a chill where the pool is; a feeder that would run dry
+    grows too. When all is fed and at least
     two rounds are left: try with less metal. What made things worse is put back.
 
     Parameters
@@ -71,7 +72,7 @@ def revise_plan(
     if best != len(plan.rounds) - 1 and (plan.rounds[best].is_sound or left_rounds == 1):
         return _stepped_back(plan, best)
     cures = Cures(plan, feeding, pattern, parting, survey, job, alloy)
-    return _with_round(plan, cures.of(left_over(feeding, job)))
+    return _with_round(plan, cures.of(left_over(feeding, job), run_dry(feeding, job)))
 
 
 def left_over(feeding: Feeding, job: Job) -> tuple[HotSpot, ...]:
@@ -82,6 +83,20 @@ def left_over(feeding: Feeding, job: Job) -> tuple[HotSpot, ...]:
         for spot in feeding.hot_spots
         if not spot.fed_by and spot.isolated_volume_mm3 > limit * spot.section_volume_mm3
     )
+
+
+def run_dry(feeding: Feeding, job: Job) -> dict[str, float]:
+    """Return by name how much more feeders must give than they can; those of the job left out."""
+    given = {feeder.name for feeder in job.rigging.feeder}
+    need: dict[str, float] = {}
+    for pair in feeding.pairs:
+        need[pair.feeder] = need.get(pair.feeder, 0.0) + pair.need_mm3
+    can = {pair.feeder: pair.can_give_mm3 for pair in feeding.pairs}
+    return {
+        name: amount / max(can[name], 1e-9)
+        for name, amount in sorted(need.items())
+        if name not in given and amount > can[name]
+    }
 
 
 def close_round(plan: RiggingPlan, feeding: Feeding, metal: Metal, job: Job) -> RiggingPlan:
@@ -109,7 +124,7 @@ def close_round(plan: RiggingPlan, feeding: Feeding, metal: Metal, job: Job) -> 
         rounds[-1],
         left_mm3=_left_mm3(feeding),
         yield_pct=metal.yield_pct,
-        is_sound=not left_over(feeding, job),
+        is_sound=not left_over(feeding, job) and not run_dry(feeding, job),
     )
     return replace(plan, rounds=(*rounds[:-1], measured))
 

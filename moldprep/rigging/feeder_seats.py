@@ -1,0 +1,335 @@
+"""One feeder or chill on a pattern: a seat on top, else beside; and how it goes into the mold."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import affinity
+from shapely.geometry import MultiPolygon
+from shapely.ops import unary_union
+
+from moldprep.records import (
+    Alloy,
+    ChillPlan,
+    FeederPlan,
+    Job,
+    Parting,
+    Pattern,
+    Placement,
+    Section,
+    Survey,
+)
+from moldprep.rigging.feed_groups import FeedGroup, thickest_join_mm
+from moldprep.rigging.feeder_sites import ChillSite, Sites
+from moldprep.rigging.feeder_size import FeederSize, size_feeder, wanted_factor
+from moldprep.rigging.feeders import chilled_modulus_mm
+from moldprep.thermal.feedpairs import demand_pct
+from moldprep.thermal.regions import placed
+
+Floats = NDArray[np.float64]
+Disc = tuple[float, float, float]
+
+CHILL_COUNTS: Final = 2.5
+CHILL_AREA_SHARE: Final = 0.35
+"""A chill is taken instead of a feeder while it covers no more of a section's surface."""
+CHILL_VOLUME_SHARE: Final = 0.10
+"""… and while the section is no more than this share of the casting."""
+CHILL_THICKNESS: Final = 0.75
+"""Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
+NECK_SHARE: Final = 0.3
+"""Length of a side feeder's neck over its diameter; at most 0.5 (AFS rule, from memory)."""
+NECK_LIFT: Final = 0.12
+"""Height of a necked-down foot over the feeder's diameter."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seat:
+    """A feeder's place on the pattern, with what it must be; pattern frame.
+
+    start : index of the survey's cell where its metal enters the pattern
+    """
+
+    kind: str
+    section: Section
+    size: FeederSize
+    at_mm: tuple[float, float, float]
+    neck_to_mm: tuple[float, float, float]
+    neck_width_mm: float
+    neck_height_mm: float
+    start: tuple[int, int, int]
+    note: str
+
+    @property
+    def disc(self) -> Disc:
+        """(x, y, radius) it takes up. [mm]"""
+        return self.at_mm[0], self.at_mm[1], 0.5 * self.size.diameter_mm
+
+
+def chill_at(site: ChillSite, section: Section, name: str, placement: Placement) -> ChillPlan:
+    """Return the chill block on a site, where this copy of the pattern sits."""
+    thick = max(CHILL_THICKNESS * section.thickness_mm, 8.0)
+    middle = np.array(site.at_mm) + (0.5 * thick - 1.0) * np.array(site.normal)
+    at = placed(middle[None, :], placement)[0]
+    return ChillPlan(
+        name=name,
+        at_mm=_point(at),
+        size_mm=(round(site.width_mm, 1), round(site.width_mm, 1), round(thick, 1)),
+        turn_deg=placement.turn_deg,
+    )
+
+
+class SeatFinder:
+    """Finds seats on one pattern, one at a time."""
+
+    def __init__(
+        self,
+        survey: Survey,
+        pattern: Pattern,
+        parting: Parting,
+        job: Job,
+        alloy: Alloy,
+        placements: tuple[Placement, ...],
+    ) -> None:
+        self._survey, self._pattern, self._parting = survey, pattern, parting
+        self._job, self._alloy = job, alloy
+        self.sites = Sites(pattern, survey, _rivals(pattern, placements))
+        self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
+        self.by_name = {section.name: section for section in survey.sections}
+        self.demand = demand_pct(alloy)
+
+    # ---- one feeder ----------------------------------------------------------------------
+
+    def seat(
+        self,
+        section: Section,
+        near_mm: Floats,
+        feeds_mm3: float,
+        taken: tuple[Disc, ...] = (),
+        group: FeedGroup | None = None,
+        factor: float = 1.0,
+    ) -> Seat | None:
+        """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
+
+        `factor` enlarges the wanted modulus.
+        """
+        top = self._top_seat(section, near_mm, feeds_mm3, taken, factor)
+        return top or self._side_seat(section, near_mm, feeds_mm3, taken, group, factor)
+
+    def sized(
+        self, section: Section, feeds_mm3: float, kind: str, factor: float, low: float = 0.0
+    ) -> FeederSize:
+        """Return the size of a feeder for a section; `low` is how high it must be at least."""
+        return size_feeder(
+            section,
+            feeds_mm3,
+            self.demand,
+            factor * wanted_factor(self._job, self._alloy),
+            self._alloy.neck_factor,
+            kind=kind,
+            ground_mm2=self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0,
+            lowest_top_mm=low,
+        )
+
+    def _top_seat(
+        self,
+        section: Section,
+        near_mm: Floats,
+        feeds_mm3: float,
+        taken: tuple[Disc, ...],
+        factor: float,
+    ) -> Seat | None:
+        size = self.sized(section, feeds_mm3, "top", factor)
+        site = self.sites.on_top(
+            {self.number[section.name]},
+            near_mm,
+            size.diameter_mm,
+            max(section.thickness_mm, self._survey.pitch_mm),
+            taken,
+        )
+        if site is None:
+            return None
+        at, neck = site.at_mm, 0.0
+        needed = 4.0 * min(self._alloy.neck_factor, 1.0) * section.modulus_mm
+        if site.is_stepped:
+            if site.foot_mm < 0.7 * needed:
+                return None
+            neck = round(min(site.foot_mm, size.diameter_mm), 1)
+            at = (at[0], at[1], at[2] + max(NECK_LIFT * size.diameter_mm, 5.0))
+        return Seat(
+            kind="top",
+            section=section,
+            size=size,
+            at_mm=at,
+            neck_to_mm=site.at_mm if neck else (0.0, 0.0, 0.0),
+            neck_width_mm=neck,
+            neck_height_mm=round(at[2] - site.at_mm[2], 1) if neck else 0.0,
+            start=self._cell_under(site.at_mm),
+            note="on a face that is machined anyway" if site.is_machined else "on top",
+        )
+
+    def _side_seat(
+        self,
+        section: Section,
+        near_mm: Floats,
+        feeds_mm3: float,
+        taken: tuple[Disc, ...],
+        group: FeedGroup | None,
+        factor: float,
+    ) -> Seat | None:
+        members = group.members if group else (section,)
+        top = self._top_of(members)
+        size = self.sized(section, feeds_mm3, "side", factor)
+        neck_mm = max(NECK_SHARE * size.diameter_mm, 8.0)
+        site = self.sites.beside(
+            self.number[section.name],
+            near_mm,
+            self._parting.z_mm,
+            size.diameter_mm,
+            neck_mm,
+            size.height_mm,
+            taken,
+        )
+        if site is None:
+            return None
+        high = max(min(4.0 * size.neck_modulus_mm, 0.95 * site.wall_mm, 0.9 * size.height_mm), 4.0)
+        wide = _neck_width_mm(size, high)
+        foot = site.neck_to_mm[2] - 0.5 * high
+        size = self.sized(section, feeds_mm3, "side", factor, top - foot + 0.3 * size.diameter_mm)
+        if size.height_mm > 3.0 * size.diameter_mm:
+            return None  # too slim to draw from: its top would freeze first
+        out = neck_mm + 0.5 * size.diameter_mm
+        x, y, _ = site.neck_to_mm
+        return Seat(
+            kind="side",
+            section=section,
+            size=size,
+            at_mm=(x + out * site.outward[0], y + out * site.outward[1], foot),
+            neck_to_mm=site.neck_to_mm,
+            neck_width_mm=round(wide, 1),
+            neck_height_mm=round(high, 1),
+            start=self._cell_inward(site.neck_to_mm, site.outward),
+            note="beside, on a machined face" if site.is_machined else "beside",
+        )
+
+    def _top_of(self, members: tuple[Section, ...]) -> float:
+        """Return the highest point of some sections. [mm]"""
+        own = np.isin(self._survey.label, [self.number[section.name] for section in members])
+        levels = np.flatnonzero(own.any(axis=(0, 1)))
+        return float(self._survey.origin_mm[2] + (levels.max() + 1) * self._survey.pitch_mm)
+
+    def _cell_under(self, at_mm: tuple[float, float, float]) -> tuple[int, int, int]:
+        i, j, k = self._index(at_mm)
+        below = np.flatnonzero(self._survey.label[i, j, : k + 1])
+        return i, j, int(below[-1]) if len(below) else k
+
+    def _cell_inward(
+        self, at_mm: tuple[float, float, float], outward: tuple[float, float]
+    ) -> tuple[int, int, int]:
+        pitch = self._survey.pitch_mm
+        for step in range(1, 8):
+            x, y = (at_mm[k] - step * 0.5 * pitch * outward[k] for k in range(2))
+            index = self._index((x, y, at_mm[2]))
+            if self._survey.label[index]:
+                return index
+        return self._index(at_mm)
+
+    def _index(self, at_mm: tuple[float, float, float]) -> tuple[int, int, int]:
+        spot = np.floor((np.array(at_mm) - self._survey.origin_mm) / self._survey.pitch_mm)
+        i, j, k = np.clip(spot.astype(int), 0, np.array(self._survey.label.shape) - 1)
+        return int(i), int(j), int(k)
+
+    # ---- chills --------------------------------------------------------------------------
+
+    def chill_instead(self, group: FeedGroup) -> ChillSite | None:
+        """Return a chill that makes a small root freeze before its way out, or None."""
+        root = group.root
+        if root.volume_mm3 > CHILL_VOLUME_SHARE * self._pattern.solid.volume_mm3:
+            return None
+        join = thickest_join_mm(root, self._survey)
+        if not join > 0.0:
+            return None
+        target = 0.9 * root.modulus_mm * min(join / root.thickness_mm, 1.0)
+        area = (root.volume_mm3 / target - root.cooled_area_mm2) / (CHILL_COUNTS - 1.0)
+        if not 0.0 < area <= CHILL_AREA_SHARE * root.cooled_area_mm2:
+            return None
+        width = math.sqrt(area)
+        site = self.sites.for_chill(self.number[root.name], np.array(root.at_mm), width)
+        return site if site is not None and site.width_mm >= 0.9 * width else None
+
+    def chill_site(self, section: Section) -> ChillSite | None:
+        """Return the widest useful chill for a section that no feeder can reach, or None."""
+        width = max(section.thickness_mm, math.sqrt(0.15 * section.cooled_area_mm2))
+        return self.sites.for_chill(self.number[section.name], np.array(section.at_mm), width)
+
+    def why_chill(self, section: Section) -> str:
+        """Return why a section gets a chill."""
+        area = CHILL_AREA_SHARE * section.cooled_area_mm2
+        least = chilled_modulus_mm(section.volume_mm3, section.cooled_area_mm2, area, CHILL_COUNTS)
+        return (
+            f"{section.name} (modulus {section.modulus_mm:.1f} mm) would be cut off by its thinner "
+            f"neck; chilled it can come down to {least:.1f} mm and freeze first. Dry and warm"
+        )
+
+    # ---- into the mold -------------------------------------------------------------------
+
+    def feeder(
+        self, seat: Seat, serves: tuple[str, ...], name: str, placement: Placement
+    ) -> FeederPlan:
+        """Return a seat as a feeder on one copy of the pattern."""
+        points = placed(np.array([seat.at_mm, seat.neck_to_mm]), placement)
+        has_neck = seat.neck_width_mm > 0.0
+        return FeederPlan(
+            name=name,
+            kind="top" if seat.kind == "top" else "side",
+            at_mm=_point(points[0]),
+            diameter_mm=seat.size.diameter_mm,
+            height_mm=seat.size.height_mm,
+            serves=serves,
+            neck_width_mm=seat.neck_width_mm,
+            neck_height_mm=seat.neck_height_mm,
+            neck_to_mm=_point(points[1]) if has_neck else (0.0, 0.0, 0.0),
+            into=placement.name,
+        )
+
+    def why(self, seat: Seat, serves: tuple[str, ...]) -> str:
+        """Return why a feeder is where and as large as it is."""
+        size = seat.size
+        return (
+            f"{', '.join(serves)} cannot be fed by a neighbor; {seat.note} near the hot spot of "
+            f"{seat.section.name} (modulus {seat.section.modulus_mm:.1f} mm): modulus "
+            f"{size.modulus_mm:.1f} mm, volume {size.volume_needed_mm3 / 1e3:.0f} cm³ wanted, "
+            f"{size.decided_by} decides. Closed, with an air core: sand on top keeps heat and yield"
+        )
+
+
+def _neck_width_mm(size: FeederSize, high_mm: float) -> float:
+    """Return the width that gives a neck of this height the wanted modulus, up to 0.9 D. [mm]"""
+    most = 0.9 * size.diameter_mm
+    spare = high_mm - 2.0 * size.neck_modulus_mm
+    return min(most, 2.0 * size.neck_modulus_mm * high_mm / spare) if spare > 0.0 else most
+
+
+def _rivals(pattern: Pattern, placements: tuple[Placement, ...]) -> MultiPolygon | None:
+    """Return every other copy's outline, as seen from each copy, joined."""
+    if len(placements) < 2:
+        return None
+    shadow = pattern.solid.shadow()
+    seen = []
+    for own in placements:
+        for other in placements:
+            if other is own:
+                continue
+            outline = affinity.rotate(shadow, other.turn_deg, origin=(0, 0))
+            dx, dy = (other.move_mm[k] - own.move_mm[k] for k in range(2))
+            outline = affinity.translate(outline, dx, dy)
+            turn = np.radians(-own.turn_deg)
+            cos, sin = math.cos(turn), math.sin(turn)
+            seen.append(affinity.affine_transform(outline, [cos, -sin, sin, cos, 0.0, 0.0]))
+    joined = unary_union(seen)
+    return joined if isinstance(joined, MultiPolygon) else MultiPolygon([joined])
+
+
+def _point(at: Floats) -> tuple[float, float, float]:
+    return round(float(at[0]), 3), round(float(at[1]), 3), round(float(at[2]), 3)
