@@ -16,6 +16,7 @@ from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
 from moldprep.mold.marks import add_marks
 from moldprep.mold.pockets import Pocket, find_pockets
+from moldprep.mold.split import split_large
 from moldprep.mold.walls import Walls, choose_walls
 from moldprep.records import (
     Alloy,
@@ -189,12 +190,15 @@ def add_features(
     cut_away = [*(core.solid for core in layout.found.cores), *_named(cutting, "")]
     hollow = Rays.of(Solid.union([layout.void, *_named(cutting, "locator")]))
     cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
+    if job.mold.split_too_large:
+        clear = [body.solid for body in rigging.of_role(Role.FEEDER, Role.INGATE, Role.SPRUE)]
+        cutting = split_large(cutting, clear, sand, printer, job.mold.clearance_mm)
     hollow = Rays.of(Solid.union([taken, *cut_away, *_named(cutting, " vent ")]))
     cutting = add_lifting(cutting, job.mold.lifting, hollow, outside, sand, printer)
     if job.mold.marks:
         sprues = rigging.of_role(Role.SPRUE, Role.BASIN)
-        sprue_x = float(sprues[0].solid.bounds[:, 0].mean()) if sprues else None
-        cutting = add_marks(cutting, job.name, sprue_x, outside, sand)
+        sprue = sprues[0].solid.bounds.mean(axis=0) if sprues else None
+        cutting = add_marks(cutting, job.name, sprue, layout.found.cores, outside, sand)
     return cutting
 
 

@@ -12,6 +12,7 @@ from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cores import Core
 from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.prints import Print, frame
+from moldprep.records import Piece
 
 STRAP_MM: Final = (30.0, 4.0)
 """Width and depth of a groove for a steel strap; common practice, no source."""
@@ -44,6 +45,18 @@ class Outside:
     bounds: Floats
     lips: tuple[tuple[str, float, float], ...]
     is_block: bool
+
+    def lip_of(self, piece: Piece) -> tuple[float, float] | None:
+        """Return (z_low, z_high) of the flat on a piece's side, None for a core. [mm]"""
+        low, high = piece.solid.bounds[:, 2]
+        for name, z_low, z_high in self.lips:
+            if piece.role != "core" and f"{piece.name}-".startswith(f"{name}-"):
+                return max(z_low, float(low)), min(z_high, float(high))
+        return None
+
+    def is_outer(self, piece: Piece, axis: int, end: int) -> bool:
+        """Return whether a piece reaches the mold's outside at the low (0) or high (1) end."""
+        return abs(float(piece.solid.bounds[end, axis] - self.bounds[end, axis])) < 1e-6
 
 
 def add_straps(cutting: Cutting, outside: Outside) -> Cutting:

@@ -18,75 +18,100 @@ LIFT_MM: Final = (20.0, 50.0)
 LIFT_WALL_MM: Final = 10.0
 """Sand kept between a lifting hole and metal; common practice, no source."""
 
+POCKETS_MM: Final = (70.0, 55.0, 40.0, 30.0, 20.0)
+"""Depths of a lifting pocket, the first that has room is taken."""
+
+LEVELS: Final = (0.5, 0.6, 0.4, 0.7, 0.3)
+"""Heights tried, over the height of the piece's side."""
+
+OFFSETS: Final = (0.3, 0.25, 0.2, 0.35, 0.15)
+"""Distances from the center of mass tried, over the width of the piece."""
+
 
 def add_lifting(
     cutting: Cutting, kind: str, void: Rays, outside: Outside, sand: Sand, printer: Printer
 ) -> Cutting:
     """Return the pieces with lifting holes or pockets about each center of mass.
 
-    `auto` gives pockets to what is too heavy for a person. Pockets are blind holes in the -x and
-    +x sides, holes go through from side to side: two bars or four pins carry the piece.
+    `auto` gives pockets to what is too heavy for a person. Pockets are blind holes in two
+    opposite sides, holes go through from one to the other: four pins or two bars carry the piece.
     """
     if kind == "none":
         return cutting
     tools: list[Named] = []
     notes = []
-    for name, low, high in outside.lips:
-        piece = cutting.of_name(name)
+    for piece in cutting.pieces:
+        lip = outside.lip_of(piece)
         kg = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
-        if kind == "auto" and kg <= printer.hand_kg:
+        if lip is None or (kind == "auto" and kg <= printer.hand_kg):
             continue
-        holes = _holes(piece, kg, low, high, void, outside, sand, kind) if outside.is_block else []
-        tools += [(f"{name} lifting {k}", body) for k, body in enumerate(holes, start=1)]
+        holes: list[Solid] = []
+        for axis in (0, 1):
+            if not holes and outside.is_block and _spans(piece, axis, outside):
+                holes = _holes(piece, axis, kg, lip, void, sand, kind)
+        tools += [(f"{piece.name} lifting {k}", body) for k, body in enumerate(holes, start=1)]
         if not holes:
-            notes.append(f"{name} ({kg:.0f} kg) has no room for lifting holes: sling it from below")
+            notes.append(
+                f"{piece.name} ({kg:.0f} kg) has no room for lifting holes: sling it from below"
+            )
     return cutting.cut(tools).plus(notes=notes)
+
+
+def _spans(piece: Piece, axis: int, outside: Outside) -> bool:
+    """Return whether both ends of a piece along an axis are outside faces."""
+    return outside.is_outer(piece, axis, 0) and outside.is_outer(piece, axis, 1)
 
 
 def _holes(
     piece: Piece,
+    axis: int,
     kg: float,
-    low_mm: float,
-    high_mm: float,
+    lip: tuple[float, float],
     void: Rays,
-    outside: Outside,
     sand: Sand,
     kind: str,
 ) -> list[Solid]:
     """Return two through holes or four pockets, alike on both sides of the center of mass."""
-    x0, x1 = outside.bounds[:, 0]
-    y0, y1 = piece.solid.bounds[:, 1]
-    middle = piece.solid.centroid_mm
-    height = high_mm - low_mm
+    bounds, middle = piece.solid.bounds, piece.solid.centroid_mm
+    length = float(bounds[1, axis] - bounds[0, axis])
+    width = float(bounds[1, 1 - axis] - bounds[0, 1 - axis])
+    height = lip[1] - lip[0]
     bearing_mm2 = kg * G_M_S2 / 4.0 / (BEARING_SHARE * sand.bend_strength_mpa)
-    depths = [x1 - x0] if kind == "holes" else []
-    depths += [depth for depth in (70.0, 55.0, 40.0, 30.0, 20.0) if depth < 0.4 * (x1 - x0)]
-    levels = [low_mm + share * height for share in (0.5, 0.6, 0.4, 0.7, 0.3)]
+    depths = [length] if kind == "holes" else []
+    depths += [depth for depth in POCKETS_MM if depth < 0.4 * length]
     for depth in depths:
-        is_through = depth > 0.9 * (x1 - x0)
+        is_through = depth == length
         wanted = bearing_mm2 / (0.5 * depth if is_through else depth)
         radius = 0.5 * float(np.clip(wanted, *LIFT_MM))
         if 2.0 * radius < wanted - 1e-9 or radius + LIFT_WALL_MM > 0.5 * height:
             continue
-        for z in levels:
-            for share in (0.3, 0.25, 0.2, 0.35, 0.15):
-                ends = _ends(x0, x1, depth, middle[1], share * (y1 - y0), z, is_through)
-                is_in = all(y0 + 2 * radius < a[1] < y1 - 2 * radius for a, _ in ends)
-                if is_in and all(is_clear(a, b, radius, void, LIFT_WALL_MM) for a, b in ends):
+        for share_up in LEVELS:
+            for share in OFFSETS:
+                at = middle.copy()
+                at[2] = lip[0] + share_up * height
+                ends = _ends(bounds, axis, depth, at, share * width)
+                edge = [abs(a[1 - axis] - bounds[:, 1 - axis]).min() for a, _ in ends]
+                if min(edge) > 3.0 * radius and all(
+                    is_clear(a, b, radius, void, LIFT_WALL_MM) for a, b in ends
+                ):
                     return [rod(a, b, radius) for a, b in ends]
     return []
 
 
 def _ends(
-    x0: float, x1: float, depth: float, y_mm: float, off_mm: float, z_mm: float, is_through: bool
+    bounds: Floats, axis: int, depth_mm: float, at_mm: Floats, off_mm: float
 ) -> list[tuple[Floats, Floats]]:
-    """Return the ends of the axes of the holes."""
+    """Return the ends of the axes of the holes, a little outside the piece where they begin."""
     ends = []
-    for y in (y_mm - off_mm, y_mm + off_mm):
-        a, b = np.array([x0 - 1.0, y, z_mm]), np.array([x1 + 1.0, y, z_mm])
-        if is_through:
+    for off in (-off_mm, off_mm):
+        a, b = at_mm.copy(), at_mm.copy()
+        a[1 - axis] += off
+        b[1 - axis] += off
+        a[axis], b[axis] = bounds[0, axis] - 1.0, bounds[1, axis] + 1.0
+        if depth_mm >= b[axis] - a[axis] - 2.0:
             ends.append((a, b))
-        else:
-            inward = np.array([depth + 1.0, 0.0, 0.0])
-            ends += [(a, a + inward), (b, b - inward)]
+            continue
+        inward = np.zeros(3)
+        inward[axis] = depth_mm + 1.0
+        ends += [(a, a + inward), (b, b - inward)]
     return ends

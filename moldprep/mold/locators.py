@@ -17,6 +17,8 @@ SEAT_MM: Final = (12.0, 50.0)
 """Smallest and largest diameter of a locator; common practice 30 to 60, less on small molds."""
 ODD: Final = 0.7
 """Diameter of the odd locator over the others."""
+ROOT_MM: Final = 8.0
+"""Sand a pin needs below its foot; common practice, no source."""
 EDGE_MM: Final = 4.0
 """Sand left between a socket and the next face; common practice 3 to 5, no source."""
 
@@ -48,14 +50,20 @@ def add_locators(
     if len(sites) < 3:
         note = f"no room for three locators between {below} and {above}: guide them from outside"
         return cutting.plus(notes=[note])
-    pins = Solid.union(_pin(site, level_mm, 0.0) for site in sites)
-    sockets = Solid.union(_pin(site, level_mm, clearance_mm) for site in sites)
+    pins = Solid.union(pin(site, level_mm, 0.0) for site in sites)
+    sockets = Solid.union(pin(site, level_mm, clearance_mm) for site in sites)
     changed = cutting.with_solids({below: lower + pins, above: upper - sockets})
     return changed.plus([(f"locator gaps {below} to {above}", sockets - pins)])
 
 
-def find_sites(lower: Solid, upper: Solid, level_mm: float, clearance_mm: float) -> list[Site]:
-    """Return three places on sand that is solid below and above the plane, nearest the corners."""
+def find_sites(
+    lower: Solid, upper: Solid, level_mm: float, clearance_mm: float, n_least: int = 3
+) -> list[Site]:
+    """Return places on sand that is solid below and above the plane, nearest the corners.
+
+    Three where they can be had, the one furthest round smaller than the others; none where there
+    are fewer than `n_least`.
+    """
     low, high = lower.bounds
     largest = float(np.clip(0.12 * (high - low)[:2].min(), *SEAT_MM))
     for diameter in np.linspace(largest, SEAT_MM[0], 6):
@@ -69,7 +77,7 @@ def find_sites(lower: Solid, upper: Solid, level_mm: float, clearance_mm: float)
             for k, (c, spot) in enumerate(zip(corners, spots, strict=False))
             if spot.distance(Point(c)) < reach
         ]
-        if len(good) >= 3:
+        if len(good) >= n_least:
             chosen = sorted(good)[:3]
             odd = max(k for _, k, _ in chosen)
             return [
@@ -83,8 +91,8 @@ def _free_sand(
 ) -> Polygon | MultiPolygon:
     """Return where the center of a locator may stand."""
     height = 1.2 * radius_mm + clearance_mm + EDGE_MM
-    below = lower.slice_at(level_mm - 1e-3)
-    outline = _solid_through(upper, level_mm + 1e-3, level_mm + height).intersection(below)
+    below = _solid_through(lower, level_mm - ROOT_MM, level_mm)
+    outline = _solid_through(upper, level_mm, level_mm + height).intersection(below)
     return outline.buffer(-(radius_mm + clearance_mm + EDGE_MM))
 
 
@@ -95,7 +103,7 @@ def _solid_through(body: Solid, z_low: float, z_high: float) -> MultiPolygon | P
     return box(low[0], low[1], high[0], high[1]).difference((slab - body).shadow())
 
 
-def _pin(site: Site, level_mm: float, clearance_mm: float) -> Solid:
+def pin(site: Site, level_mm: float, clearance_mm: float) -> Solid:
     """Return the pin at a site, or its socket where there is a clearance."""
     height = site.height_mm + clearance_mm
     foot = site.radius_mm + clearance_mm / math.cos(math.radians(LEAN_DEG))

@@ -14,9 +14,10 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.ops import unary_union
 
 from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.cores import Core
 from moldprep.mold.cutting import Cutting
-from moldprep.mold.features import STRAP_AT, Outside
-from moldprep.records import Sand
+from moldprep.mold.features import STRAP_AT, STRAP_MM, Outside
+from moldprep.records import Piece, Sand
 from moldprep.units import mass_kg
 
 FONT: Final = FilePath(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans-Bold.ttf"
@@ -32,6 +33,12 @@ DEPTH_MM: Final = 1.5
 
 PROUD_MM: Final = 1.0
 """How far the cutting body stands out of the face."""
+
+EDGE_MM: Final = 3.0
+"""Sand kept round a mark."""
+
+SIDES: Final = ((1, 0), (1, 1), (0, 0), (0, 1))
+"""Outside faces in the order they are marked: (axis, end); front first."""
 
 MARK_MM: Final = (5.0, 20.0)
 """Smallest and largest height of a capital; common practice 10 and more, no source."""
@@ -95,50 +102,101 @@ def _font() -> FT2Font:
 
 
 def add_marks(
-    cutting: Cutting, job_name: str, sprue_x_mm: float | None, outside: Outside, sand: Sand
+    cutting: Cutting,
+    job_name: str,
+    sprue_mm: Floats | None,
+    cores: Sequence[Core],
+    outside: Outside,
+    sand: Sand,
 ) -> Cutting:
-    """Return the pieces with name, job, mass and an arrow to the sprue sunk into the -y side."""
-    x0, x1 = outside.bounds[:, 0]
+    """Return the pieces with their marks sunk into them.
+
+    Halves and their parts carry name, job, mass and an arrow to the sprue on an outside face (the
+    front where they have it), cores their name on the end of their thickest print.
+    """
     notes = []
-    for name, low, high in outside.lips:
-        piece = cutting.of_name(name)
-        left, right = piece.solid.bounds[0, 0], piece.solid.bounds[1, 0]
-        kg = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
-        arrow = _arrow(sprue_x_mm, 0.5 * (left + right), right - left)
-        lines = [name.upper(), job_name, f"{kg:.1f} kg{arrow}"]
-        if high - low < (3 * LINE + 1.0) * MARK_MM[0] + 4.0:
-            lines = [f"{name.upper()} {job_name} {kg:.1f} kg{arrow}"]
-        room = (max(left, x0 + 5.0), min(right, x1 - 5.0))
-        if outside.is_block and right - left > 0.9 * (x1 - x0):
-            room = tuple(
-                x0 + (share + shift) * (x1 - x0)
-                for share, shift in zip(STRAP_AT, (0.1, -0.1), strict=True)
-            )
-        body = _mark(lines, room, (low, high), float(piece.solid.bounds[0, 1]))
+    for piece in cutting.pieces:
+        lip = outside.lip_of(piece)
+        if lip is None:
+            continue
+        body = _side_mark(piece, lip, job_name, sprue_mm, outside, sand)
         if body is None:
-            notes.append(f"{name} has no room for its mark: write it on")
+            notes.append(f"{piece.name} has no room for its mark: write it on")
         else:
-            cutting = cutting.cut([(f"{name} mark", body)], only=[name])
+            cutting = cutting.cut([(f"{piece.name} mark", body)], only=[piece.name])
+    for core in cores:
+        body = _core_mark(core)
+        if body is not None:
+            cutting = cutting.cut([(f"{core.name} mark", body)], only=[core.name])
     return cutting.plus(notes=notes)
 
 
-def _arrow(sprue_x_mm: float | None, middle_mm: float, width_mm: float) -> str:
-    """Return the arrow a person sees who looks at the -y side."""
-    if sprue_x_mm is None:
-        return ""
-    if abs(sprue_x_mm - middle_mm) < 0.1 * width_mm:
-        return " ↑"
-    return " →" if sprue_x_mm > middle_mm else " ←"
-
-
-def _mark(
-    lines: Sequence[str], across: tuple[float, ...], up: tuple[float, float], y_mm: float
+def _side_mark(
+    piece: Piece,
+    lip: tuple[float, float],
+    job_name: str,
+    sprue_mm: Floats | None,
+    outside: Outside,
+    sand: Sand,
 ) -> Solid | None:
-    """Return the body that sinks the lines into the middle of a window of the -y side."""
-    wide, high = across[1] - across[0] - 6.0, up[1] - up[0] - 6.0
-    unit = letters(lines, 1.0).bounds
-    height = min(wide / (unit[2] - unit[0]), high / (unit[3] - unit[1]), MARK_MM[1])
-    if height < MARK_MM[0]:
+    """Return the body that sinks a piece's mark into an outside face, None without room."""
+    side = next((s for s in SIDES if outside.is_outer(piece, s[0], s[1])), None)
+    if side is None:
         return None
-    at = np.array([0.5 * (across[0] + across[1]), y_mm, 0.5 * (up[0] + up[1])])
-    return sunk(letters(lines, height), at, np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+    axis, end = side
+    up = np.array([0.0, 0.0, 1.0])
+    outward = np.zeros(3)
+    outward[axis] = 1.0 if end else -1.0
+    right = np.cross(up, outward)
+    ends = np.add(np.sort(piece.solid.bounds @ right), (EDGE_MM, -EDGE_MM))
+    if axis == 1 and outside.is_block:
+        ends = _between_straps(ends, outside, right)
+    at = 0.5 * (piece.solid.bounds[0] + piece.solid.bounds[1])
+    at += (0.5 * ends.sum() - at @ right) * right
+    at[axis], at[2] = outside.bounds[end, axis], 0.5 * (lip[0] + lip[1])
+    kg = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
+    arrow = _arrow(sprue_mm, at, right)
+    lines = [piece.name.upper(), job_name, f"{kg:.1f} kg{arrow}"]
+    if lip[1] - lip[0] < (3.0 * LINE + 1.0) * MARK_MM[0] + 2.0 * EDGE_MM:
+        lines = [" ".join(lines)]
+    text = _fitted(lines, float(np.ptp(ends)), lip[1] - lip[0] - 2.0 * EDGE_MM)
+    return None if text is None else sunk(text, at, right, up)
+
+
+def _between_straps(ends: Floats, outside: Outside, right: Floats) -> Floats:
+    """Return the widest stretch of a side that no strap groove crosses."""
+    low, high = outside.bounds[:, 0]
+    straps = np.array([low + share * (high - low) for share in STRAP_AT]) * right[0]
+    cuts = np.sort(np.concatenate([straps - STRAP_MM[0], straps + STRAP_MM[0]]))
+    marks = np.concatenate([ends[:1], np.clip(cuts, *ends), ends[1:]])
+    stretches = marks.reshape(-1, 2)
+    return np.asarray(stretches[int(np.ptp(stretches, axis=1).argmax())])
+
+
+def _core_mark(core: Core) -> Solid | None:
+    """Return the body that sinks a core's name into the end of its thickest print."""
+    level = [one for one in core.prints if abs(float(one.outward[2])) < 0.5]
+    if not level:
+        return None
+    one = max(level, key=lambda p: p.thickness_mm)
+    up = np.array([0.0, 0.0, 1.0])
+    text = _fitted([core.name.upper()], 0.7 * one.thickness_mm, 0.2 * one.thickness_mm)
+    at = one.end_mm + 0.25 * one.thickness_mm * up
+    return None if text is None else sunk(text, at, np.cross(up, one.outward), up)
+
+
+def _arrow(sprue_mm: Floats | None, at_mm: Floats, right: Floats) -> str:
+    """Return the arrow a person sees who looks at a side: to the sprue, or away over the mold."""
+    if sprue_mm is None:
+        return ""
+    aside = float((sprue_mm - at_mm) @ right)
+    if abs(aside) < 0.3 * float(np.linalg.norm((sprue_mm - at_mm)[:2])):
+        return " ↑"
+    return " →" if aside > 0.0 else " ←"
+
+
+def _fitted(lines: Sequence[str], wide_mm: float, high_mm: float) -> MultiPolygon | None:
+    """Return the lines as large as a window allows, None where they would be too small."""
+    left, low, right, high = letters(lines, 1.0).bounds
+    height = min(wide_mm / (right - left), high_mm / (high - low), MARK_MM[1])
+    return None if height < MARK_MM[0] else letters(lines, height)

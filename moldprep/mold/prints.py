@@ -16,6 +16,12 @@ DIP_MM: Final = 1e-3
 FLAT_DEG: Final = 15.0
 """A facet is part of the flat round an opening up to this angle from the measured normal."""
 
+NOISE_DEG: Final = 0.05
+"""A flat this near to square is square: single precision in a mesh file."""
+
+BENT_DEG: Final = 5.0
+"""An opening without a flat that is this near to square is taken as square."""
+
 UPRIGHT: Final = 0.7
 """An opening whose normal has more than this along z looks up or down."""
 
@@ -144,7 +150,8 @@ class Skin:
         if share[best] < max(0.25 * share.sum(), pitch_mm**2):
             return None
         row = int(np.where(group.ravel() == best, weight, 0.0).argmax())
-        return normal[row], float(offset[row])
+        squared = _squared(normal[row], NOISE_DEG)
+        return squared, float(squared @ (0.5 * (self.low[rows[row]] + self.high[rows[row]])))
 
 
 def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
@@ -155,7 +162,7 @@ def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
         normal, offset = flat
         thick = 3.0 * pitch_mm
     else:
-        normal = _squared(opening.normal)
+        normal = _squared(opening.normal, BENT_DEG)
         offset = float(normal @ opening.at_mm) + low - pitch_mm
         thick = high - low + 4.0 * pitch_mm
     offset -= DIP_MM
@@ -305,10 +312,10 @@ def _outside(body: Solid, mouth: Mouth, by_mm: float = 0.0) -> Solid:
     return body.split_at((normal[0], normal[1], normal[2]), mouth.offset_mm + by_mm)[0]
 
 
-def _squared(normal: Floats) -> Floats:
-    """Return the axis a normal is within 5° of, else the normal."""
+def _squared(normal: Floats, within_deg: float) -> Floats:
+    """Return the axis a normal is this near to, else the normal."""
     axis = int(np.abs(normal).argmax())
-    if abs(float(normal[axis])) < math.cos(math.radians(5.0)):
+    if abs(float(normal[axis])) < math.cos(math.radians(within_deg)):
         return normal
     squared = np.zeros(3)
     squared[axis] = math.copysign(1.0, normal[axis])

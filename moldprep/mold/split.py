@@ -1,0 +1,181 @@
+"""Pieces too large for the printer or too heavy to lift, cut where it does least harm."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from string import ascii_lowercase
+from typing import Final
+
+import numpy as np
+
+from moldprep.errors import StageError
+from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.cutting import Cutting, Named
+from moldprep.mold.halves import place_text
+from moldprep.mold.locators import find_sites, pin
+from moldprep.records import Piece, Printer, Sand
+from moldprep.tolerances import SLIVER_MM3
+from moldprep.units import mass_kg
+
+WINDOW: Final = 0.2
+"""How far from the even cut a plane is looked for, over the length that is cut."""
+
+TRIES: Final = 13
+"""Planes tried in that window."""
+
+WEB_MM: Final = 12.0
+"""Sand thinner than this where a plane cuts it is a web that breaks; common practice, no source."""
+
+GLUE_MM: Final = 0.2
+"""Room for glue between two parts of a piece; common practice, no source."""
+
+DEEPEST: Final = 4
+"""A piece is halved at most this often: 16 parts."""
+
+ALONG: Final = (
+    np.array([[0.0, 0.0, -1.0, 0.0], [0.0, 1.0, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0]]),
+    np.array([[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, -1.0, 0.0], [0.0, 1.0, 0.0, 0.0]]),
+    np.eye(3, 4),
+)
+"""Turns that lay the x, y or z axis upright, exactly."""
+
+
+@dataclass(frozen=True)
+class _Joint:
+    """Two parts of a piece with their pins, and the gaps between them."""
+
+    low: Solid
+    high: Solid
+    gaps: Solid
+    n_pins: int
+
+
+def split_large(
+    cutting: Cutting, keep_clear: Sequence[Solid], sand: Sand, printer: Printer, gap_mm: float
+) -> Cutting:
+    """Return the pieces cut into parts that the printer's box holds and the crane lifts.
+
+    Each cut is a plane across the longest side, near the middle, where the sand it cuts has
+    the least thin webs and where it misses what is to be kept clear (feeders, ingates). The parts
+    are joined by pins in sockets, with room for glue on the face; names go on with -a, -b...
+
+    Raises
+    ------
+    StageError
+        mold/cannot-split, where no plane leaves two whole parts.
+    """
+    pieces: list[Piece] = []
+    gaps: list[Named] = []
+    notes: list[str] = []
+    for piece in cutting.pieces:
+        parts, cut_gaps = _parts(piece.solid, keep_clear, sand, printer, gap_mm, DEEPEST)
+        if len(parts) == 1:
+            pieces.append(piece)
+            continue
+        names = [f"{piece.name}-{letter}" for letter in ascii_lowercase[: len(parts)]]
+        pieces += [
+            replace(piece, name=name, solid=part) for name, part in zip(names, parts, strict=True)
+        ]
+        gaps += [(f"{piece.name} glue gap {k}", gap) for k, gap in enumerate(cut_gaps, start=1)]
+        notes.append(
+            f"{piece.name} is cut into {len(parts)}: too {_reason(piece.solid, sand, printer)};"
+            " glue and pin"
+        )
+    return replace(cutting, pieces=tuple(pieces)).plus(gaps, notes)
+
+
+def fits(size_mm: Floats, printer: Printer) -> bool:
+    """Return whether a box of this size goes into the printer's, turned by quarters about z."""
+    wide, deep, high = np.subtract(printer.box_mm, 2.0 * printer.wall_gap_mm)
+    low, long = sorted(size_mm[:2])
+    return bool(low <= min(wide, deep) and long <= max(wide, deep) and size_mm[2] <= high)
+
+
+def _reason(solid: Solid, sand: Sand, printer: Printer) -> str:
+    if not fits(solid.size_mm, printer):
+        return "large for the printer's box"
+    return f"heavy ({mass_kg(solid.volume_mm3, sand.density_kg_m3):.0f} kg)"
+
+
+def _parts(
+    solid: Solid,
+    keep_clear: Sequence[Solid],
+    sand: Sand,
+    printer: Printer,
+    gap_mm: float,
+    depth: int,
+) -> tuple[list[Solid], list[Solid]]:
+    """Return the parts of a piece in order, and the gaps between them."""
+    is_light = mass_kg(solid.volume_mm3, sand.density_kg_m3) <= printer.lift_kg
+    if depth == 0 or (is_light and fits(solid.size_mm, printer)):
+        return [solid], []
+    joint = _cut(solid, _axis(solid.size_mm, printer), keep_clear, gap_mm)
+    parts, gaps = [], [joint.gaps]
+    for half in (joint.low, joint.high):
+        more, more_gaps = _parts(half, keep_clear, sand, printer, gap_mm, depth - 1)
+        parts += more
+        gaps += more_gaps
+    return parts, gaps
+
+
+def _axis(size_mm: Floats, printer: Printer) -> int:
+    """Return the axis to cut across: the one that sticks out of the box most, else the longest."""
+    wide, deep, high = np.subtract(printer.box_mm, 2.0 * printer.wall_gap_mm)
+    sides = sorted((wide, deep))
+    limit = np.array([*(sides if size_mm[0] <= size_mm[1] else sides[::-1]), high])
+    over = size_mm / limit
+    return int(over.argmax()) if over.max() > 1.0 else int(size_mm.argmax())
+
+
+def _cut(solid: Solid, axis: int, keep_clear: Sequence[Solid], gap_mm: float) -> _Joint:
+    """Return the piece cut by the best plane across an axis that leaves two whole parts."""
+    turn = ALONG[axis]
+    upright = solid.transformed(turn)
+    clear = [body.transformed(turn) for body in keep_clear]
+    low, high = upright.bounds[:, 2]
+    levels = 0.5 * (low + high) + np.linspace(-WINDOW, WINDOW, TRIES) * (high - low)
+    middle = 0.5 * (low + high)
+    order = sorted(levels.tolist(), key=lambda z: (_harm(upright, z, clear), abs(z - middle), z))
+    for level in order:
+        joint = _joint(upright, level, gap_mm)
+        if joint is not None:
+            back = np.column_stack([turn[:, :3].T, np.zeros(3)])
+            low_part, high_part, gaps = (
+                body.transformed(back) for body in (joint.low, joint.high, joint.gaps)
+            )
+            return _Joint(low_part, high_part, gaps, joint.n_pins)
+    raise StageError(
+        f"a piece of {' x '.join(f'{s:.0f}' for s in solid.size_mm)} mm is too large, and no plane"
+        f" across its {'xyz'[axis]} axis leaves two whole parts",
+        code="mold/cannot-split",
+        where=place_text(0.5 * (solid.bounds[0] + solid.bounds[1])),
+        fix="take a larger printer, thinner walls, or set [mold] split_too_large = false",
+    )
+
+
+def _harm(upright: Solid, level: float, clear: Sequence[Solid]) -> float:
+    """Return the area of thin webs a plane cuts, and of what it should miss. [mm²]"""
+    face = upright.slice_at(level)
+    webs = face.area - face.buffer(-0.5 * WEB_MM).buffer(0.5 * WEB_MM).intersection(face).area
+    hit = sum(
+        body.slice_at(level).area
+        for body in clear
+        if body.bounds[0, 2] - WEB_MM < level < body.bounds[1, 2] + WEB_MM
+    )
+    return float(webs + hit)
+
+
+def _joint(upright: Solid, level: float, gap_mm: float) -> _Joint | None:
+    """Return the two parts with pins, None where one of them falls apart."""
+    above, below = upright.split_at((0.0, 0.0, 1.0), level)
+    high, rest = above.split_at((0.0, 0.0, 1.0), level + GLUE_MM)
+    if any(_n_parts(part) != 1 for part in (high, below)):
+        return None
+    sites = find_sites(below, high, level, gap_mm, n_least=2)
+    pins = Solid.union(pin(site, level, 0.0) for site in sites)
+    sockets = Solid.union(pin(site, level, gap_mm) for site in sites)
+    gaps = (rest + (sockets & high)) - pins
+    return _Joint(below + pins, high - sockets, gaps, len(sites))
+
+
+def _n_parts(body: Solid) -> int:
+    return sum(part.volume_mm3 > SLIVER_MM3 for part in body.parts())
