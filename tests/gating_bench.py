@@ -214,11 +214,15 @@ def grid_of(rigging, pitch_mm=2.0, belt=2):
     )
 
 
-def judge(rigging, plan, pitch_mm=2.0):
-    """Return the results of all stages the gating checks look at, and the review."""
+def judge(rigging, plan, *, with_fill=False, pitch_mm=2.0):
+    """Return the findings on a system, by id; filling it takes a second more."""
     flow = trace_flow(rigging, plan, ALLOY)
     metal = join_metal(rigging, ALLOY)
-    grid = grid_of(rigging, pitch_mm)
-    fill = trace_fill(grid, metal, flow, rigging, ALLOY)
-    results = Results(ALLOY, RULES, rigging, plan, flow, metal, grid, fill)
-    return results, run_checks(results, only=("gating", "fill"))
+    results = Results(ALLOY, RULES, rigging, plan, flow, metal)
+    if with_fill:
+        grid = grid_of(rigging, pitch_mm)
+        results = results.plus(trace_fill(grid, metal, flow, rigging, ALLOY))
+    findings = {}
+    for finding in run_checks(results, only=("gating", "fill")).findings:
+        findings.setdefault(finding.id, []).append(finding)
+    return findings

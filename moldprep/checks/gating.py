@@ -214,30 +214,29 @@ def no_loop_in_runners(results: Results, limit: float) -> Iterator[Finding]:
 
 
 @check(
-    id="gating/filters-stand-in-line",
-    why="Metal that can go round a filter does; a filter must have one way in and one way out.",
-    source=PRACTICE,
-    limit=2.0,
+    id="gating/filters-are-not-bypassed",
+    why="Metal that can go round a filter does.",
+    source=GEOMETRY,
 )
-def filters_stand_in_line(results: Results, limit: float) -> Iterator[Finding]:
-    """Count what opens into each filter print, and look for a way that has no filter."""
+def filters_are_not_bypassed(results: Results, limit: float) -> Iterator[Finding]:
+    """Ask that no casting is reached once the filters' plates are taken out of the channels."""
     flow, rigging = results.need(FlowGraph), results.need(Rigging)
     filters = rigging.of_role(Role.FILTER)
     if not filters:
         yield passed_over("no filter")
-    for body in filters:
-        beside = [
-            other for other in sorted(flow.graph[body.name])
-            if flow.graph.nodes[other]["role"] not in ("casting", "feeder", "vent")
-        ]  # fmt: skip
-        yield judged(
-            len(beside) <= limit,
-            f"{body.name} opens to {', '.join(beside) or 'nothing'}",
-            value=float(len(beside)),
-            part=body.name,
-            at_mm=tuple(body.solid.centroid_mm),
-            remedy=f"move {body.name} along its runner, clear of the other bodies",
-        )
+        return
+    beside = {body.name: ", ".join(sorted(flow.graph[body.name])) for body in filters}
+    yield judged(
+        not flow.unfiltered,
+        f"metal reaches {', '.join(flow.unfiltered)} past the filters; "
+        + "; ".join(f"{name} opens to {others}" for name, others in beside.items())
+        if flow.unfiltered
+        else "all metal passes a filter",
+        part=filters[0].name,
+        at_mm=tuple(filters[0].solid.centroid_mm),
+        remedy="move the filter along its runner, clear of other bodies, or take out the way"
+        " round it",
+    )
 
 
 # ---- sections -----------------------------------------------------------------------------

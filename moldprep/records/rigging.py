@@ -180,6 +180,7 @@ class FlowGraph:
     bottleneck    : names (body, or "a|b" for a contact) of the minimum cut between pouring and castings
     bottleneck_mm2: its area; `bottleneck_at_mm` where
     loops         : cycles of runners, each as names
+    unfiltered    : castings metal reaches without passing a filter, where the mold has filters
     channels      : flow in every body
     cavities      : how the metal rises in each cavity
     runners       : how each runner runs
@@ -204,6 +205,7 @@ class FlowGraph:
     bottleneck_mm2: float
     bottleneck_at_mm: tuple[float, ...]
     loops: tuple[tuple[str, ...], ...]
+    unfiltered: tuple[str, ...]
     channels: tuple[ChannelFlow, ...]
     cavities: tuple[CavityRise, ...]
     runners: tuple[RunnerFacts, ...]

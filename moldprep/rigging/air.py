@@ -4,6 +4,7 @@ from typing import Final
 
 import cc3d
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import AirPocket, FlowGraph, Metal, Rigging, Role
@@ -59,13 +60,22 @@ def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) 
         name = outlets[int(by[cell])] if served and by[cell] >= 0 else ""
         pockets.append(
             AirPocket(
-                at_mm=space.place(int(cell)),
+                at_mm=space.place(_middle_of_top(body, int(cell))),
                 volume_mm3=float(volume if served else held[pool]) * cell_mm3,
                 vent=name,
                 vent_area_mm2=areas.get(name, 0.0),
             )
         )
     return pockets
+
+
+def _middle_of_top(body: NDArray[np.bool_], cell: int) -> int:
+    """Return the cell amid the level top a high point belongs to."""
+    x, y, z = np.unravel_index(cell, body.shape)
+    flat, _ = ndimage.label(body[:, :, z])
+    room = ndimage.distance_transform_edt(flat == flat[x, y])
+    x, y = np.unravel_index(int(np.argmax(room)), room.shape)
+    return int(np.ravel_multi_index((x, y, z), body.shape))
 
 
 def _outlets(

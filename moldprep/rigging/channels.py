@@ -39,11 +39,13 @@ class Leg:
     ends     : numbers of its nodes, in the direction of the path
     path_mm  : (k, 3) center line
     stations : cross-sections inside it, in order; may be empty for a very short leg
+    start_mm : way along the center line to its start, as `Station.along_mm` counts
     """
 
     ends: tuple[int, int]
     path_mm: Floats
     stations: tuple[Station, ...]
+    start_mm: float = 0.0
 
     @cached_property
     def length_mm(self) -> float:
@@ -162,7 +164,7 @@ def _leg(
                     perimeter_mm=cut[1],
                 )
             )
-    return Leg(ends=ends, path_mm=line, stations=tuple(stations))
+    return Leg(ends=ends, path_mm=line, stations=tuple(stations), start_mm=span[0])
 
 
 def _station_places(solid: Solid, path: Floats, along: Floats) -> Floats:

@@ -3,6 +3,7 @@
 import networkx as nx
 import numpy as np
 
+from moldprep.geometry.shapes import turned_box
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Contact, FlowGraph, Rigging, RiggingPlan, Role
 from moldprep.rigging.gate_facts import find_mouths
@@ -13,12 +14,17 @@ from moldprep.rigging.network import (
     Node,
     Pipe,
     build_network,
+    castings_past,
     find_near_misses,
 )
 from moldprep.rigging.pouring import formula_times, pour
 
 MAY_END = frozenset({Role.CASTING, Role.FEEDER, Role.VENT, Role.BASIN})
 """Roles that may hang on one contact only: metal ends there on purpose."""
+
+
+FILTER_SLACK_MM = 0.1
+"""A filter's plate is taken this much larger, so that no film is left beside it."""
 
 
 def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
@@ -62,6 +68,7 @@ def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
         bottleneck_mm2=sum(pipe.area_mm2 for pipe in cut),
         bottleneck_at_mm=min(cut, key=lambda pipe: pipe.area_mm2).at_mm if cut else (),
         loops=_loops(network),
+        unfiltered=_unfiltered(network, plan),
         channels=poured.channels,
         cavities=poured.cavities,
         runners=poured.runners,
@@ -157,6 +164,25 @@ def _bottleneck(network: Network) -> list[Pipe]:
         for a, b, pipe in network.edges()
         if capacity.has_edge(a, b) and (a in near) != (b in near)
     ]
+
+
+def _unfiltered(network: Network, plan: RiggingPlan) -> tuple[str, ...]:
+    """Return the castings that metal reaches without passing a filter.
+
+    The plates of the filters are taken out of all metal; then nothing may be reached.
+    """
+    prints = [lump.solid for lump in network.lumps if lump.role is Role.FILTER]
+    if not prints:
+        return ()
+    plates = [
+        turned_box(
+            np.asarray(one.at_mm),
+            (one.thickness_mm, one.length_mm + FILTER_SLACK_MM, one.width_mm + FILTER_SLACK_MM),
+            one.turn_deg,
+        )
+        for one in plan.filters
+    ]
+    return castings_past(network, Solid.union(plates or prints))
 
 
 def _loops(network: Network) -> tuple[tuple[str, ...], ...]:

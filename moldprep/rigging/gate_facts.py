@@ -5,6 +5,7 @@ import numpy as np
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats
 from moldprep.records import Mouth, Role, RunnerFacts
+from moldprep.rigging.channels import Leg
 from moldprep.rigging.circuit import Circuit
 from moldprep.rigging.hydraulics import G_MM_S2
 from moldprep.rigging.network import Joint, Network
@@ -177,7 +178,7 @@ def _past_last_gate(network: Network, index: int) -> tuple[float, tuple[float, f
         inner = [node for node in leg.ends if node not in free]
         outer = [node for node in leg.ends if node in free]
         if len(inner) == 1 and outer and roles[inner[0]] is Role.INGATE:
-            past.append((leg.length_mm, _point(channel.nodes_mm[outer[0]])))
+            past.append(_length_of_metal(leg, inner[0]))
     if past:
         return min(past)
     along = [node for leg in channel.legs for node in leg.ends]
@@ -185,6 +186,16 @@ def _past_last_gate(network: Network, index: int) -> tuple[float, tuple[float, f
     if any(roles[node] is Role.INGATE for node in ends):
         return 0.0, _point(lump.path_mm[-1])
     return float("nan"), _point(lump.path_mm[-1])
+
+
+def _length_of_metal(leg: Leg, inner: int) -> tuple[float, tuple[float, float, float]]:
+    """Return how far a dead end has metal, from its inner node [mm]; and where that stops."""
+    if not leg.stations:
+        return 0.0, _point(leg.path_mm[0])
+    is_forward = leg.ends[0] == inner
+    last = leg.stations[-1] if is_forward else leg.stations[0]
+    at = last.along_mm - leg.start_mm
+    return float(at if is_forward else leg.length_mm - at), last.at_mm
 
 
 def _point(place: Floats) -> tuple[float, float, float]:

@@ -109,13 +109,30 @@ class Network:
         return lump, mine.index(joint)
 
     def reached(self) -> set[int]:
-        """Return the lumps that metal reaches from the sources."""
-        if not self.sources:
-            return set()
-        seen = set().union(
-            *(nx.node_connected_component(self.pipes, node) for node in self.sources)
+        """Return the lumps that metal reaches from the sources.
+
+        Gating counts only if it is reached through gating: a runner that fills backward through
+        a casting is cut off.
+        """
+        gating = self._joined_to({lump for lump, _ in self.sources}, GATING_ROLES)
+        mouths = {
+            joint.other(lump)
+            for lump in gating
+            for joint in self.joints
+            if lump in (joint.a, joint.b)
+        }
+        cavities = {lump for lump in mouths if self.lumps[lump].role in CAVITY_ROLES}
+        return gating | self._joined_to(cavities, CAVITY_ROLES)
+
+    def _joined_to(self, start: set[int], roles: frozenset[Role]) -> set[int]:
+        graph: nx.Graph[int] = nx.Graph()
+        graph.add_nodes_from(start)
+        graph.add_edges_from(
+            (joint.a, joint.b)
+            for joint in self.joints
+            if self.lumps[joint.a].role in roles and self.lumps[joint.b].role in roles
         )
-        return {lump for lump, _ in seen}
+        return start.union(*(nx.node_connected_component(graph, lump) for lump in start))
 
 
 def build_network(rigging: Rigging) -> Network:
@@ -138,6 +155,21 @@ def build_network(rigging: Rigging) -> Network:
     network = Network(lumps, joints, channels, nx.MultiGraph(), sources)
     _lay_pipes(network)
     return network
+
+
+def castings_past(network: Network, barrier: Solid) -> tuple[str, ...]:
+    """Return the castings metal still reaches when a barrier is taken out of every channel."""
+    lumps = tuple(
+        Lump(lump.body, lump.role, piece, lump.path_mm)
+        for lump in network.lumps
+        for piece in ((lump.solid - barrier).parts() if lump.role in GATING_ROLES else [lump.solid])
+        if piece.volume_mm3 > SLIVER_MM3
+    )
+    names = {network.lumps[lump].body for lump, _ in network.sources}
+    sources = tuple((k, 0) for k, lump in enumerate(lumps) if lump.body in names)
+    past = Network(lumps, _joints(lumps), {}, nx.MultiGraph(), sources)
+    castings = (lumps[k].body for k in past.reached() if lumps[k].role is Role.CASTING)
+    return tuple(sorted(set(castings)))
 
 
 def find_near_misses(network: Network) -> tuple[NearMiss, ...]:
