@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.sampling import unit_normals
+from moldprep.geometry.sampling import facet_areas, unit_normals
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records.mold import Piece
 from moldprep.units import pressure_pa
@@ -22,6 +22,12 @@ well over float32 noise of the ray kernel on a 2 m block."""
 
 SPLITS: Final = 4
 """How often a facet that wets two pieces is quartered: 1/256 of its area stays in doubt."""
+
+SMALL_MM2: Final = 10.0
+"""A facet this small goes whole to the piece at its middle."""
+
+MIDDLE: Final = (1 / 3, 1 / 3, 1 / 3)
+NEAR_CORNERS: Final = ((0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.05, 0.05, 0.9))
 
 MM2_PER_M2: Final = 1e6
 
@@ -50,11 +56,11 @@ def find_wetted(metal: Solid, pieces: tuple[Piece, ...], z_mm: float) -> Wetted:
     done: list[Floats] = []
     where: list[NDArray[np.int64]] = []
     for _ in range(SPLITS):
-        at_middle = _piece_at(scenes, _probes(corners, (1 / 3, 1 / 3, 1 / 3)))
-        near = [(0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.05, 0.05, 0.9)]
+        at_middle = _piece_at(scenes, _probes(corners, MIDDLE))
         is_whole = np.ones(len(corners), bool)
-        for weights in near:
-            is_whole &= _piece_at(scenes, _probes(corners, weights)) == at_middle
+        wide = np.flatnonzero(facet_areas(corners) > SMALL_MM2)
+        for weights in NEAR_CORNERS:
+            is_whole[wide] &= _piece_at(scenes, _probes(corners[wide], weights)) == at_middle[wide]
         done.append(corners[is_whole])
         where.append(at_middle[is_whole])
         corners = _quarters(corners[~is_whole])
@@ -62,7 +68,7 @@ def find_wetted(metal: Solid, pieces: tuple[Piece, ...], z_mm: float) -> Wetted:
             break
     else:
         done.append(corners)
-        where.append(_piece_at(scenes, _probes(corners, (1 / 3, 1 / 3, 1 / 3))))
+        where.append(_piece_at(scenes, _probes(corners, MIDDLE)))
     return Wetted(np.concatenate(done), np.concatenate(where))
 
 
@@ -114,7 +120,8 @@ def _piece_at(scenes: list[Rays], points: Floats) -> NDArray[np.int64]:
     if len(points) == 0:
         return piece
     for index, scene in enumerate(scenes):
-        piece[(piece < 0) & scene.is_inside(points)] = index
+        open_ones = np.flatnonzero(piece < 0)
+        piece[open_ones[scene.is_inside(points[open_ones])]] = index
     return piece
 
 
