@@ -52,6 +52,8 @@ class Rays:
 
     def first(self, origins: Floats, directions: Floats) -> tuple[Floats, Ints]:
         """Return (distance (n,) [mm], facet (n,)) of the first hit; inf and -1 where none."""
+        if len(origins) == 0:
+            return np.empty(0), np.empty(0, np.int64)
         hit = self._scene.cast_rays(self._tensor(origins, directions))
         facet = hit["primitive_ids"].numpy().astype(np.int64)
         distance = hit["t_hit"].numpy().astype(np.float64)
@@ -59,6 +61,9 @@ class Rays:
 
     def crossings(self, origins: Floats, directions: Floats) -> Crossings:
         """Return every crossing of every ray, sorted along each ray."""
+        if len(origins) == 0:  # the kernel ends the process on no rays
+            none = np.empty(0, np.int64)
+            return Crossings(none, np.empty(0), none)
         hit = self._scene.list_intersections(self._tensor(origins, directions))
         ray = hit["ray_ids"].numpy().astype(np.int64)
         distance = hit["t_hit"].numpy().astype(np.float64)
@@ -68,6 +73,8 @@ class Rays:
 
     def nearest(self, points: Floats) -> tuple[Floats, Ints]:
         """Return (nearest surface point (n, 3) [mm], its facet (n,))."""
+        if len(points) == 0:
+            return np.empty((0, 3)), np.empty(0, np.int64)
         near = self._scene.compute_closest_points(
             o3d.core.Tensor((points - self._middle).astype(np.float32))
         )
