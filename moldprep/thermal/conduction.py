@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from moldprep.thermal import kernels
 from moldprep.thermal.materials import OUTSIDE, Medium, Tables, pack
-from moldprep.units import MM2_PER_M2
+from moldprep.units import MM2_PER_M2, MM_PER_M
 
 Field = NDArray[np.float32]
 
@@ -36,6 +36,9 @@ SAND_STEPS: Final = 3.0
 
 MOST_STAGES: Final = 25
 SWEEPS_BETWEEN_REFRESHES: Final = 6
+MIDDLE_C: Final = 600.0
+"""Where the sand's conductivity is taken to weigh the contact against it."""
+
 UNTOUCHED_K: Final = 0.02
 """Cells that have warmed less than this have not been reached by the heat."""
 
@@ -49,9 +52,16 @@ class Faces(NamedTuple):
 
 
 class Cells(NamedTuple):
-    """What is in each cell: share of metal, and the medium of the rest (1 sand, …, OUTSIDE)."""
+    """What is in each cell, in cells.
+
+    metal : share of the cell that is metal
+    other : how much else it holds; a little more than there is room, where it took over from a
+            neighbor with metal what that leaves beyond the surface
+    rest  : which medium that is: 1 sand, …, OUTSIDE
+    """
 
     metal: Field
+    other: Field
     rest: NDArray[np.uint8]
 
 
@@ -100,9 +110,11 @@ class HeatFlow:
         self.time_s, self.n_steps, self.n_sweeps = 0.0, 0, 0
         self.pitch_mm, self.zero_c = pitch_mm, media[1].start_c
         self.tables: Tables = pack(media, self.zero_c)
-        self.cells = Cells(
+        self.cells = _shared_out(
             np.pad(np.asarray(metal, np.float32), 2),
             np.pad(np.asarray(rest, np.uint8), 2, constant_values=OUTSIDE),
+            media,
+            pitch_mm,
         )
         self._skin = np.column_stack(
             [np.asarray(skin.film_w_m2k) / MM2_PER_M2, np.asarray(skin.emissivity)]
@@ -211,12 +223,45 @@ class HeatFlow:
         self._sweeps_since = 0
 
 
+def _shared_out(
+    metal: Field, rest: NDArray[np.uint8], media: tuple[Medium, ...], pitch_mm: float
+) -> Cells:
+    """Return the cells, with part of the sand in cells with metal handed to the sand beside them.
+
+    A cell with metal has the metal's temperature, so the layer of sand d = (1 - f) h in it would
+    be as hot as the metal throughout, while in truth the temperature falls across it. With a
+    straight profile that starts behind a contact worth l = R k of sand, the heat of this layer and
+    the next cell together is right if the next cell takes the share
+    (l + d / 2) / (l + d + h / 2) of the layer's capacity.
+    """
+    contact = np.zeros(256, np.float32)
+    conduct = [np.interp(MIDDLE_C, *np.asarray(m.conductivity_w_mk, np.float64).T) for m in media]
+    contact[: len(media)] = [
+        m.contact_m2k_w * k * MM_PER_M / pitch_mm for m, k in zip(media, conduct, strict=True)
+    ]
+    layer = np.where(metal > 0.0, 1.0 - metal, 0.0).astype(np.float32)
+    behind = contact[rest]
+    share = (behind + 0.5 * layer) / (behind + layer + 0.5)
+    takes = (metal == 0.0) & (rest != OUTSIDE)
+    count = sum(_beside(takes.astype(np.float32)), np.zeros_like(metal))
+    given = np.where(count > 0.0, share * layer, 0.0)
+    each = np.divide(given, count, out=np.zeros_like(metal), where=count > 0.0)
+    other = np.where(metal > 0.0, layer - given, 1.0)
+    other = other + np.where(takes, sum(_beside(each), np.zeros_like(metal)), 0.0)
+    return Cells(metal, other.astype(np.float32), rest)
+
+
+def _beside(values: Field) -> list[Field]:
+    """Return the values of the six neighbors of every cell; the border's are not used."""
+    return [np.roll(values, shift, axis) for axis in range(3) for shift in (1, -1)]
+
+
 def _odd_ranges(cells: Cells) -> NDArray[np.int32]:
     """Return (nx, ny, 2): first and last + 1 cell of each row that is not plain sand.
 
     The outside cells at both ends of a row do not count: the kernels know them.
     """
-    is_odd = (cells.metal > 0.0) | (cells.rest != 1)
+    is_odd = (cells.metal > 0.0) | (cells.rest != 1) | (cells.other != 1.0)
     n_z = is_odd.shape[2]
     inner = is_odd[:, :, 2:-2]
     first = np.where(inner.any(axis=2), 2 + inner.argmax(axis=2), n_z)

@@ -38,12 +38,13 @@ def compiled(**options: Any) -> Callable[[Any], Any]:
 
 
 @compiled(fastmath=True)
-def temperature_at(enthalpy: Any, metal: Any, rest: Any, near_c: Any, tables: Any) -> Any:
-    """Return T of a cell with this share of metal [°C]; looks from `near_c` up or down."""
+def temperature_at(
+    enthalpy: Any, metal: Any, other: Any, rest: Any, near_c: Any, tables: Any
+) -> Any:
+    """Return T of a cell with so much metal and other stuff [°C]; looks from `near_c` up or down."""
     n = tables.knot_c.size
     place = (near_c - np.float32(COLDEST_C)) / np.float32(STEP_C)
     i = tables.first[int(min(max(place, ZERO), np.float32(tables.first.size - 1)))]
-    other = ONE - metal
     low = metal * tables.heat[0, i] + other * tables.heat[rest, i]
     while i > 0 and enthalpy < low:
         i -= 1
@@ -59,7 +60,7 @@ def temperature_at(enthalpy: Any, metal: Any, rest: Any, near_c: Any, tables: An
 
 
 @compiled(fastmath=True)
-def enthalpy_at(at_c: Any, metal: Any, rest: Any, tables: Any) -> Any:
+def enthalpy_at(at_c: Any, metal: Any, other: Any, rest: Any, tables: Any) -> Any:
     """Return H of a cell at a temperature; at a jump, the higher value. [J/mm³]"""
     i = tables.knot_c.size - 2
     while i > 0 and at_c < tables.knot_c[i]:
@@ -67,7 +68,7 @@ def enthalpy_at(at_c: Any, metal: Any, rest: Any, tables: Any) -> Any:
     share = (at_c - tables.knot_c[i]) / (tables.knot_c[i + 1] - tables.knot_c[i])
     of_metal = tables.heat[0, i] + share * (tables.heat[0, i + 1] - tables.heat[0, i])
     of_rest = tables.heat[rest, i] + share * (tables.heat[rest, i + 1] - tables.heat[rest, i])
-    return metal * of_metal + (ONE - metal) * of_rest
+    return metal * of_metal + other * of_rest
 
 
 @compiled(fastmath=True, inline="always")
@@ -89,7 +90,8 @@ def start(temp: Any, temp_next: Any, heat: Any, heat_next: Any, cells: Any, tabl
             for k in range(temp.shape[2]):
                 h = ZERO
                 if rest[i, j, k] != OUTSIDE:
-                    h = enthalpy_at(temp[i, j, k], metal[i, j, k], rest[i, j, k], tables)
+                    f, s = metal[i, j, k], cells.other[i, j, k]
+                    h = enthalpy_at(temp[i, j, k], f, s, rest[i, j, k], tables)
                 heat[i, j, k] = h
                 heat_next[i, j, k] = h
                 temp_next[i, j, k] = temp[i, j, k]
@@ -102,11 +104,11 @@ def mix_starts(temp: Any, metal_c: Any, cells: Any, tables: Any) -> None:
     for i in prange(temp.shape[0]):
         for j in range(temp.shape[1]):
             for k in range(temp.shape[2]):
-                f, m = metal[i, j, k], rest[i, j, k]
+                f, m, s = metal[i, j, k], rest[i, j, k], cells.other[i, j, k]
                 if f > ZERO and m != OUTSIDE:
-                    h = f * enthalpy_at(metal_c, ONE, m, tables)
-                    h += (ONE - f) * enthalpy_at(temp[i, j, k], ZERO, m, tables)
-                    temp[i, j, k] = temperature_at(h, f, m, metal_c, tables)
+                    h = enthalpy_at(metal_c, f, ZERO, m, tables)
+                    h += enthalpy_at(temp[i, j, k], ZERO, s, m, tables)
+                    temp[i, j, k] = temperature_at(h, f, s, m, metal_c, tables)
 
 
 @compiled(fastmath=True, inline="always")
@@ -183,14 +185,14 @@ def stage(
         )  # fmt: skip
         bent(new, temp_next[i, j, lo:hi], tables.sand_h)
         for k in range(max(rows[r, 4], lo), min(rows[r, 5], hi)):
-            m = cells.rest[i, j, k]
-            if cells.metal[i, j, k] == ONE:
+            f, s, m = cells.metal[i, j, k], cells.other[i, j, k], cells.rest[i, j, k]
+            if f == ONE:
                 temp_next[i, j, k] = of_metal(heat_next[i, j, k], tables.metal_c)
             elif m == OUTSIDE:
                 temp_next[i, j, k] = temp[i, j, k]
-            else:
+            elif m != 1 or f > ZERO or s != ONE:
                 temp_next[i, j, k] = temperature_at(
-                    heat_next[i, j, k], cells.metal[i, j, k], m, temp[i, j, k], tables
+                    heat_next[i, j, k], f, s, m, temp[i, j, k], tables
                 )
         temp_next[i, j, 1] = temp[i, j, 1]
         temp_next[i, j, n_last] = temp[i, j, n_last]
@@ -215,10 +217,9 @@ def conductance(
 ) -> Any:
     """Return g of the face between cell (i, j, k) and the next along an axis. [W/(mm³ K)]
 
-    Between a cell whose center is metal and one whose center is not, the heat goes through the
+    A cell with any metal is a node of the metal. From it to a cell without, the heat goes through
     metal up to the surface, across the contact, and through the rest: the surface is where the
-    metal's shares put it on the line between the centers. Other faces conduct like the mixture,
-    along the surface side by side, across it by what is there.
+    cell's share of metal puts it on the line between the centers.
     """
     p, q, r = i + (axis == 0), j + (axis == 1), k + (axis == 2)
     t1, t2 = temp[i, j, k], temp[p, q, r]
@@ -231,30 +232,39 @@ def conductance(
             return to_outside(t2, f2, m2, t1, tables, skin[2 * axis], pitch)
         return to_outside(t1, f1, m1, t2, tables, skin[2 * axis + 1], pitch)
     mean = HALF * (t1 + t2)
-    if (f1 >= HALF) != (f2 >= HALF):
+    if (f1 > ZERO) != (f2 > ZERO):
         if f1 < f2:
-            f1, f2, t1, t2, m1, m2 = f2, f1, t2, t1, m2, m1
-        metal = min(max(f1 - HALF, ZERO), HALF) + min(f2, HALF)
-        path = metal / looked_up(tables.conduct, 0, t1)
-        path += (ONE - metal) / looked_up(tables.conduct, m2, mean)
-        contact = tables.contact[m2]
+            f1, t1, m1, m2 = f2, t2, m2, m1
+        path = max(f1 - HALF, ZERO) / looked_up(tables.conduct, 0, t1)
+        path += (ONE - f1) / looked_up(tables.conduct, m1, mean)
+        path += HALF / looked_up(tables.conduct, m2, mean)
+        contact = tables.contact[m1 if f1 < ONE else m2]
         if contact > ZERO:
             contact /= max(slant(cells.metal, i, j, k, axis), np.float32(0.2))
         return ONE / (pitch * (pitch * path + contact))
-    share = HALF * (f1 + f2)
-    if share == ZERO and m1 == m2:
-        return looked_up(tables.conduct, m1, mean) / (pitch * pitch)
-    of_metal = looked_up(tables.conduct, 0, mean) if share > ZERO else ZERO
-    of_rest = looked_up(tables.conduct, m1, mean)
-    if m1 != m2:
-        other = looked_up(tables.conduct, m2, mean)
-        of_rest = np.float32(2.0) * of_rest * other / (of_rest + other)
-    if share == ONE:
-        return of_metal / (pitch * pitch)
-    beside = share * of_metal + (ONE - share) * of_rest
-    across = of_metal if f1 >= HALF else of_rest
+    if f1 == ZERO:
+        if m1 == m2:
+            return looked_up(tables.conduct, m1, mean) / (pitch * pitch)
+        one, two = looked_up(tables.conduct, m1, t1), looked_up(tables.conduct, m2, t2)
+        return np.float32(2.0) * one * two / ((one + two) * pitch * pitch)
+    of_metal = looked_up(tables.conduct, 0, mean) / (pitch * pitch)
+    if f1 == ONE and f2 == ONE:
+        return of_metal
     weight = slant(cells.metal, i, j, k, axis) ** 2
-    return (weight * across + (ONE - weight) * beside) / (pitch * pitch)
+    holds = min(filled(cells, i, j, k, mean, tables), filled(cells, p, q, r, mean, tables))
+    return of_metal * (weight * holds + (ONE - weight) * HALF * (f1 + f2))
+
+
+@compiled(fastmath=True)
+def filled(cells: Any, i: Any, j: Any, k: Any, at_c: Any, tables: Any) -> Any:
+    """Return the heat capacity of a cell over that of full metal, at most 1.
+
+    The metal of a cell that holds little is tied to the next by so much less, which is still far
+    more than the sand conducts, and keeps the stable step that of full cells.
+    """
+    other = looked_up(tables.capacity, cells.rest[i, j, k], at_c)
+    share = other / looked_up(tables.capacity, 0, at_c)
+    return min(cells.metal[i, j, k] + cells.other[i, j, k] * share, ONE)
 
 
 @compiled(fastmath=True)
@@ -338,7 +348,7 @@ def fastest(temp: Any, faces: Any, cells: Any, rows: Any, tables: Any, rates: An
             g = gx[i, j, k] + gy[i, j, k] + gz[i, j, k]
             g += gx[i - 1, j, k] + gy[i, j - 1, k] + gz[i, j, k - 1]
             f = cells.metal[i, j, k]
-            c = (ONE - f) * looked_up(tables.capacity, m, temp[i, j, k])
+            c = cells.other[i, j, k] * looked_up(tables.capacity, m, temp[i, j, k])
             if f > ZERO:
                 c += f * looked_up(tables.capacity, 0, temp[i, j, k])
             top = max(top, g / c)
@@ -386,10 +396,10 @@ def mark(
         k = spot % n_z
         j = (spot // n_z) % n_y
         i = spot // (n_z * n_y)
-        f, m = cells.metal[i, j, k], cells.rest[i, j, k]
+        f, m, other = cells.metal[i, j, k], cells.rest[i, j, k], cells.other[i, j, k]
         before, after = last[s], heat[i, j, k]
         for q in range(3):
-            level = f * levels[q, 0] + (ONE - f) * levels[q, m]
+            level = f * levels[q, 0] + other * levels[q, m]
             if after > level:
                 crossed[s, q] = UP
                 n_up += 1 if q == 2 else 0
@@ -408,10 +418,10 @@ def steepness(temp: Any, metal: Any, i: Any, j: Any, k: Any, pitch: Any) -> Any:
     total = ZERO
     for d, e, f in ((1, 0, 0), (0, 1, 0), (0, 0, 1)):
         rise, run = ZERO, ZERO
-        if metal[i + d, j + e, k + f] >= HALF:
+        if metal[i + d, j + e, k + f] > ZERO:
             rise += temp[i + d, j + e, k + f] - temp[i, j, k]
             run += pitch
-        if metal[i - d, j - e, k - f] >= HALF:
+        if metal[i - d, j - e, k - f] > ZERO:
             rise += temp[i, j, k] - temp[i - d, j - e, k - f]
             run += pitch
         if run > ZERO:

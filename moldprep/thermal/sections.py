@@ -126,9 +126,9 @@ def _top(root: list[int], region: int) -> int:
 
 def _numbered(label: Labels) -> Labels:
     """Return the labels as 0 … n without gaps."""
-    values, dense = np.unique(label, return_inverse=True)
-    shift = 0 if values[0] == 0 else 1
-    return (dense.reshape(label.shape) + shift).astype(np.int32)
+    is_used = np.bincount(label.ravel()) > 0
+    is_used[0] = False
+    return np.cumsum(is_used).astype(np.int32)[label] * (label > 0)
 
 
 def _without_rims(label: Labels, thickness: Shares) -> Labels:
@@ -159,10 +159,12 @@ def _calibers(
     label: Labels, thickness: Shares, own: Shares
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return (n + 1,) diameter of each region's own largest ball, and the thickness there."""
-    places = ndimage.maximum_position(own, label, np.arange(1, int(label.max()) + 1))
-    spots = tuple(np.array(places, np.int64).T)
-    room, thick = 2.0 * own[spots].astype(np.float64), thickness[spots].astype(np.float64)
-    return np.append(0.0, room), np.append(0.0, thick)
+    inside = np.flatnonzero(label)
+    named, depth = label.ravel()[inside], own.ravel()[inside]
+    order = np.lexsort((-inside, depth, named))  # the deepest of each region comes last
+    last = inside[order[np.flatnonzero(np.diff(named[order], append=0))]]
+    room, thick = 2.0 * own.ravel()[last].astype(np.float64), thickness.ravel()[last]
+    return np.append(0.0, room), np.append(0.0, thick.astype(np.float64))
 
 
 def _own_depth(label: Labels) -> Shares:
