@@ -93,7 +93,7 @@ def placed_outline(outline: Polygon, at_mm: Sequence[float], turn_deg: float) ->
 
 def raised(points_mm: Floats, by_mm: float) -> Floats:
     """Return points moved up. [mm]"""
-    return points_mm + np.array([0.0, 0.0, by_mm])
+    return np.asarray(points_mm + np.array([0.0, 0.0, by_mm]))
 
 
 def rounded_path(path_mm: Floats, radius_mm: float) -> Floats:

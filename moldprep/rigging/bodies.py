@@ -231,32 +231,28 @@ def _chamber(plan: FilterPlan, runner: RunnerPlan, at: Floats, toward: Floats) -
 def feeder_bodies(feeder: FeederPlan, target: Target, top_mm: float) -> list[Body]:
     """Return the feeder, and its neck where it has one."""
     if feeder.kind == "side":
-        body = _feeder_column(feeder, top_mm, feeder.at_mm[2])
-        return [_named(feeder, body), _side_neck(feeder, target)]
+        return [_named(feeder, _feeder_column(feeder, top_mm)), _side_neck(feeder, target)]
     if feeder.neck_width_mm > 0.0:
-        body = _feeder_column(feeder, top_mm, feeder.at_mm[2])
-        return [_named(feeder, body), _top_neck(feeder, target)]
-    at = np.asarray(feeder.at_mm)
-    low = target.stands_on(at, feeder.diameter_mm, what=feeder.name)
-    body = _feeder_column(feeder, top_mm, low)
-    return [_named(feeder, target.trimmed(body))]
+        return [_named(feeder, _feeder_column(feeder, top_mm)), _top_neck(feeder, target)]
+    at, column = np.asarray(feeder.at_mm), _feeder_column(feeder, top_mm)
+    return [_named(feeder, target.set_down(column, at, feeder.diameter_mm, what=feeder.name))]
 
 
 def _named(feeder: FeederPlan, solid: Solid) -> Body:
     return Body(name=feeder.name, role=Role.FEEDER, solid=solid)
 
 
-def _feeder_column(feeder: FeederPlan, top_mm: float, low_mm: float) -> Solid:
+def _feeder_column(feeder: FeederPlan, top_mm: float) -> Solid:
     """Return the feeder itself: open ones to the cope's top, blind ones with dome and dimple."""
     x, y, foot = feeder.at_mm
     radius = 0.5 * feeder.diameter_mm
     top = foot + feeder.height_mm
     if feeder.is_open:
-        return revolved([radius, radius], [low_mm, max(top, top_mm)], (x, y, 0.0))
+        return revolved([radius, radius], [foot, max(top, top_mm)], (x, y, 0.0))
     crown = min(radius, 0.9 * feeder.height_mm)
     angles = np.linspace(0.0, 0.5 * math.pi, 13)[:-1]
     radii = [radius, *(radius * np.cos(angles))]
-    heights = [low_mm, *(top - crown + crown * np.sin(angles))]
+    heights = [foot, *(top - crown + crown * np.sin(angles))]
     dome = revolved([*radii, 0.0], [*heights, top], (x, y, 0.0))
     if not feeder.has_air_core:
         return dome
@@ -269,12 +265,12 @@ def _top_neck(feeder: FeederPlan, target: Target) -> Body:
     """Return the necked-down foot of a top feeder."""
     x, y, foot = feeder.at_mm
     at = np.asarray(feeder.neck_to_mm)
-    low = target.stands_on(at, feeder.neck_width_mm, what=f"neck-{feeder.name}")
     wide = min(feeder.diameter_mm, feeder.neck_width_mm + 2.0 * max(0.0, foot - at[2]))
-    heights = [low, float(at[2]), foot, foot + OVERLAP_MM]
-    narrow, broad = 0.5 * feeder.neck_width_mm, 0.5 * wide
-    solid = revolved([narrow, narrow, broad, broad], heights, (x, y, 0.0))
-    return Body(name=f"neck-{feeder.name}", role=Role.NECK, solid=target.trimmed(solid))
+    radii = [0.5 * feeder.neck_width_mm, 0.5 * wide, 0.5 * wide]
+    solid = revolved(radii, [float(at[2]), foot, foot + OVERLAP_MM], (x, y, 0.0))
+    name = f"neck-{feeder.name}"
+    solid = target.set_down(solid, at, feeder.neck_width_mm, what=name)
+    return Body(name=name, role=Role.NECK, solid=solid)
 
 
 def _side_neck(feeder: FeederPlan, target: Target) -> Body:
@@ -318,8 +314,9 @@ def chill_insert(chill: ChillPlan, metal: Solid) -> Insert:
 def vent_body(vent: VentPlan, target: Target, top_mm: float) -> Body:
     """Return a vent from a high point to the top of the cope."""
     x, y, z = vent.at_mm
-    low = target.stands_on(np.array([x, y, z]), vent.diameter_mm, what=vent.name)
     radius = 0.5 * vent.diameter_mm
-    solid = target.trimmed(revolved([radius, radius], [low, top_mm], (x, y, 0.0)))
+    shaft = revolved([radius, radius], [z, top_mm], (x, y, 0.0))
+    at = np.array([x, y, z])
+    solid = target.set_down(shaft, at, vent.diameter_mm, what=vent.name)
     path = np.array([(x, y, z), (x, y, top_mm)])
     return Body(name=vent.name, role=Role.VENT, solid=solid, path_mm=path)

@@ -6,7 +6,7 @@ direction the ingates come from: `v` runs outward along it, `s` along the runner
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Final
 
@@ -25,10 +25,16 @@ from moldprep.tolerances import OVERLAP_MM
 
 SIDES_DEG: Final = (270.0, 90.0, 0.0, 180.0)
 SLANTED_DEG: Final = (45.0, 135.0, 225.0, 315.0)
+LEVEL_STEP_MM: Final = 1.5
+CLOSENESS: Final = (1.0, 0.75, 0.5, 0.3)
+"""How far gates stand apart, over an even spread: round castings want them nearer the middle."""
 
 BREAK_OFF: Final = 0.7
 """Thickness of an ingate over the wall it joins, at most: it then breaks off in the gate
 (common practice, no source). [-]"""
+
+TRIES: Final = ((SIDES_DEG, BREAK_OFF), (SLANTED_DEG, BREAK_OFF), (SIDES_DEG, 1.0))
+"""Directions and thickness over the wall's, in the order they are tried."""
 
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0)
 COUNTS: Final = (1, 2, 3, 4, 6, 8)
@@ -36,7 +42,7 @@ FLATNESS: Final = (1.0, 20.0)
 """Width over height of an ingate, from and to (common practice, no source). [-]"""
 
 WIDEST_MM: Final = 120.0
-FLUSH_MM: Final = 8.0
+FLUSH_MM: Final = 4.0
 """How far behind the casting's own shadow the wall may lie where a gate enters it: draft and
 fillets, but no bore and no undercut, which a core would have to make. [mm]"""
 
@@ -133,6 +139,7 @@ class GateSearch:
         self._rays = Rays.of(pattern.solid)
         self._bounds = pattern.solid.bounds
         self._shadow = room.solid.shadow()
+        self._edges: dict[float, Floats] = {}
 
     def best(
         self, level_mm: float, area_mm2: float, runner_mm: float, prefers_above: bool
@@ -150,16 +157,12 @@ class GateSearch:
         prefers_above
             Whether the trade puts this alloy's ingates above the runner.
         """
-        for sides_deg, flush_mm in (
-            (SIDES_DEG, FLUSH_MM),
-            (SLANTED_DEG, FLUSH_MM),
-            (SIDES_DEG, 80.0),
-        ):
+        for sides_deg, thinness in TRIES:
             for level in self._levels(level_mm):
                 found = [
                     side
                     for out_deg, above in product(sides_deg, (True, False))
-                    for side in self._sides(out_deg, level, above, area_mm2, runner_mm, flush_mm)
+                    for side in self._sides(out_deg, level, above, area_mm2, runner_mm, thinness)
                 ]
                 if found:
                     habit = {prefers_above: 0.0, not prefers_above: 15.0}
@@ -169,30 +172,77 @@ class GateSearch:
     def _levels(self, level_mm: float) -> list[float]:
         """Return the parting's height, then others through the casting, nearest first."""
         low, high = self._bounds[:, 2]
-        others = np.linspace(low, high, 25)
+        others = np.arange(low + 0.5 * LEVEL_STEP_MM, high, max(LEVEL_STEP_MM, (high - low) / 80.0))
         near = sorted((float(z) for z in others), key=lambda z: (abs(z - level_mm), z))
         return [level_mm, *(round(z, 2) for z in near)]
 
     def _sides(
-        self, out_deg: float, level: float, above: bool, area: float, runner: float, flush: float
+        self, out_deg: float, level: float, above: bool, area: float, runner: float, thinness: float
     ) -> Iterator[Side]:
         """Yield what can be done from one direction at one level."""
-        low, high = (level - runner, level + HEIGHTS_MM[0]) if above else (
-            level - HEIGHTS_MM[0], level + runner)  # fmt: skip
-        near = self.room.between(low - self.wall_mm, high + self.wall_mm)
-        if near.is_empty:
+        if not self._meets_edge(out_deg, level):
             return
-        edge_mm = float((_points(near) @ out_of(out_deg)).max())
         if self.alloy.wants_gates == "feeder":
-            side = self._into_feeders(out_deg, level, above, area, edge_mm)
+            side = self._into_feeders(out_deg, level, above, area, runner)
             if side is not None:
                 yield side
                 return
-        wall = self._wall(out_deg, level, above)
+        wall = self._lanes(self._wall(out_deg, level, above), out_deg, level, above)
+        lowest = wall.hit[:, wall.rise <= HEIGHTS_MM[-1]].min(axis=1)
+        if not (lowest >= wall.edge - FLUSH_MM).any():
+            return
         for count in COUNTS:
-            side = self._into_wall(wall, out_deg, level, above, area, count, edge_mm, flush)
-            if side is not None:
-                yield side
+            yield from self._into_wall(wall, out_deg, level, above, area, count, runner, thinness)
+
+    def _meets_edge(self, out_deg: float, level: float) -> bool:
+        """Return whether the casting has a wall near its own shadow's edge, near a level.
+
+        One coarse fan of rays per direction answers for all levels.
+        """
+        if out_deg not in self._edges:
+            out, along = out_of(out_deg), along_of(out_deg)
+            shadow = _points(self._shadow)
+            s_all, v_all = shadow @ along, shadow @ out
+            s = np.linspace(s_all.min() + 1.0, s_all.max() - 1.0, 60)
+            low, high = self._bounds[:, 2]
+            z = np.linspace(low + 0.05, high - 0.05, int(np.clip((high - low) / 1.5, 8, 160)))
+            far = float(v_all.max()) + 10.0
+            s_grid, z_grid = np.meshgrid(s, z, indexing="ij")
+            flat = s_grid[..., None] * along + far * out
+            origins = np.concatenate([flat, z_grid[..., None]], axis=2).reshape(-1, 3)
+            distance, _ = self._rays.first(origins, np.array([-out[0], -out[1], 0.0]))
+            hit = far - distance.reshape(s_grid.shape)
+            edge = _outer_edge(s, s_all, v_all)[:, None]
+            self._edges[out_deg] = z[(hit >= edge - 2.0 * FLUSH_MM).any(axis=0)]
+        return bool((np.abs(self._edges[out_deg] - level) <= HEIGHTS_MM[-1]).any())
+
+    def _edge_mm(
+        self, out_deg: float, level: float, above: bool, runner: float, gates: Sequence[Gate]
+    ) -> float:
+        """Return how far out castings and feeders reach where runner and gates would lie."""
+        tall = HEIGHTS_MM[0]
+        low, high = (level - runner, level + tall) if above else (level - tall, level + runner)
+        near = _points(self.room.between(low - self.wall_mm, high + self.wall_mm))
+        along = near @ along_of(out_deg)
+        margin = 0.5 * gates[0].width_mm + self.wall_mm
+        first, last = gates[0].along_mm - margin, gates[-1].along_mm + margin
+        beside = near[(along >= first) & (along <= last)] @ out_of(out_deg)
+        return float(max([*beside, *(gate.wall_mm for gate in gates)]))
+
+    def _lanes(self, wall: Wall, out_deg: float, level: float, above: bool) -> Wall:
+        """Return the wall with nothing clear where a feeder or chill stands before it."""
+        low, high = (level, level + HEIGHTS_MM[0]) if above else (level - HEIGHTS_MM[0], level)
+        is_clear = wall.is_clear.copy()
+        for outline, z_low, z_high in self.room.prisms:
+            if z_low < high + self.wall_mm and z_high > low - self.wall_mm:
+                points = _points(outline)
+                along = points @ along_of(out_deg)
+                beside = (wall.s >= along.min() - self.wall_mm) & (
+                    wall.s <= along.max() + self.wall_mm
+                )
+                ahead = float((points @ out_of(out_deg)).max()) > wall.hit - self.wall_mm
+                is_clear &= ~(beside[:, None] & ahead)
+        return replace(wall, is_clear=is_clear)
 
     def _wall(self, out_deg: float, level: float, above: bool) -> Wall:
         """Return what level rays meet from one side."""
@@ -236,37 +286,38 @@ class GateSearch:
 
     def _into_wall(
         self, wall: Wall, out_deg: float, level: float, above: bool, area: float, count: int,
-        edge_mm: float, flush: float,
-    ) -> Side | None:  # fmt: skip
-        """Return `count` equal ingates into the casting's wall, as thick as it allows."""
+        runner: float, thinness: float,
+    ) -> Iterator[Side]:  # fmt: skip
+        """Yield `count` equal ingates into the casting's wall, as thick as it allows."""
         pitch = wall.s[1] - wall.s[0]
         for height in HEIGHTS_MM:
             notch = break_off_notch_mm(height)
             width = area / count / (height - notch)
             if not FLATNESS[0] * height <= width <= min(FLATNESS[1] * height, WIDEST_MM):
                 continue
-            fits = self._fits(wall, width, height, flush, pitch)
-            places = _spread(wall.s, fits, count, width + self.wall_mm)
-            if places is None:
-                continue
-            half = max(1, math.ceil(0.5 * width / pitch))
-            used = wall.rise <= height + 1e-9
-            gates, thinnest = [], math.inf
-            for k in places:
-                window = slice(max(0, k - half), k + half + 1)
-                nearest = float(wall.hit[window][:, used].max())
-                thinnest = min(thinnest, float(wall.thick[window][:, used].min()))
-                gates.append(
-                    Gate(along_mm=float(wall.s[k]), wall_mm=nearest, width_mm=width,
+            fits = self._fits(wall, width, height, thinness, pitch)
+            found = False
+            for closeness in CLOSENESS if count > 1 else CLOSENESS[:1]:
+                places = _spread(wall.s, fits, count, width + self.wall_mm, closeness)
+                if places is None:
+                    continue
+                found = True
+                windows = [_window(wall, k, width, height, pitch) for k in places]
+                gates = tuple(
+                    Gate(along_mm=float(wall.s[k]), wall_mm=float(hit.max()), width_mm=width,
                          height_mm=height, notch_mm=notch, into="casting")
+                    for k, (hit, _) in zip(places, windows, strict=True)
                 )  # fmt: skip
-            score = self._score(gates, wall, edge_mm, count, flush)
-            return Side(out_deg=out_deg, level_mm=level, gates_above=above, gates=tuple(gates),
-                        edge_mm=edge_mm, wall_mm=thinnest, score=score)  # fmt: skip
-        return None
+                edge_mm = self._edge_mm(out_deg, level, above, runner, gates)
+                spread = float(np.mean([np.ptp(hit) for hit, _ in windows]))
+                yield Side(out_deg=out_deg, level_mm=level, gates_above=above, gates=gates,
+                           edge_mm=edge_mm, wall_mm=min(float(t.min()) for _, t in windows),
+                           score=self._score(gates, wall, edge_mm) + spread)  # fmt: skip
+            if found:
+                return
 
     def _fits(
-        self, wall: Wall, width: float, height: float, flush: float, pitch: float
+        self, wall: Wall, width: float, height: float, thinness: float, pitch: float
     ) -> NDArray[np.bool_]:
         """Return (n,) where the middle of a gate of this section may lie."""
         used = wall.rise <= height + 1e-9
@@ -284,26 +335,22 @@ class GateSearch:
         return np.asarray(
             np.isfinite(farthest)
             & (spread <= max(0.6 * width, 4.0))
-            & (edge - nearest <= flush)
-            & (BREAK_OFF * thick >= height)
+            & (edge - nearest <= FLUSH_MM)
+            & (thinness * thick >= height)
             & (clear > 0)
         )
 
-    def _score(
-        self, gates: list[Gate], wall: Wall, edge_mm: float, count: int, flush: float
-    ) -> float:
-        """Return how poor a side is: long gates, many or few gates, a large mold."""
+    def _score(self, gates: Sequence[Gate], wall: Wall, edge_mm: float) -> float:
+        """Return how poor a side is: long gates, too many or too few, a large mold."""
         length = float(np.mean([edge_mm - gate.wall_mm for gate in gates]))
         extent = float(np.ptp(wall.s))
-        wanted = extent / GATE_SPACING_MM
-        across = float(np.ptp(_points(self._shadow) @ out_of(0.0))) + float(
-            np.ptp(_points(self._shadow) @ out_of(90.0))
-        )
-        spacing = 12.0 * max(0.0, wanted - count) + 4.0 * max(0.0, count - max(wanted, 1.0))
-        return length + spacing + 0.15 * (across - extent) + (50.0 if flush > FLUSH_MM else 0.0)
+        wanted = max(1.0, extent / GATE_SPACING_MM)
+        spacing = 12.0 * max(0.0, wanted - len(gates)) + 8.0 * max(0.0, len(gates) - wanted)
+        across = float(self._bounds[1, :2].sum() - self._bounds[0, :2].sum())
+        return length + spacing + 0.1 * (across - extent)
 
     def _into_feeders(
-        self, out_deg: float, level: float, above: bool, area: float, edge_mm: float
+        self, out_deg: float, level: float, above: bool, area: float, runner: float
     ) -> Side | None:
         """Return ingates straight into the side feeders that stand on this side."""
         out, along = out_of(out_deg), along_of(out_deg)
@@ -336,6 +383,7 @@ class GateSearch:
                      width_mm=width, height_mm=height, notch_mm=notch, into=feeder.name)
             )  # fmt: skip
         gates.sort(key=lambda gate: gate.along_mm)
+        edge_mm = self._edge_mm(out_deg, level, above, runner, gates)
         length = float(np.mean([edge_mm - gate.wall_mm for gate in gates]))
         return Side(out_deg=out_deg, level_mm=level, gates_above=above, gates=tuple(gates),
                     edge_mm=edge_mm, wall_mm=min(f.diameter_mm for f, _ in reached),
@@ -363,12 +411,24 @@ def _outer_edge(s: Floats, s_all: Floats, v_all: Floats) -> Floats:
     return np.asarray(maximum_filter1d(edge, reach, mode="nearest"))
 
 
-def _spread(s: Floats, fits: NDArray[np.bool_], count: int, apart_mm: float) -> list[int] | None:
+def _window(wall: Wall, k: int, width: float, height: float, pitch: float) -> tuple[Floats, Floats]:
+    """Return (hits, thicknesses) a gate of this section meets at a place."""
+    half = max(1, math.ceil(0.5 * width / pitch))
+    used = wall.rise <= height + 1e-9
+    window = slice(max(0, k - half), k + half + 1)
+    return wall.hit[window][:, used], wall.thick[window][:, used]
+
+
+def _spread(
+    s: Floats, fits: NDArray[np.bool_], count: int, apart_mm: float, closeness: float
+) -> list[int] | None:
     """Return `count` places that fit, spread evenly over the casting, or None."""
     ok = np.flatnonzero(fits)
     if len(ok) == 0:
         return None
-    wanted = s[0] + (s[-1] - s[0]) * (2 * np.arange(count) + 1) / (2 * count)
+    middle, extent = 0.5 * (s[0] + s[-1]), s[-1] - s[0]
+    even = (2.0 * np.arange(count) + 1.0) / (2.0 * count) - 0.5
+    wanted = middle + closeness * extent * even
     places = [int(ok[np.argmin(np.abs(s[ok] - at))]) for at in wanted]
     gaps = np.diff(s[places])
     return places if bool((gaps >= apart_mm).all()) else None

@@ -44,6 +44,9 @@ WELL_OVER_FOOT: Final = 5.0
 FILTERS_MM: Final = (40.0, 50.0, 60.0, 75.0, 100.0, 125.0, 150.0)
 """Edges of square foam filters in common use (common practice, no source). [mm]"""
 
+FARTHEST_MM: Final = 300.0
+"""How much farther out than the sand wall a runner may lie before another side is wanted."""
+
 RIDGE_MM: Final = 6.0
 """Sand between two gates that leave a runner at one place to both sides. [mm]"""
 
@@ -129,7 +132,7 @@ def lay_out(
     channels = _channels(side, sizes, alloy, arms)
     best: tuple[float, Layout] | None = None
     for flip in (False, True):
-        for extra in np.arange(0.0, 240.0, 10.0):
+        for extra in np.arange(0.0, FARTHEST_MM, 10.0):
             one = _Draft(side, sizes, room, count, top_mm, kind, bend_ratio, channels, shop,
                          spacing_mm, flip, float(extra))  # fmt: skip
             layout = one.layout()
@@ -178,7 +181,8 @@ class _Draft:
         arms = 1 if count <= 2 else 2
         self.width, _ = runner_section_mm(sizes.runner_mm2 / arms)
         self.stagger_mm = self._stagger()
-        self.runner_v = side.edge_mm + shop.channel_wall_mm + 0.5 * self.width + extra_mm
+        walls = max(gate.wall_mm for gate in side.gates)
+        self.runner_v = walls + shop.channel_wall_mm + 0.5 * self.width + extra_mm
         self.tree = self._tree(spacing_mm)
 
     def _face_half(self, width: float) -> float:

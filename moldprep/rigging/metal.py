@@ -2,6 +2,7 @@
 
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Metal, Rigging
+from moldprep.tolerances import SLIVER_MM3
 from moldprep.units import mass_kg
 
 
@@ -20,7 +21,7 @@ def join_metal(rigging: Rigging, alloy: Alloy) -> Metal:
     The poured mass is the cavity filled with liquid. A sound casting ends up as solid metal in
     the cavity less its shrink, so its mass is taken at the solid's density on that volume.
     """
-    solid = Solid.union(body.solid for body in rigging.metal)
+    solid = _without_slivers(Solid.union(body.solid for body in rigging.metal))
     poured_kg = mass_kg(solid.volume_mm3, alloy.density_liquid_kg_m3)
     castings_mm3 = sum(body.solid.volume_mm3 for body in rigging.castings)
     shrunk_mm3 = castings_mm3 / (1.0 + alloy.shrink_pct / 100.0) ** 3
@@ -33,3 +34,10 @@ def join_metal(rigging: Rigging, alloy: Alloy) -> Metal:
         casting_kg=casting_kg,
         yield_pct=min(100.0, 100.0 * casting_kg / poured_kg),
     )
+
+
+def _without_slivers(solid: Solid) -> Solid:
+    """Return the body without the specks of rounding that a union can leave."""
+    parts = solid.parts()
+    kept = [part for part in parts if part.volume_mm3 > SLIVER_MM3]
+    return solid if len(kept) == len(parts) else Solid.union(kept)

@@ -4,6 +4,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+from shapely.geometry import Point
 
 from moldprep.errors import StageError
 from moldprep.geometry.rays import Rays
@@ -11,7 +12,7 @@ from moldprep.geometry.shapes import raised, trapezoid_widths_mm
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.tolerances import OVERLAP_MM
 
-LONGEST_DROP: Final = 0.35
+LONGEST_DROP: Final = 0.25
 """How far a feeder's foot may hang over the surface it stands on, over its diameter."""
 
 FAR_MM: Final = 20.0
@@ -116,12 +117,41 @@ class Target:
             )
         return float(at_mm[2] - max(0.0, float(near.max()))) - OVERLAP_MM
 
-    def trimmed(self, column: Solid) -> Solid:
-        """Return a column cut to the body's surface, overlapping it only by OVERLAP_MM."""
-        low, high = column.bounds + np.array([[-1.0], [1.0]])
-        near = self.solid & Solid.box(low - (0.0, 0.0, 1.0), high)
-        parts = (column - near.moved((0.0, 0.0, -OVERLAP_MM))).parts()
-        return max(parts, key=lambda part: float(part.bounds[1, 2]))
+    def set_down(self, column: Solid, at_mm: Floats, diameter_mm: float, *, what: str) -> Solid:
+        """Return an upright column standing on the body, whatever the surface under its foot.
+
+        Parameters
+        ----------
+        column
+            The column from its planned foot up. [mm]
+        at_mm
+            (3,) planned center of its foot. [mm]
+        diameter_mm
+            Diameter of the foot. [mm]
+        what
+            Name of the column, for the error.
+
+        Raises
+        ------
+        StageError
+            rigging/feeder-misses, if nothing is under it.
+
+        Notes
+        -----
+        Where the surface falls away, metal goes down to it, but only over the body itself: never
+        into a bore or past an edge. The column reaches OVERLAP_MM into the body everywhere.
+        """
+        low, foot = self.stands_on(at_mm, diameter_mm, what=what), float(at_mm[2])
+        disc = Point(at_mm[0], at_mm[1]).buffer(0.5 * diameter_mm, quad_segs=16)
+        reach = np.array([[low - 1.0], [float(column.bounds[1, 2]) + 1.0]])
+        x0, y0, x1, y1 = disc.buffer(1.0).bounds
+        near = self.solid & Solid.box((x0, y0, reach[0, 0]), (x1, y1, reach[1, 0]))
+        under = near & Solid.box((x0, y0, low - 1.0), (x1, y1, foot))
+        ground = under.shadow().buffer(0.0).intersection(disc)
+        parts = [piece for piece in getattr(ground, "geoms", [ground]) if piece.area > 0.1]
+        skirt = [Solid.extrude(piece, low, foot + OVERLAP_MM) for piece in parts]
+        whole = Solid.union([column, *skirt]) - near.moved((0.0, 0.0, -OVERLAP_MM))
+        return max(whole.parts(), key=lambda part: float(part.bounds[1, 2]))
 
 
 def section_grid(
