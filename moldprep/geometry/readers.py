@@ -56,7 +56,7 @@ class Model:
     """What a model file holds.
 
     unit    : unit the file states, "" where its format carries none
-    numbers : unit the points are in; as `unit`, but a STEP file in inches comes out in metres
+    numbers : unit the points are in; as `unit`, but a STEP file in inches comes out in mm
     binding : whether the file's own word on its unit cannot be overruled by the job
     """
 
@@ -194,10 +194,12 @@ def _read_step(path: Path, chord_mm: float) -> Model:
             failed = cascadio.step_to_glb(str(path), str(target), chord_mm, CHORD_ANGLE_RAD)
         if failed or not target.is_file():
             raise unreadable(path, "; ".join(said[:2]) or "the STEP kernel found no shape in it")
-        objects = tuple(_of_scene(_loaded(target), path))
-    if unit is None:  # the kernel took the numbers for mm and made metres of them
-        return Model(objects=tuple(replace(o, points=o.points * 1000.0) for o in objects))
-    return Model(objects=objects, unit=unit, numbers="m", binding=True)
+        scene = _of_scene(_loaded(target), path)
+    # In metres and float32: what is finer than a tenth of a micron is noise.
+    objects = tuple(replace(one, points=np.round(one.points * 1000.0, 4)) for one in scene)
+    if unit is None:  # the kernel took the file's numbers for mm
+        return Model(objects=objects)
+    return Model(objects=objects, unit=unit, numbers="mm", binding=True)
 
 
 READERS: Final[dict[str, Callable[[Path, float], Model]]] = {
