@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import AirPocket, FlowGraph, Metal, Rigging, Role
-from moldprep.rigging.flood import Cells, escape, peaks
+from moldprep.rigging.flood import Cells, Peaks, escape, peaks
 from moldprep.rigging.space import Space
 
 LEAST_CELLS: Final = 8.0
@@ -47,26 +47,32 @@ def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) 
     held = ndimage.sum_labels(space.share, pools, np.arange(int(pools.max()) + 1))
     cell_mm3 = space.grid.pitch_mm**3
     areas = {name: _outlet_area(name, space, flow) for name in outlets}
-    pockets, counted = [], set()
-    for cell, saddle, volume in zip(found.cell, found.saddle, found.volume, strict=True):
-        stands = int(cell % space.shape[2]) - int(saddle)
-        if volume < LEAST_CELLS or (saddle >= 0 and stands < LEAST_LAYERS):
-            continue
-        pool = int(pools.ravel()[cell])
+    pockets = []
+    for row in _worth_a_vent(found, layer):
+        cell, pool = int(found.cell[row]), int(pools.ravel()[found.cell[row]])
         served = pool == 0 or out[cell] >= layer[cell] - 1
-        if not served and pool in counted:
-            continue
-        counted.add(pool if not served else -1)
         name = outlets[int(by[cell])] if served and by[cell] >= 0 else ""
+        volume = float(found.volume[row])
+        if not served:  # the highest point of a pool holds what its lower ones do not
+            volume = min(volume, float(held[pool]))
+            held[pool] -= volume
         pockets.append(
             AirPocket(
-                at_mm=space.place(_middle_of_top(body, int(cell))),
-                volume_mm3=float(volume if served else held[pool]) * cell_mm3,
+                at_mm=space.place(_middle_of_top(body, cell)),
+                volume_mm3=volume * cell_mm3,
                 vent=name,
                 vent_area_mm2=areas.get(name, 0.0),
             )
         )
     return pockets
+
+
+def _worth_a_vent(found: Peaks, layer: Cells) -> list[int]:
+    """Return the rows of high points that are no grain of the grid, lowest first."""
+    stands = layer[found.cell] - found.saddle
+    is_real = (found.volume >= LEAST_CELLS) & ((found.saddle < 0) | (stands >= LEAST_LAYERS))
+    rows = np.flatnonzero(is_real)
+    return [int(row) for row in rows[np.argsort(layer[found.cell[rows]], kind="stable")]]
 
 
 def _middle_of_top(body: NDArray[np.bool_], cell: int) -> int:

@@ -65,16 +65,24 @@ def rise(
 
     Notes
     -----
-    Metal at an inlet or over a lip falls straight down until something holds it; then the lowest
-    layer it can reach fills outward, then the next. Two pools fill as they can be reached.
+    Fronts are counted in layers of `front_cells` from the lowest cell up. Metal at an inlet or
+    over a lip falls straight down until something holds it; then the lowest layer it can reach
+    fills outward, then the next. Two pools fill as they can be reached.
     """
     order, hop, run, falls = _rise(
         inside,
         np.concatenate(seeds) if seeds else np.empty(0, np.int64),
         front_cells,
+        lowest_layer(inside, shape),
         np.array(shape, np.int64),
     )
     return Rise(order, hop, run, falls)
+
+
+def lowest_layer(inside: NDArray[np.bool_], shape: tuple[int, int, int]) -> int:
+    """Return the lowest layer that has a cell; 0 where there is none."""
+    layers = np.flatnonzero(inside.reshape(shape).any(axis=(0, 1)))
+    return int(layers[0]) if len(layers) else 0
 
 
 def escape(
@@ -99,7 +107,7 @@ def peaks(
 
 @numba.njit(cache=True)
 def _rise(
-    inside: NDArray[np.bool_], seeds: Cells, front: int, shape: Cells
+    inside: NDArray[np.bool_], seeds: Cells, front: int, base: int, shape: Cells
 ) -> tuple[Small, Small, Small, Cells]:
     ny, nz = shape[1], shape[2]
     n = len(inside)
@@ -138,7 +146,7 @@ def _rise(
                 tail[lowest] = -1
             order[cell] = rank
             rank += 1
-        layer = (cell % nz) // front
+        layer = (cell % nz - base) // front
         below = cell - 1
         if inside[below] and not queued[below]:
             lip = cell
@@ -156,7 +164,7 @@ def _rise(
             near = cell + step[k]
             if inside[near] and not queued[near]:
                 queued[near] = True
-                bucket = (near % nz) // front
+                bucket = (near % nz - base) // front
                 run[near] = run[cell] + 1
                 hop[near] = hop[cell] + 1 if bucket == layer else 0
                 if tail[bucket] < 0:

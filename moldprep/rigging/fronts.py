@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import Alloy, FlowGraph, Meeting, Metal, ThinRun
-from moldprep.rigging.flood import Rise
+from moldprep.rigging.flood import Rise, lowest_layer
 from moldprep.rigging.pouring import cooling_k
 from moldprep.rigging.space import Space
 
@@ -57,7 +57,8 @@ def find_meetings(
     pieces of the band before it is where two fronts meet.
     """
     reached = spread.order.reshape(space.shape) >= 0
-    layer = np.arange(space.shape[2]) // front
+    base = lowest_layer(space.inside.ravel(), space.shape)
+    layer = np.maximum(np.arange(space.shape[2]) - base, 0) // front
     hop = spread.hop.reshape(space.shape) // BAND
     n_bands = int(hop.max()) + 1
     band = np.where(reached, layer[None, None, :] * n_bands + hop + 1, 0)
@@ -146,7 +147,8 @@ def find_thin_runs(
     radius = 0.5 * max(3.0 * pitch, 2.0 * alloy.smallest_wall_mm) / pitch
     core = space.depth > radius
     to_core = edt.edt(~core) if core.any() else np.full(space.shape, np.inf)
-    thin = space.inside & (to_core > radius + 1.0)
+    # a convex corner lies up to sqrt(3) radii off the core without being thin
+    thin = space.inside & (to_core > np.sqrt(3.0) * radius + 1.0)
     walls = cc3d.connected_components(thin, connectivity=6)
     run = spread.run.reshape(space.shape)
     runs = []
