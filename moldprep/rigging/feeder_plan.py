@@ -111,8 +111,8 @@ class _Planner:
     def __init__(self, finder: SeatFinder, survey: Survey, pattern: Pattern, alloy: Alloy) -> None:
         self._finder, self._survey, self._alloy = finder, survey, alloy
         self._casting_mm3 = pattern.solid.volume_mm3
-        self._seats: list[Seated] = []
-        self._fed: list[int] = []  # sections that hang on a seat already
+        self._seats: dict[str, list[Seat]] = {}  # by the root of their group
+        self._fed: list[int] = []  # sections of groups that have a seat
 
     def whole_pattern(
         self, *, feeders: bool, chills: bool
@@ -123,75 +123,84 @@ class _Planner:
         if self._finder.demand <= 0.0:
             why = "the alloy's expansion makes up for its contraction; no feeder (thin rule)"
             return [], [], [Reason(item="feeders", why=why, source="common practice, no source")]
-        for rank, group in enumerate(feed_groups(self._survey, self._alloy)):
+        groups = feed_groups(self._survey, self._alloy)
+        shared = {}
+        for rank, group in enumerate(groups):
             volume = sum(section.volume_mm3 for section in group.members)
             if rank > 0 and volume < SMALL_SHARE * self._casting_mm3:
                 notes.append(_left_to_the_solve(group.root))
                 continue
             site = self._finder.chill_instead(group) if chills and rank > 0 else None
-            if site is None and feeders and self._seat_group(group):
-                continue
+            if site is None and feeders:
+                shared[group.root.name] = self._first(group)
+                if shared[group.root.name]:
+                    continue
             if site is None and chills and rank > 0:
                 site = self._finder.chill_site(group.root)
             if site is not None:
                 cold.append((site, group.root, self._finder.why_chill(group.root)))
             elif feeders:
                 notes.append(_unfed(group.root))
-        return self._seats, cold, notes
+        seated = [group for group in groups if shared.get(group.root.name)]
+        for group in seated:
+            self._stretch(group, shared[group.root.name])
+        return [one for group in seated for one in self._shared_out(group)], cold, notes
 
-    def _seat_group(self, group: FeedGroup) -> bool:
-        """Seat one group: on its root, then wherever that does not reach; whether it could."""
-        seats, n_least = self._first(group)
-        if not seats:
-            return False
-        if self._out_of_reach(group, seats) is not None:
-            seats = [self._recentered(group, seats, 1)]
+    def _stretch(self, group: FeedGroup, n_least: int) -> None:
+        """Add seats to a group until all of it is within reach, or the yield gets too low."""
+        seats = self._seats[group.root.name]
+        if self._out_of_reach(group) is not None:
+            seats[0] = self._recentered(group, 1)
         while len(seats) < MOST_SEATS:
-            far = self._out_of_reach(group, seats, must=len(seats) < n_least)
+            far = self._out_of_reach(group, must=len(seats) < n_least)
             if far is None:
                 break
             section, near, stretch = far
-            if len(seats) >= n_least and stretch <= FAR_BEYOND and not self._can_afford(seats):
+            if len(seats) >= n_least and stretch <= FAR_BEYOND and not self._can_afford(seats[-1]):
                 break
-            more = self._finder.seat(section, near, 0.0, self._taken(seats), None)
+            more = self._finder.seat(section, near, 0.0, self._taken(), None)
             if more is None:
                 break
             seats.append(more)
         if len(seats) > 1:
             for number in range(1, len(seats) + 1):
-                seats[number - 1] = self._recentered(group, seats, number)
-        self._seats += self._shared_out(group, seats)
-        self._fed += [self._finder.number[section.name] for section in group.members]
-        return True
+                seats[number - 1] = self._recentered(group, number)
 
-    def _first(self, group: FeedGroup) -> tuple[list[Seat], int]:
-        """Return the seat nearest the root's hot spot, and among how many feeders it shares.
+    def _first(self, group: FeedGroup) -> int:
+        """Seat a group near its root's hot spot; return among how many feeders it is shared.
 
-        Where one feeder with all the feed metal finds no room, two to four smaller ones may.
+        Where one feeder with all the feed metal finds no room, two to four smaller ones may; 0
+        where none does.
         """
         whole = sum(section.volume_mm3 for section in group.members)
         near = np.array(group.root.at_mm)
         for n in (1, 2, 3, 4):
-            seat = self._finder.seat(group.root, near, whole / n, self._taken([]), group)
+            seat = self._finder.seat(group.root, near, whole / n, self._taken(), group)
             if seat is not None:
-                return [seat], n
-        return [], 0
+                self._seats[group.root.name] = [seat]
+                self._fed += [self._finder.number[section.name] for section in group.members]
+                return n
+        return 0
 
-    def _taken(self, seats: list[Seat]) -> tuple[Disc, ...]:
-        return tuple(seat.disc for seat in (*(seat for seat, _ in self._seats), *seats))
+    def _all_seats(self) -> list[Seat]:
+        return [seat for seats in self._seats.values() for seat in seats]
 
-    def _can_afford(self, seats: list[Seat]) -> bool:
-        """Return whether another feeder like the last keeps the yield in the usual range."""
-        done = [seat for seat, _ in self._seats]
-        metal = self._casting_mm3 + sum(_volume_mm3(s.size) for s in (*done, *seats, seats[-1]))
-        return 100.0 * self._casting_mm3 / metal >= self._alloy.yield_pct[0]
+    def _taken(self, but: Seat | None = None) -> tuple[Disc, ...]:
+        return tuple(seat.disc for seat in self._all_seats() if seat is not but)
+
+    def _can_afford(self, more: Seat) -> bool:
+        """Return whether another feeder like this keeps the yield in the usual range."""
+        feeders = sum(_volume_mm3(seat.size) for seat in (*self._all_seats(), more))
+        share = self._casting_mm3 / (self._casting_mm3 + feeders)
+        return 100.0 * share >= self._alloy.yield_pct[0]
 
     # ---- reach ---------------------------------------------------------------------------
 
-    def _ways(self, group: FeedGroup, seats: list[Seat]) -> tuple[NDArray[np.float32], Cells]:
+    def _ways(self, group: FeedGroup) -> tuple[NDArray[np.float32], Cells]:
         """Return the way from the nearest seat through a group's sections, and its number.
 
-        A heavier section that is fed already, through an open join, counts as a seat (NEIGHBOR).
+        A section of another group that has its own feeder and outlasts this section's wall counts
+        as a seat where they join (NEIGHBOR).
         """
         label, pitch = self._survey.label, self._survey.pitch_mm
         metal = np.isin(label, [self._finder.number[section.name] for section in group.members])
@@ -200,9 +209,10 @@ class _Planner:
             beside = [self._finder.number[name] for name in self._open_to(section)]
             if set(beside) & set(self._fed):
                 fed = np.isin(label, [number for number in beside if number in self._fed])
+                fed &= ~metal
                 own = label == self._finder.number[section.name]
                 start[own & ndimage.binary_dilation(fed, np.ones((3, 3, 3), np.bool_))] = NEIGHBOR
-        for number, seat in enumerate(seats, start=1):
+        for number, seat in enumerate(self._seats[group.root.name], start=1):
             radius = 0.5 * (seat.neck_width_mm or seat.size.diameter_mm)
             start[_ball(metal.shape, seat.start, radius / pitch) & metal] = number
             start[seat.start] = number
@@ -212,20 +222,21 @@ class _Planner:
     def _open_to(self, section: Section) -> list[str]:
         """Return the neighbors whose join is as thick as this section's usual wall."""
         wall = min(section.thickness_mm, 2.0 * section.modulus_mm)
-        return [
+        beside = [
             join.b if join.a == section.name else join.a
             for join in self._survey.joins
             if section.name in (join.a, join.b) and join.thickness_mm >= JOIN_OPEN * wall
         ]
+        return [name for name in beside if self._finder.by_name[name].modulus_mm * 2.0 >= wall]
 
     def _out_of_reach(
-        self, group: FeedGroup, seats: list[Seat], *, must: bool = False
+        self, group: FeedGroup, *, must: bool = False
     ) -> tuple[Section, Floats, float] | None:
         """Return the section most out of reach, where to feed it, and its way over its reach.
 
         `must` names the farthest place of the root even where it is within reach.
         """
-        way, _ = self._ways(group, seats)
+        way, _ = self._ways(group)
         worst: tuple[float, Section, Floats, float] | None = None
         for section in group.members:
             own = np.argwhere(self._survey.label == self._finder.number[section.name])
@@ -248,13 +259,13 @@ class _Planner:
         at: Floats = self._survey.origin_mm + (spot + 0.5) * self._survey.pitch_mm
         return at
 
-    def _recentered(self, group: FeedGroup, seats: list[Seat], number: int) -> Seat:
+    def _recentered(self, group: FeedGroup, number: int) -> Seat:
         """Return a seat moved to the middle of what it is nearest to, where that is no thinner.
 
         The middle is the place whose longer way to the two ends is shortest.
         """
-        seat = seats[number - 1]
-        way, nearest = self._ways(group, seats)
+        seat = self._seats[group.root.name][number - 1]
+        way, nearest = self._ways(group)
         own = (nearest == number) & (self._survey.label == self._finder.number[seat.section.name])
         if not own.any():
             return seat
@@ -266,9 +277,8 @@ class _Planner:
         depth = ndimage.distance_transform_edt(np.pad(self._survey.label > 0, 1))[1:-1, 1:-1, 1:-1]
         deep = reached & (depth >= 0.8 * depth[reached].max())
         spot = np.unravel_index(int(np.argmin(np.where(deep, longer, np.inf))), way.shape)
-        others = [other for other in seats if other is not seat]
         near = self._middle(np.array(spot))
-        moved = self._finder.seat(seat.section, near, 0.0, self._taken(others), group)
+        moved = self._finder.seat(seat.section, near, 0.0, self._taken(but=seat), group)
         return moved or seat
 
     def _from(self, metal: NDArray[np.bool_], spot: tuple[np.intp, ...]) -> NDArray[np.float32]:
@@ -277,11 +287,12 @@ class _Planner:
         way: NDArray[np.float32] = way_mm(metal, start, self._survey.pitch_mm)[0]
         return way
 
-    def _shared_out(self, group: FeedGroup, seats: list[Seat]) -> list[Seated]:
+    def _shared_out(self, group: FeedGroup) -> list[Seated]:
         """Return the seats sized for the volume nearest to each, and what each serves."""
-        _, nearest = self._ways(group, seats)
+        _, nearest = self._ways(group)
         found: list[Seated] = []
-        for number, seat in enumerate(seats, start=1):
+        seats = self._seats[group.root.name]
+        for number, seat in enumerate(tuple(seats), start=1):
             volume, serves = 0.0, [seat.section.name]
             for section in group.members:
                 own = nearest[self._survey.label == self._finder.number[section.name]]
@@ -289,11 +300,11 @@ class _Planner:
                 volume += share * section.volume_mm3
                 if share >= SERVES_SHARE and section.name not in serves:
                     serves.append(section.name)
-            others = [other for other in seats if other is not seat]
-            near = self._middle(np.array(seat.start))
-            again = self._finder.seat(seat.section, near, volume, self._taken(others), group)
+            near, taken = self._middle(np.array(seat.start)), self._taken(but=seat)
+            again = self._finder.seat(seat.section, near, volume, taken, group)
             size = self._finder.sized(seat.section, volume, seat.kind, 1.0)
-            found.append((again or replace(seat, size=size), tuple(serves)))
+            seats[number - 1] = again or replace(seat, size=size)
+            found.append((seats[number - 1], tuple(serves)))
         return found
 
 

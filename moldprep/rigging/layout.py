@@ -47,6 +47,9 @@ FILTERS_MM: Final = (40.0, 50.0, 60.0, 75.0, 100.0, 125.0, 150.0)
 FARTHEST_MM: Final = 300.0
 """How much farther out than the sand wall a runner may lie before another side is wanted."""
 
+GATE_COST_MM: Final = 1000.0
+"""Ground in mm² that one more mm between runner and casting is worth."""
+
 RIDGE_MM: Final = 6.0
 """Sand between two gates that leave a runner at one place to both sides. [mm]"""
 
@@ -137,7 +140,7 @@ def lay_out(
                          spacing_mm, flip, float(extra))  # fmt: skip
             layout = one.layout()
             if layout is not None:
-                cost = one.ground_mm2(layout)
+                cost = one.ground_mm2(layout) + GATE_COST_MM * float(extra)
                 if best is None or cost < best[0] * 0.999:
                     best = (cost, layout)
                 break

@@ -15,6 +15,9 @@ from moldprep.tolerances import OVERLAP_MM
 LONGEST_DROP: Final = 0.25
 """How far a feeder's foot may hang over the surface it stands on, over its diameter."""
 
+THIN_MM: Final = 2.0
+"""Half the width of ground too narrow for a foot: fillets and edges seen from above."""
+
 FAR_MM: Final = 20.0
 """How far past the planned end an ingate may be lengthened to reach its casting, at least."""
 
@@ -147,7 +150,7 @@ class Target:
         x0, y0, x1, y1 = disc.buffer(1.0).bounds
         near = self.solid & Solid.box((x0, y0, reach[0, 0]), (x1, y1, reach[1, 0]))
         under = near & Solid.box((x0, y0, low - 1.0), (x1, y1, foot))
-        ground = under.shadow().buffer(0.0).intersection(disc)
+        ground = under.shadow().buffer(-THIN_MM).buffer(THIN_MM).intersection(disc)
         parts = [piece for piece in getattr(ground, "geoms", [ground]) if piece.area > 0.1]
         skirt = [Solid.extrude(piece, low, foot + OVERLAP_MM) for piece in parts]
         whole = Solid.union([column, *skirt]) - near.moved((0.0, 0.0, -OVERLAP_MM))
