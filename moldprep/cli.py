@@ -207,7 +207,8 @@ def verify(
     as_json: AsJson = False,
 ) -> None:
     """Open a finished package again with other readers, and prove it again."""
-    proofs = moldprep.verify_package(package)
+    with _progress(as_json):
+        proofs = moldprep.verify_package(package)
     is_proved = all(proof.is_proved for proof in proofs)
     answer = {
         "package": str(package),
@@ -248,7 +249,7 @@ def _show(answer: Any, as_json: bool, *parts: RenderableType) -> None:
         if answer is not None:
             print(json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
         return
-    console = Console(soft_wrap=False, highlight=False)
+    console = Console(highlight=False, markup=False)
     for part in parts:
         console.print(part)
 
@@ -268,10 +269,10 @@ def _end(has_failed: bool) -> None:
 @contextmanager
 def _progress(as_json: bool) -> Iterator[Callable[[str, float], None]]:
     """Give an announcer that shows stage and time on stderr; silent for machines."""
-    console = Console(stderr=True, quiet=as_json)
+    console = Console(stderr=True)
     bar = Progress(
         SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
-        console=console, transient=True,
+        console=console, transient=True, disable=as_json or not console.is_terminal,
     )  # fmt: skip
     with bar:
         task = bar.add_task("reading", total=None)

@@ -19,7 +19,7 @@ from moldprep.rigging.planfile import plan_tables
 FEEDING: Final = ("casting", "feeding")
 """Families of checks a study of feeding asks."""
 
-GATING: Final = ("casting", "gating")
+GATING: Final = ("casting", "gating", "fill")
 """Families of checks a study of gating asks."""
 
 

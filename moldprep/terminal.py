@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from rich.console import Group, RenderableType
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -18,6 +19,9 @@ if TYPE_CHECKING:  # the modules themselves take long to load
 
 STYLE: Final = {"pass": "green", "skip": "dim", "warn": "yellow", "fail": "bold red"}
 
+VERDICTS: Final = ("fail", "warn", "pass", "skip")
+"""In the order they are shown."""
+
 Row = Sequence[str | Text]
 
 
@@ -26,9 +30,9 @@ def _table(title: str, heads: str, rows: Iterable[Row]) -> Table:
     table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
     for head in heads.split("|"):
         justify = "right" if head.startswith(">") else "left"
-        table.add_column(head.lstrip(">"), justify=justify, overflow="fold")  # type: ignore[arg-type]
+        table.add_column(Text(head.lstrip(">")), justify=justify, overflow="fold")  # type: ignore[arg-type]
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*(Text(cell) if isinstance(cell, str) else cell for cell in row))
     return table
 
 
@@ -62,28 +66,30 @@ def overview(result: dict[str, Any]) -> Table:
 def findings(result: dict[str, Any], *, all_of_them: bool = False) -> RenderableType:
     """Return what failed or warned, with place, limit and remedy; the rest as counts."""
     found = result["findings"]
-    shown = [one for one in found if all_of_them or one["verdict"] in {"fail", "warn"}]
-    rows = [
-        (
-            Text(one["verdict"], style=STYLE[one["verdict"]]),
-            one["id"],
-            one["part"],
-            amount(one["value"], one["unit"]),
-            amount(one["limit"], one["unit"]),
-            place(one["at_mm"]),
-            one["message"] + (f"\n→ {one['remedy']}" if one["remedy"] else ""),
-        )
-        for one in sorted(
-            shown, key=lambda one: ("fail", "warn", "pass", "skip").index(one["verdict"])
-        )
-    ]
-    tally = [one["verdict"] for one in found]
-    line = Text("checks: ")
-    for verdict in ("pass", "warn", "fail", "skip"):
-        line.append(f"{tally.count(verdict)} {verdict}  ", style=STYLE[verdict])
-    if not rows:
-        return line
-    return Group(_table("Findings", "|check|part|>value|>limit|at [mm]|", rows), line)
+    tally = Text("checks: ")
+    for verdict in VERDICTS:
+        n = sum(one["verdict"] == verdict for one in found)
+        tally.append(f"{n} {verdict}  ", style=STYLE[verdict])
+    shown = VERDICTS if all_of_them else VERDICTS[:2]
+    return Group(
+        *(_finding(one) for verdict in shown for one in found if one["verdict"] == verdict), tally
+    )
+
+
+def _finding(one: dict[str, Any]) -> RenderableType:
+    """Return one finding in two or three lines."""
+    head = Text(f"{one['verdict']:<5}", style=STYLE[one["verdict"]])
+    head.append(one["id"], style="bold")
+    if one["part"]:
+        head.append(f"  {one['part']}", style="default")
+    if one["at_mm"]:
+        head.append(f"  at {place(one['at_mm'])}", style="dim")
+    said = Text(one["message"])
+    if one["limit"] is not None and one["value"] is not None:
+        said.append(f"  (limit {amount(one['limit'], one['unit'])})", style="dim")
+    if one["remedy"]:
+        said.append(f"\n→ {one['remedy']}", style="italic")
+    return Group(head, Padding(said, (0, 0, 0, 5)))
 
 
 def pieces(result: dict[str, Any]) -> Table:

@@ -1,5 +1,7 @@
 """A whole small job made by hand from boxes and cylinders: every record, no stage but the box."""
 
+import re
+from dataclasses import MISSING, fields
 from pathlib import Path
 
 import networkx as nx
@@ -55,6 +57,20 @@ from moldprep.records import (
 from moldprep.records.casting import Undercut
 from moldprep.results import Results, Timings
 from moldprep.units import mass_kg
+
+NEUTRAL = {"tuple": (), "float": float("nan"), "bool": False, "str": "", "frozenset": frozenset()}
+
+
+def filled(kind, **given):
+    """Return a record with what is given; what no test here looks at is left neutral."""
+    wanted = [f for f in fields(kind) if f.default is MISSING and f.name not in given]
+    blank = {
+        f.name: NEUTRAL[re.match("[a-z]+", str(f.type).removeprefix("<class '"))[0]]
+        for f in wanted
+        if f.default_factory is MISSING
+    }
+    return kind(**blank, **given)
+
 
 GAP_MM = 0.3
 PITCH_MM = 5.0
@@ -115,7 +131,8 @@ def freezing_of(grid):
 
     depth = ndimage.distance_transform_edt(grid.label > 0) * PITCH_MM
     time = np.where(grid.label > 0, depth**2, np.nan).astype(np.float32)
-    return Freezing(
+    return filled(
+        Freezing,
         time_s=time,
         gradient_k_mm=np.ones_like(time),
         cooling_k_s=np.ones_like(time),
@@ -201,7 +218,8 @@ def flow_of(rigging):
     )
     for contact in contacts:
         graph.add_edge(contact.a, contact.b, area_mm2=contact.area_mm2, at_mm=contact.at_mm)
-    return FlowGraph(
+    return filled(
+        FlowGraph,
         graph=graph,
         contacts=contacts,
         near_misses=(),
@@ -301,7 +319,8 @@ def feeding_of(grid):
     )
     graph = nx.Graph()
     graph.add_edge("H1", "F1", time_s=205.0)
-    return Feeding(
+    return filled(
+        Feeding,
         sections=(("H1", "casting", 12e4, 210.0, 1), ("F1", "F1", 1.3e5, 320.0, 2)),
         hot_spots=(spot,),
         pairs=(pair,),
@@ -312,7 +331,8 @@ def feeding_of(grid):
 
 def handling_of(mold, sand, density):
     facts = tuple(
-        PieceFacts(
+        filled(
+            PieceFacts,
             name=piece.name,
             role=piece.role,
             mass_kg=mass_kg(piece.solid.volume_mm3, density),
@@ -330,7 +350,8 @@ def handling_of(mold, sand, density):
         )
         for piece in mold.pieces
     )
-    return Handling(
+    return filled(
+        Handling,
         pieces=facts,
         cores=(),
         steps=(
@@ -411,7 +432,8 @@ def handmade(folder, **keys):
         plan(),
         rigging,
         flow_of(rigging),
-        Metal(
+        filled(
+            Metal,
             solid=metal,
             parts=tuple(body.name for body in rigging.metal),
             roles=tuple(body.role for body in rigging.metal),
@@ -420,7 +442,8 @@ def handmade(folder, **keys):
             yield_pct=100.0 * pattern.volume_mm3 / metal.volume_mm3,
         ),
         grid,
-        Fill(
+        filled(
+            Fill,
             time_s=fill.astype(np.float32),
             level=np.array([[0.0, -20.0, 0.0], [3.0, 5.0, 0.62], [6.4, 120.0, 0.2]]),
             falls=(),

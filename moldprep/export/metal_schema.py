@@ -129,6 +129,7 @@ class FlowPart(Part):
     stations: tuple[StationPart, ...]
     lost: tuple[LostPart, ...]
     dangling: tuple[str, ...]
+    unfiltered: tuple[str, ...]
     bottleneck: tuple[str, ...]
     bottleneck_mm2: Number
     bottleneck_at_mm: Place

@@ -183,6 +183,7 @@ def _flow(results: Results) -> of.FlowPart:
         stations=tuple(of.StationPart.model_validate(station) for station in flow.stations),
         lost=tuple(of.LostPart(body=body, at_mm=at_mm) for body, at_mm in flow.lost),
         dangling=flow.dangling,
+        unfiltered=flow.unfiltered,
         bottleneck=flow.bottleneck,
         bottleneck_mm2=flow.bottleneck_mm2,
         bottleneck_at_mm=flow.bottleneck_at_mm,

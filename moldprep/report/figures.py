@@ -24,6 +24,7 @@ from moldprep.records import (
 from moldprep.report.page import Picture
 from moldprep.report.scene import SAND, STEEL, Field, Scene, can_draw
 from moldprep.results import Results
+from moldprep.wording import duration
 
 log = logging.getLogger(__name__)
 
@@ -114,7 +115,7 @@ def _sections(results: Results, path: Path) -> None:
     )
     latest = sorted(survey.sections, key=lambda section: -section.order)[:MOST_LABELS]
     scene.labels(
-        [f"{section.order}  {section.name}" for section in latest],
+        [f"{section.order}: {duration(section.freezing_time_s)}" for section in latest],
         np.array([section.at_mm for section in latest]),
     )
     scene.write(path)
@@ -208,7 +209,7 @@ PICTURES: Final[dict[str, tuple[str, tuple[type[object], ...], Draw]]] = {
     "drag": ("The drag from above, cores in place", (Mold,), _drag),
     "cope": ("The cope from below", (Mold,), _cope),
     "sections": (
-        "Sections of the bare pattern; the number is the order of freezing, blue first, red last",
+        "Sections of the bare pattern: order and time of freezing; blue first, red last",
         (Survey, Pattern),
         _sections,
     ),

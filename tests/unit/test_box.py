@@ -173,7 +173,7 @@ def test_check_gap_says_so_when_a_piece_is_alone():
     assert found.verdict is Verdict.SKIP
 
 
-@pytest.mark.parametrize(("grain", "verdict"), [(0.19, Verdict.PASS), (0.25, Verdict.WARN)])
+@pytest.mark.parametrize(("grain", "verdict"), [(0.29, Verdict.PASS), (0.31, Verdict.WARN)])
 def test_check_layer_carries_grain(grain, verdict):
     mold, plan = pack((50.0, 50.0, 50.0))
     sand = SAND.model_copy(update={"grain_mm": grain})
