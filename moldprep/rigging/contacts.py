@@ -21,6 +21,9 @@ NEAR_MM: Final = 1.0
 NUDGE_MM: Final = 0.05
 """How far a flush body is pushed into its neighbor to measure the face they share."""
 
+WINDOW_MM: Final = 1.0
+"""Room left around a piece of an overlap when its opening is measured."""
+
 N_NUDGES: Final = 6
 """Directions tried for that push: the largest groups of facets near the neighbor."""
 
@@ -86,11 +89,12 @@ def find_patches(a: Solid, b: Solid) -> tuple[Patch, ...]:
 
     Notes
     -----
-    With P a piece of A ∩ B, the skin of B inside A is new surface of A - P, so
+    The skin of B inside A is new surface of A - B, so
 
-        2 · area(∂B inside A) = area(P) + area(A - P) - area(A)
+        2 · area(∂B inside A) = area(A ∩ B) + area(A - B) - area(A)
 
-    and likewise with A and B exchanged. Faces the bodies share, looking the same way, drop out.
+    and likewise with A and B exchanged. Faces the bodies share, looking the same way, drop out
+    where they lie in one plane to the last bit, as level floors do.
 
     Examples
     --------
@@ -139,9 +143,15 @@ def contains(solid: Solid, point: Floats, half_mm: float = 1e-3) -> bool:
 
 
 def _opening(a: Solid, b: Solid, piece: Solid) -> Patch:
-    rest_a, rest_b = a - piece, b - piece
-    b_in_a = 0.5 * (piece.area_mm2 + rest_a.area_mm2 - a.area_mm2)
-    a_in_b = 0.5 * (piece.area_mm2 + rest_b.area_mm2 - b.area_mm2)
+    """Return the opening at one piece of A ∩ B, looked at through a window around it.
+
+    A and B are cut by each other and never by the piece, whose faces lie in theirs.
+    """
+    window = Solid.box(piece.bounds[0] - WINDOW_MM, piece.bounds[1] + WINDOW_MM)
+    a, b = a & window, b & window
+    shared, rest_a, rest_b = a & b, a - b, b - a
+    b_in_a = 0.5 * (shared.area_mm2 + rest_a.area_mm2 - a.area_mm2)
+    a_in_b = 0.5 * (shared.area_mm2 + rest_b.area_mm2 - b.area_mm2)
     is_swallowed = min(rest_a.volume_mm3, rest_b.volume_mm3) < SLIVER_MM3
     area = max(a_in_b, b_in_a) if is_swallowed else min(a_in_b, b_in_a)
     return Patch(area_mm2=area, at_mm=_point(piece.centroid_mm))
