@@ -6,6 +6,7 @@ from typing import Final
 
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.declared import DeclaredBody
 from moldprep.mold.enclosed import Enclosure, Hemmed
 from moldprep.mold.halves import place_text
 from moldprep.mold.prints import (
@@ -63,10 +64,24 @@ class Cores:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class _Room:
+    """What prints must keep clear of, and how they are made."""
+
+    hollow: Solid
+    metal: Rays
+    rules: PrintRules
+
+
 def find_cores(
-    hollow: Solid, castings: Sequence[tuple[Solid, Hemmed]], job: Job, sand: Sand, z_mm: float
+    hollow: Solid,
+    castings: Sequence[tuple[Solid, Hemmed]],
+    declared: Sequence[DeclaredBody],
+    job: Job,
+    sand: Sand,
+    z_mm: float,
 ) -> Cores:
-    """Return the cores that the castings ask for.
+    """Return the declared cores and those that the castings ask for.
 
     A printed mold needs no draft, only to be put together along z around an empty cavity. So sand
     that no pull could form stays with its half wherever it can, and becomes a core when it
@@ -77,23 +92,36 @@ def find_cores(
       not be brushed out;
     * is more slender than the sand bears.
 
-    With `process = "with-half"` all of it stays with the halves.
+    A core that the job declares is one, whatever the rules say; with `process = "with-half"` no
+    other is. All of them get prints through every opening that has room.
     """
-    if job.cores.process == "with-half":
-        return Cores(notes=("undercut sand is printed with its half, as the job says",))
     rules = PrintRules(
         z_mm=z_mm,
         length_mm=None if job.cores.print_mm == "auto" else job.cores.print_mm,
         taper_deg=job.cores.taper_deg,
         gap_mm=job.cores.clearance_mm + job.mold.coating_mm,
     )
-    metal = Rays.of(hollow)
+    room = _Room(hollow, Rays.of(hollow), rules)
     cores: list[Core] = []
     notes: list[str] = []
+    for one in declared:
+        if one.prints:
+            cores.append(_with_own_prints(one))
+            continue
+        core, said = _with_prints(one.name, one.solid, one.mouths, room, cores, "is declared")
+        cores.append(core)
+        notes += said
+    if job.cores.process == "with-half":
+        notes.append("undercut sand is printed with its half, as the job says")
+        return Cores(cores=tuple(cores), notes=tuple(notes))
+    taken = [Rays.of(core.solid) for core in cores]
     left: dict[str, list[Enclosure]] = {}
+    n_found = 0
     for casting, hemmed in castings:
         chosen: list[tuple[Enclosure, str]] = []
         for region in hemmed.undercut:
+            if any(scene.is_inside(region.deepest_mm[None])[0] for scene in taken):
+                continue
             why, is_core = judge(region, sand)
             if is_core:
                 chosen.append((region, why))
@@ -102,8 +130,8 @@ def find_cores(
         bodies, missed = _cut_free(casting, hollow, chosen)
         notes += missed
         for body, mouths, why in bodies:
-            name = f"core-{len(cores) + 1}"
-            core, said = _with_prints(name, body, mouths, rules, hollow, metal, cores, why)
+            n_found += 1
+            core, said = _with_prints(f"core-{n_found}", body, mouths, room, cores, why)
             cores.append(core)
             notes += said
     for why, regions in left.items():
@@ -171,13 +199,22 @@ def part_at(parts: Sequence[Solid], region: Enclosure) -> Solid | None:
     return None
 
 
+def _with_own_prints(one: DeclaredBody) -> Core:
+    """Return a core whose model brings its prints; its whole body is kept clear of the halves."""
+    return Core(
+        name=one.name,
+        solid=one.solid,
+        prints=one.prints,
+        flush=(one.solid,),
+        reason="is declared, with a model of its own",
+    )
+
+
 def _with_prints(
     name: str,
     body: Solid,
     mouths: Sequence[Mouth],
-    rules: PrintRules,
-    hollow: Solid,
-    metal: Rays,
+    room: _Room,
     earlier: Sequence[Core],
     why: str,
 ) -> tuple[Core, list[str]]:
@@ -188,18 +225,23 @@ def _with_prints(
     notes = [f"{name} {why}"]
 
     def is_free(points: Floats) -> bool:
-        return not any(scene.is_inside(points).any() for scene in (metal, *taken))
+        return not any(scene.is_inside(points).any() for scene in (room.metal, *taken))
 
     for mouth in mouths:
         rim = rim_of(body, mouth)
-        made = make_print(rim, mouth, rules, not prints, is_free)
+        made = make_print(rim, mouth, room.rules, not prints, is_free)
         if made is None:
             notes.append(f"{name} has no room for a print {place_text(mouth.at_mm)}")
-            flush.append(end_gap(rim, mouth, rules.gap_mm))
+            flush.append(end_gap(rim, mouth, room.rules.gap_mm))
             continue
         prints.append(made)
         taken.append(Rays.of(made.seat))
     if not prints:
         notes.append(f"{name} has no print at all: it needs chaplets")
-    whole = Solid.union([body, *(one.solid - hollow for one in prints)])
-    return Core(name=name, solid=whole, prints=tuple(prints), flush=tuple(flush), reason=why), notes
+    return Core(
+        name=name,
+        solid=Solid.union([body, *(one.solid - room.hollow for one in prints)]),
+        prints=tuple(prints),
+        flush=tuple(flush),
+        reason=why,
+    ), notes

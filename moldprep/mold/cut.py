@@ -1,5 +1,6 @@
 """Block - metal -> halves, cores, clearances."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from moldprep.errors import StageError
@@ -9,7 +10,8 @@ from moldprep.mold.block import Block, make_block
 from moldprep.mold.contour import FLANGE_MM, contoured
 from moldprep.mold.cores import Cores, find_cores
 from moldprep.mold.cutting import Cutting
-from moldprep.mold.enclosed import find_hemmed
+from moldprep.mold.declared import declared_bodies
+from moldprep.mold.enclosed import Hemmed, find_hemmed
 from moldprep.mold.features import Outside, add_core_vents, add_straps
 from moldprep.mold.halves import cut_halves, layer_names
 from moldprep.mold.lifting import add_lifting
@@ -92,7 +94,18 @@ def cut_mold(
         mold/parting-outside-block, mold/floating-sand.
     """
     walls = choose_walls(rigging, job, alloy, sand)
-    layout = lay_out(metal.solid, rigging, parting, plan, job, sand, walls)
+    filled = Solid.union([metal.solid, *(insert.solid for insert in rigging.inserts)])
+    cast = [body.solid for body in rigging.castings]
+    own = (
+        declared_bodies(job, parting, pattern, plan.placements, cast, filled, Rays.of(filled))
+        if job.cores.declared
+        else ()
+    )
+    castings = [(solid, find_hemmed(solid, parting.z_mm)) for solid in cast]
+    found = find_cores(filled, castings, own, job, sand, parting.z_mm)
+    if job.cores.process == "only":
+        return _cores_only(found, parting.z_mm, job, sand)
+    layout = lay_out(metal.solid, filled, rigging, castings, found, parting, plan, job, sand, walls)
     taken = layout.taken
     cores = [core.solid for core in layout.found.cores]
     halves = cut_halves(layout.block.solid, taken, cores, layout.levels, alloy, sand)
@@ -126,13 +139,17 @@ def cut_mold(
         clearances=cutting.clearances,
         inserts_mm3=layout.block.inserts.volume_mm3,
         z_mm=parting.z_mm,
+        prints=print_bodies(layout.found),
         notes=cutting.notes,
     )
 
 
 def lay_out(
     metal: Solid,
+    filled: Solid,
     rigging: Rigging,
+    castings: Sequence[tuple[Solid, Hemmed]],
+    found: Cores,
     parting: Parting,
     plan: RiggingPlan,
     job: Job,
@@ -140,10 +157,7 @@ def lay_out(
     walls: Walls,
 ) -> Layout:
     """Return cores, pockets and the block that holds them and the metal."""
-    filled = Solid.union([metal, *(insert.solid for insert in rigging.inserts)])
     z_mm = parting.z_mm
-    castings = [(body.solid, find_hemmed(body.solid, z_mm)) for body in rigging.castings]
-    found = find_cores(filled, castings, job, sand, z_mm)
     pockets = [
         pocket
         for casting, hemmed in castings
@@ -169,6 +183,51 @@ def lay_out(
         void=Solid.union([filled, *(mouth for _, mouth in block.mouths)]),
         found=found,
         pockets=tuple(pockets),
+    )
+
+
+def _cores_only(found: Cores, z_mm: float, job: Job, sand: Sand) -> Mold:
+    """Return the cores alone; the block is the room they need in somebody else's mold.
+
+    Raises
+    ------
+    StageError
+        mold/no-core.
+    """
+    if not found.cores:
+        raise StageError(
+            "the job asks for cores only, but no sand of this casting needs to be one",
+            code="mold/no-core",
+            where="[cores] process",
+            fix="declare one under [[cores.declared]], or set process = 'pieces'",
+        )
+    cutting = Cutting(
+        pieces=tuple(Piece(name=c.name, role="core", solid=c.solid) for c in found.cores),
+        clearances=tuple((f"{c.name} print gaps", c.seats - c.solid) for c in found.cores),
+        notes=(*found.notes, "cores only: the pattern carries the prints given here"),
+    )
+    block = Solid.union(body for core in found.cores for body in (core.solid, core.seats))
+    outside = Outside(bounds=block.bounds, lips=(), is_block=False)
+    if job.mold.marks:
+        cutting = add_marks(cutting, job.name, None, found.cores, outside, sand)
+    return Mold(
+        block=block,
+        metal=Solid.empty(),
+        pieces=cutting.pieces,
+        clearances=cutting.clearances,
+        inserts_mm3=0.0,
+        z_mm=z_mm,
+        prints=print_bodies(found),
+        notes=cutting.notes,
+    )
+
+
+def print_bodies(found: Cores) -> tuple[tuple[str, Solid], ...]:
+    """Return what the pattern must carry for each print: the print and its gaps."""
+    return tuple(
+        (f"{core.name} print {k}", one.seat)
+        for core in found.cores
+        for k, one in enumerate(core.prints, start=1)
     )
 
 

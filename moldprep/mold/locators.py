@@ -17,6 +17,8 @@ SEAT_MM: Final = (12.0, 50.0)
 """Smallest and largest diameter of a locator; common practice 30 to 60, less on small molds."""
 ODD: Final = 0.7
 """Diameter of the odd locator over the others."""
+SKIN_MM: Final = 1e-3
+"""Kept off the planes when sand is looked through, so that rounding is not taken for a hole."""
 ROOT_MM: Final = 8.0
 """Sand a pin needs below its foot; common practice, no source."""
 EDGE_MM: Final = 4.0
@@ -99,7 +101,7 @@ def _free_sand(
 def _solid_through(body: Solid, z_low: float, z_high: float) -> MultiPolygon | Polygon:
     """Return where the body is solid all the way from z_low to z_high."""
     low, high = body.bounds
-    slab = Solid.box((low[0], low[1], z_low), (high[0], high[1], z_high))
+    slab = Solid.box((low[0], low[1], z_low + SKIN_MM), (high[0], high[1], z_high - SKIN_MM))
     return box(low[0], low[1], high[0], high[1]).difference((slab - body).shadow())
 
 

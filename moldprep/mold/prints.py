@@ -74,7 +74,7 @@ class Mouth:
 
     def slab(self, thick_mm: float) -> Solid:
         """Return the slab of this thickness outside the plane."""
-        return _slab(self.normal, self.offset_mm, self.spread, thick_mm)
+        return slab(self.normal, self.offset_mm, self.spread, thick_mm)
 
     @property
     def is_upright(self) -> bool:
@@ -171,11 +171,12 @@ def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
     across = np.column_stack([corners @ u, corners @ v])
     reach = 2.5 * pitch_mm
     spread = np.array([across.min(axis=0) - reach, across.max(axis=0) + reach])
-    plug = _slab(normal, offset, spread, thick)
+    plug = slab(normal, offset, spread, thick)
     return Mouth(normal, offset, u, v, spread, plug, opening.at_mm)
 
 
-def _slab(normal: Floats, offset_mm: float, spread: Floats, thick_mm: float) -> Solid:
+def slab(normal: Floats, offset_mm: float, spread: Floats, thick_mm: float) -> Solid:
+    """Return the slab outside a plane over a rectangle (2, 2) of (u, v)."""
     u, v = frame(normal)
     corners = [
         a * u + b * v + c * normal

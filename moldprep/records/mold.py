@@ -32,6 +32,7 @@ class Mold:
     pieces     : drag first, then cores in setting order, then cheeks, cope last
     clearances : what is neither metal nor sand: gaps at joints, vents, lifting pockets, marks
     inserts_mm3: chills and sleeves
+    prints     : (name, body) of the room each core print sits in: what a pattern would carry
     z_mm       : parting plane
     """
 
@@ -41,6 +42,7 @@ class Mold:
     clearances: tuple[tuple[str, Solid], ...]
     inserts_mm3: float
     z_mm: float
+    prints: tuple[tuple[str, Solid], ...] = ()
     notes: tuple[str, ...] = ()
 
 

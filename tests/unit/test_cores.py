@@ -1,0 +1,216 @@
+"""Cores: which sand becomes one, its exact body, its prints, what the job may say."""
+
+import numpy as np
+import pytest
+
+from moldprep.errors import JobError, StageError
+from moldprep.geometry.solid import Solid
+from moldprep.mold.enclosed import find_hemmed
+from moldprep.records import Role
+from tests.helpers import agree
+from tests.molds import PRINTER, mold_of
+from tests.unit.test_cut import assert_sound
+
+PLAIN = {"marks": False, "lifting": "none"}
+
+
+def x_bore(radius, length, segments=128):
+    bar = Solid.cone(radius, radius, length, segments).turned((0, 90, 0))
+    return bar.moved((-0.5 * length, 0, 0))
+
+
+def y_bore(radius, length, segments=128):
+    return Solid.cone(radius, radius, length, segments).turned((-90, 0, 0))
+
+
+BLOCK = Solid.box((-60, -40, -30), (60, 40, 30))
+BORED = BLOCK - x_bore(15, 200)
+TEE = x_bore(40, 240) + y_bore(40, 120) - x_bore(30, 300) - y_bore(30, 200)
+VOLUTE = (
+    Solid.cone(90, 90, 70, 128).moved((0, 0, -35))
+    + x_bore(32, 180).moved((90, 60, 0))
+    + Solid.cone(40, 40, 90, 96)
+    - Solid.cone(78, 78, 46, 128).moved((0, 0, -23))
+    - x_bore(22, 300).moved((150, 56, 0))
+    - Solid.cone(28, 28, 100, 96)
+)
+
+
+def cores_of(mold):
+    return [piece for piece in mold.pieces if piece.role == "core"]
+
+
+def test_a_horizontal_bore_gives_one_core_of_its_volume():
+    """The bore's prism has a closed form: n/2 r² sin(2 pi/n) L."""
+    (core,) = cores_of(mold_of(BORED, mold=PLAIN))
+    inside = core.solid & Solid.box((-60, -40, -30), (60, 40, 30))
+    area = 0.5 * 128 * 15.0**2 * np.sin(2.0 * np.pi / 128)
+    agree(inside.volume_mm3, area * 120.0, rel=1e-4, why="its ends are set 1 micron inside")
+    prints = core.solid.volume_mm3 - inside.volume_mm3
+    assert prints > 0.2 * inside.volume_mm3
+
+
+@pytest.mark.parametrize("turn", [0.0, 30.0, 77.0])
+def test_a_bore_at_any_angle_gives_one_core(turn):
+    casting = BORED.turned((0, 0, turn))
+    mold = mold_of(casting, mold=PLAIN)
+    (core,) = cores_of(mold)
+    want = x_bore(15, 120).volume_mm3
+    inside = (core.solid & BLOCK.turned((0, 0, turn))).volume_mm3
+    agree(inside, want, rel=1e-3, why="promised 0.1 %")
+    assert_sound(mold)
+
+
+def test_a_bore_off_the_parting_reaches_down_into_the_drag():
+    mold = mold_of(BLOCK - x_bore(15, 200).moved((0, 0, 8)), mold=PLAIN)
+    (core,) = cores_of(mold)
+    assert core.solid.bounds[0, 2] < -6.0
+    assert_sound(mold)
+
+
+@pytest.mark.parametrize("casting", [BORED, TEE, VOLUTE])
+def test_cores_go_together_with_both_halves_along_z(casting):
+    """Lift the cope off, then the core out: nothing may be in the way at any height."""
+    mold = mold_of(casting)
+    (core,) = cores_of(mold)
+    drag, cope = mold.pieces[0].solid, mold.pieces[-1].solid
+    for up in (0.0, 0.5, 3.0, 12.0, 40.0, 90.0):
+        assert (cope.moved((0, 0, up)) & core.solid).volume_mm3 < 1e-3
+        assert (core.solid.moved((0, 0, up)) & drag).volume_mm3 < 1e-3
+    assert_sound(mold)
+
+
+@pytest.mark.parametrize("casting", [BORED, TEE, VOLUTE])
+def test_a_core_rests_in_the_drag(casting):
+    """Lowered by more than the gap it stands on the drag's sand, at its prints."""
+    mold = mold_of(casting, cores={"clearance_mm": 0.3})
+    (core,) = cores_of(mold)
+    sunk = core.solid.moved((0, 0, -1.0)) & mold.pieces[0].solid
+    assert sunk.volume_mm3 > 50.0
+
+
+def test_a_core_goes_in_one_way_only():
+    mold = mold_of(BORED, mold=PLAIN)
+    (core,) = cores_of(mold)
+    sand = mold.pieces[0].solid + mold.pieces[-1].solid
+    for turn in ((0, 0, 180), (180, 0, 0), (90, 0, 0), (0, 180, 0)):
+        assert (core.solid.turned(turn) & sand).volume_mm3 > 20.0, turn
+
+
+def test_gap_round_a_print_is_what_the_job_says():
+    mold = mold_of(BORED, mold={**PLAIN, "coating_mm": 0.2}, cores={"clearance_mm": 0.4})
+    (core,) = cores_of(mold)
+    drag = mold.pieces[0].solid
+    end = core.solid.split_at((1.0, 0.0, 0.0), 62.0)[0]
+    agree(end.gap_mm(drag, 5.0), 0.6, rel=0.07, why="round grown by a polyhedron")
+
+
+def test_a_vee_groove_stays_with_its_halves():
+    groove = Solid.cone(40, 60, 15).moved((0, 0, 0)) + Solid.cone(60, 40, 15).moved((0, 0, -15))
+    disc = Solid.cone(60, 60, 50).moved((0, 0, -25))
+    ring = (disc - groove.scaled((1, 1, 1))) + Solid.cone(42, 42, 50).moved((0, 0, -25))
+    assert cores_of(mold_of(ring, mold=PLAIN)) == []
+
+
+def test_a_short_bolt_hole_stays_and_a_long_one_does_not():
+    lug = Solid.box((-10, -40, 10), (10, 40, 60))
+    short = lug - x_bore(9, 60).moved((0, 0, 35))
+    assert cores_of(mold_of(short, mold=PLAIN)) == []
+    long = Solid.box((-60, -40, 10), (60, 40, 60)) - x_bore(9, 200).moved((0, 0, 35))
+    assert len(cores_of(mold_of(long, z_mm=10.0, mold=PLAIN))) == 1
+
+
+def test_a_cavity_wider_than_its_opening_is_a_core():
+    bulb = Solid.box((-60, -60, 5), (60, 60, 100)) - Solid.sphere(40).moved((0, 0, 52))
+    vase = bulb - x_bore(12, 80).moved((40, 0, 52))
+    assert len(cores_of(mold_of(vase, z_mm=5.0, mold=PLAIN))) == 1
+
+
+def test_with_half_leaves_no_core():
+    mold = mold_of(BORED, cores={"process": "with-half"})
+    assert cores_of(mold) == []
+    assert_sound(mold)
+
+
+def test_cores_only_gives_cores_and_the_room_for_their_prints():
+    mold = mold_of(BORED, cores={"process": "only"})
+    assert [piece.name for piece in mold.pieces] == ["core-1"]
+    assert [name for name, _ in mold.prints] == ["core-1 print 1", "core-1 print 2"]
+    core = mold.pieces[0].solid
+    for _, room in mold.prints:
+        assert 0.0 < (room - core).volume_mm3 < room.volume_mm3
+    assert_sound(mold)
+
+
+def test_cores_only_without_any_core_is_refused():
+    with pytest.raises(StageError) as caught:
+        mold_of(BLOCK, cores={"process": "only"})
+    assert caught.value.code == "mold/no-core"
+
+
+def test_declared_box_wins():
+    """A notch that would stay with its half becomes a core where the job wants it."""
+    notched = BLOCK - Solid.box((-20, 10, -30), (20, 40, 5))
+    box = [[-20, 10, -30], [20, 40, 5]]
+    mold = mold_of(
+        notched, z_mm=-30.0, mold=PLAIN, cores={"declared": [{"name": "loose", "box": box}]}
+    )
+    (core,) = cores_of(mold)
+    assert core.name == "loose"
+    inside = (core.solid & Solid.box(*box)).volume_mm3
+    agree(inside, 40.0 * 30.0 * 35.0, rel=1e-3, why="set 1 micron inside the box")
+    assert_sound(mold)
+
+
+def test_declared_model_brings_its_own_prints(tmp_path):
+    bar = x_bore(14.99, 160, 64)
+    points, faces = bar.mesh()
+    corners = points[faces].astype("<f4")
+    record = np.zeros(len(faces), np.dtype([("n", "<f4", 3), ("c", "<f4", (3, 3)), ("s", "<u2")]))
+    record["c"] = corners
+    path = tmp_path / "bar.stl"
+    path.write_bytes(b"own core".ljust(80) + np.uint32(len(faces)).tobytes() + record.tobytes())
+    mold = mold_of(
+        BLOCK - x_bore(15, 200), folder=tmp_path, mold=PLAIN,
+        cores={"declared": [{"name": "bar", "file": "bar.stl"}]},
+    )  # fmt: skip
+    (core,) = cores_of(mold)
+    agree(core.solid.volume_mm3, bar.volume_mm3, rel=1e-5, why="single precision file")
+    assert len(mold.prints) == 2
+
+
+def test_declared_core_needs_a_box_or_a_file():
+    with pytest.raises(JobError):
+        mold_of(BLOCK, cores={"declared": [{"name": "x"}]})
+
+
+def test_metal_in_the_way_shortens_or_drops_a_print():
+    free = mold_of(BORED, mold=PLAIN)
+    wall = ("F1", Role.FEEDER, Solid.box((75, -30, -30), (95, 30, 30)))
+    held = mold_of(BORED, wall, mold=PLAIN)
+    assert cores_of(held)[0].solid.bounds[1, 0] < 75.0 < cores_of(free)[0].solid.bounds[1, 0]
+    assert_sound(held)
+
+
+def test_a_sheet_with_a_cross_hole_keeps_its_inside_on_the_drag():
+    lid = Solid.box((-100, -60, 0), (100, 60, 40)) - Solid.box((-95, -55, -1), (95, 55, 35))
+    lid = lid - x_bore(6, 300).moved((0, 0, 15))
+    mold = mold_of(lid, mold=PLAIN)
+    drag, cope = mold.pieces
+    assert drag.solid.bounds[1, 2] == 35.0
+    for up in (0.0, 5.0, 30.0):
+        assert (cope.solid.moved((0, 0, up)) & drag.solid).volume_mm3 < 1e-3
+    assert_sound(mold)
+
+
+def test_hemmed_in_volume_of_a_bore_on_the_grid():
+    (region,) = find_hemmed(BORED, 0.0).undercut
+    agree(region.volume_mm3, np.pi * 15.0**2 * 120.0, rel=0.01, why="cubes of 0.6 mm")
+    assert len(region.openings) == 2
+
+
+def test_core_split_for_a_small_box_stays_whole_in_volume():
+    small = PRINTER.model_copy(update={"box_mm": (140.0, 400.0, 400.0), "wall_gap_mm": 5.0})
+    mold = mold_of(BORED, printer=small, mold=PLAIN)
+    assert {piece.name for piece in cores_of(mold)} == {"core-1-a", "core-1-b"}
+    assert_sound(mold)
