@@ -12,6 +12,7 @@ share one edge at the parting, so the taller one decides how far it moves; with 
 is turned on its own and a ledge is left where they differ.
 """
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +22,7 @@ from moldprep.geometry.allowance import draft_for_height_deg
 from moldprep.geometry.faces import Flags, Surface, carried
 from moldprep.geometry.flats import refilled
 from moldprep.geometry.reshape import Planes, cut_at, faults, reshaped
+from moldprep.geometry.slabs import joined, slab
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.geometry.walls import Walls, find_walls
 from moldprep.records.job import DraftKeys
@@ -43,8 +45,9 @@ def drafted(
 ) -> tuple[Surface, tuple[Flags, ...]]:
     """Return the surface with draft on its walls, and the labels of its facets.
 
-    Walls that cannot be turned without tearing the body stay as they are; the draft measured
-    afterwards shows them.
+    Walls that cannot be turned without tearing the body get a layer of metal laid on them where
+    metal may be added ("plus"), and stay as they are elsewhere. The draft measured afterwards
+    shows what came of it.
 
     Parameters
     ----------
@@ -63,8 +66,13 @@ def drafted(
     slope = _slopes(walls, keys)
     if keys.hinge == "far" and _mismatched(walls, slope):
         return _by_halves(surface, z_mm, keys, labels)
-    turned, origin = _turned(cut, walls, slope, z_mm, keys)
-    return turned, tuple(flag[origin] for flag in flags)
+    turned, origin, done = _turned(cut, walls, slope, z_mm, keys)
+    flags = tuple(flag[origin] for flag in flags)
+    left = np.where(done > 0.0, 0.0, slope)
+    if keys.direction != "plus" or not left.any():
+        return turned, flags
+    there = replace(walls, wall=walls.wall[origin], side=walls.side[origin])
+    return _layered(turned, there, _planes(turned, there, left, z_mm, keys), flags)
 
 
 def asked_deg(walls: Walls, keys: DraftKeys) -> Floats:
@@ -108,30 +116,48 @@ def _by_halves(
         turned, flags = drafted(piece, z_mm, keys, carried(labels, surface, piece))
         done.append((turned, flags))
         pieces.append(Solid.from_mesh(turned.points, turned.faces))
-    joined = Surface.of(Solid.union(pieces))
-    found = tuple(np.zeros(len(joined.faces), np.bool_) for _ in labels)
+    whole = Surface.of(Solid.union(pieces))
+    found = tuple(np.zeros(len(whole.faces), np.bool_) for _ in labels)
     for turned, flags in done:
-        more = carried(flags, turned, joined)
+        more = carried(flags, turned, whole)
         found = tuple(a | b for a, b in zip(found, more, strict=True))
-    return joined, found
+    return whole, found
 
 
 def _turned(
     surface: Surface, walls: Walls, slope: Floats, z_mm: float, keys: DraftKeys
-) -> tuple[Surface, Ints]:
+) -> tuple[Surface, Ints, Floats]:
     """Turn the walls; those that would tear the body are left out, one round after another.
 
-    Returns the surface and the facet each of its facets comes from.
+    Returns the surface, the facet each of its facets comes from, and the slopes that were given.
     """
     slope = slope.copy()
     for _ in range(ROUNDS):
+        if not slope.any():
+            break
         planes = _planes(surface, walls, slope, z_mm, keys)
         result, source = refilled(surface, reshaped(surface, planes, is_level=True))
         bad = faults(surface, result, source)
         if not bad.any():
-            return result, source
+            return result, source, slope
         slope[_least(walls, _blamed(surface, walls, slope, result, bad))] = 0.0
-    return surface, np.arange(len(surface.faces))
+    return surface, np.arange(len(surface.faces)), np.zeros_like(slope)
+
+
+def _layered(
+    surface: Surface, walls: Walls, planes: Planes, flags: tuple[Flags, ...]
+) -> tuple[Surface, tuple[Flags, ...]]:
+    """Give walls that could not be turned their draft by a layer of metal laid on them.
+
+    A layer that closes a hole or leaves a loose piece is worse than no draft: then none is laid.
+    """
+    numbers = np.unique(walls.wall[planes.moved])
+    slabs = [slab(surface, planes.moved & (walls.wall == k), planes) for k in numbers]
+    new, labels = joined(surface, slabs, planes.moved, flags)
+    before = Solid.from_mesh(surface.points, surface.faces)
+    after = Solid.from_mesh(new.points, new.faces)
+    is_same = (before.genus, len(before.parts())) == (after.genus, len(after.parts()))
+    return (new, labels) if is_same else (surface, flags)
 
 
 def _planes(surface: Surface, walls: Walls, slope: Floats, z_mm: float, keys: DraftKeys) -> Planes:
@@ -184,7 +210,7 @@ def _least(walls: Walls, blamed: Flags) -> Flags:
 def _blamed(surface: Surface, walls: Walls, slope: Floats, result: Surface, bad: Flags) -> Flags:
     """Return (w,) the turned walls nearest to facets that went wrong."""
     turned: Flags = np.asarray((slope > 0.0).any(axis=1))
-    mine = np.flatnonzero((walls.wall >= 0) & turned[walls.wall])
+    mine = np.flatnonzero(np.where(walls.wall >= 0, turned[walls.wall], False))
     tree = KDTree(surface.points[surface.faces[mine]].reshape(-1, 3))
     corners = surface.points[result.faces[bad]].reshape(-1, 3)
     _, row = tree.query(corners)

@@ -83,12 +83,12 @@ def reshaped(surface: Surface, planes: Planes, is_level: bool) -> Surface:
     if longest == 0.0:
         return surface
     blend = _blends(surface, planes)
-    asked = _Corners.gather(surface, planes, planes.moved, is_level)
+    asked = Corners.gather(surface, planes, planes.moved, is_level)
     fixed = np.zeros(len(surface.points), np.bool_)
     fixed[surface.faces[planes.moved]] = True
     move = np.where(fixed[:, None], asked.solved(np.zeros_like(surface.points)), 0.0)
     loose = _loose(surface, planes, blend) & ~fixed & _is_near(surface, fixed, longest)
-    everything = _Corners.gather(surface, planes, ~blend, is_level)
+    everything = Corners.gather(surface, planes, ~blend, is_level)
     move = everything.solved(_followed(surface, move, loose))
     bound = np.zeros(len(surface.points), np.bool_)
     bound[surface.faces[~blend]] = True
@@ -97,7 +97,7 @@ def reshaped(surface: Surface, planes: Planes, is_level: bool) -> Surface:
 
 
 @dataclass(frozen=True, eq=False)
-class _Corners:
+class Corners:
     """Normal equations of the planes around each point.
 
     matrix : (n, 3, 3), right : (n, 3)
@@ -107,24 +107,28 @@ class _Corners:
     right: Floats
 
     @classmethod
-    def gather(cls, surface: Surface, planes: Planes, which: Flags, is_level: bool) -> "_Corners":
+    def of(cls, n: int, at: Ints, row: Floats, by: Floats, weight: Floats) -> "Corners":
+        """Return the equations row · displacement = by, each at a point and with a weight."""
+        weight = weight / (row**2).sum(axis=1).clip(1e-12)
+        matrix, right = np.zeros((n, 3, 3)), np.zeros((n, 3))
+        np.add.at(matrix, at, weight[:, None, None] * row[:, :, None] * row[:, None, :])
+        np.add.at(right, at, (weight * by)[:, None] * row)
+        return cls(matrix, right)
+
+    @classmethod
+    def gather(cls, surface: Surface, planes: Planes, which: Flags, is_level: bool) -> "Corners":
         """Return the equations of some facets, each weighted by its angle at the point."""
         facet = np.flatnonzero(which & ~surface.is_thin)
-        row = np.where(planes.moved[facet, None], planes.row[facet], surface.normals[facet])
-        by = np.where(planes.moved[facet, None], planes.by_mm[facet], 0.0)
-        weight = surface.corner_angles[facet] / (row**2).sum(axis=1).clip(1e-12)[:, None]
-        n = len(surface.points)
-        matrix, right = np.zeros((n, 3, 3)), np.zeros((n, 3))
-        outer = row[:, :, None] * row[:, None, :]
-        for k in range(3):
-            at = surface.faces[facet, k]
-            np.add.at(matrix, at, weight[:, k, None, None] * outer)
-            np.add.at(right, at, (weight[:, k] * by[:, k])[:, None] * row)
+        moved = planes.moved[facet, None]
+        row = np.where(moved, planes.row[facet], surface.normals[facet])
+        by = np.where(moved, planes.by_mm[facet], 0.0)
+        n, at, angle = len(surface.points), surface.faces[facet], surface.corner_angles[facet]
+        found = cls.of(n, at.ravel(), np.repeat(row, 3, axis=0), by.ravel(), angle.ravel())
         if is_level:
             bare = np.ones(n, np.bool_)
             bare[surface.faces[facet[~planes.moved[facet]]]] = False
-            matrix[bare, 2, 2] += 1.0
-        return cls(matrix, right)
+            found.matrix[bare, 2, 2] += 1.0
+        return found
 
     def solved(self, near: Floats) -> Floats:
         """Return the displacements that meet the equations, nearest to the given ones."""

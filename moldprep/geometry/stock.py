@@ -5,10 +5,11 @@ from typing import Final
 import numpy as np
 from scipy.spatial import KDTree
 
-from moldprep.geometry.faces import Flags, Surface, carried, unit
+from moldprep.geometry.faces import Flags, Surface, unit
 from moldprep.geometry.flats import refilled
 from moldprep.geometry.reshape import Planes, faults, patch_nearest, reshaped
-from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.geometry.slabs import joined, slab
+from moldprep.geometry.solid import Floats, Ints
 from moldprep.geometry.walls import straight_faces
 
 WALL_DEG: Final = 15.0
@@ -16,9 +17,6 @@ WALL_DEG: Final = 15.0
 
 PLANE_SHARE: Final = 0.98
 """The mean normal of a plane face is longer than this; a bore's is nothing."""
-
-ROOT_MM: Final = 0.02
-"""How deep a laid-on slab of stock is set into the casting, so that they are one body."""
 
 
 def with_stock(
@@ -98,44 +96,8 @@ def _laid_on(
     surface: Surface, patches: list[Flags], stock_mm: Floats, labels: tuple[Flags, ...]
 ) -> tuple[Surface, tuple[Flags, ...]]:
     """Return the body with a slab on each patch."""
-    body = Solid.from_mesh(surface.points, surface.faces)
-    tops = surface.points
-    for patch in patches:
-        mm = float(stock_mm[patch].max())
-        body = body + _slab(surface, patch, mm)
-        tops = tops + _push(surface, patch, mm)
-    joined = Surface.of(body)
-    on_top = carried(labels, Surface(tops, surface.faces), joined)
-    below = carried(labels, surface, joined)
-    return joined, tuple(a | b for a, b in zip(on_top, below, strict=True))
-
-
-def _push(surface: Surface, patch: Flags, mm: float) -> Floats:
-    """Return (n, 3) how far each point goes so that the facets of a patch move by `mm`. [mm]"""
-    n = len(surface.points)
-    matrix, right = np.zeros((n, 3, 3)), np.zeros((n, 3))
-    normal = surface.normals[patch]
-    for k in range(3):
-        at = surface.faces[patch, k]
-        weight = surface.corner_angles[patch, k]
-        np.add.at(matrix, at, weight[:, None, None] * normal[:, :, None] * normal[:, None, :])
-        np.add.at(right, at, mm * weight[:, None] * normal)
-    value, vector = np.linalg.eigh(matrix)
-    inverse = np.where(value > 1e-3 * np.maximum(value[:, 2:], 1e-12), 1.0 / value.clip(1e-300), 0)
-    return np.asarray(np.einsum("nij,nj,nkj,nk->ni", vector, inverse, vector, right))
-
-
-def _slab(surface: Surface, patch: Flags, mm: float) -> Solid:
-    """Return the closed body between a patch and the same patch moved outward."""
-    n = len(surface.points)
-    top = surface.points + _push(surface, patch, mm)
-    low = surface.points + _push(surface, patch, -ROOT_MM)
-    faces = surface.faces[patch]
-    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    key = edges[:, 0] * n + edges[:, 1]
-    rim = edges[~np.isin(key, edges[:, 1] * n + edges[:, 0])]
-    a, b = rim[:, 0], rim[:, 1]
-    sides = np.vstack([np.column_stack([a + n, b + n, b]), np.column_stack([a + n, b, a])])
-    everything = np.vstack([faces, faces[:, ::-1] + n, sides])
-    used, index = np.unique(everything, return_inverse=True)
-    return Solid.from_mesh(np.vstack([top, low])[used], index.reshape(-1, 3))
+    moved = np.logical_or.reduce(patches)
+    by = np.repeat(np.where(moved, stock_mm, 0.0)[:, None], 3, axis=1)
+    planes = Planes(moved, surface.normals, by, np.zeros_like(moved))
+    slabs = [slab(surface, patch, planes) for patch in patches]
+    return joined(surface, slabs, moved, labels)
