@@ -152,8 +152,9 @@ class Sites:
         good = np.isfinite(face.z_mm) & ~face.is_kept & (face.level > LEVEL)
         good &= rise < 2.5 * self._pitch
         padded = np.pad(good, 1)
-        ground: Floats = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] * self._pitch
-        return ground
+        cells = ndimage.distance_transform_edt(padded)[1:-1, 1:-1]
+        cells = np.where(cells > 0.0, cells + 1.0, 0.0)  # the rim of a step is not good, but there
+        return np.asarray(cells * self._pitch)
 
     @cached_property
     def _top_ground(self) -> Floats:

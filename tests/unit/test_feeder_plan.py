@@ -1,0 +1,286 @@
+"""Automatic feeders: which sections get one, where it sits, how large it is."""
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from moldprep.catalog import find
+from moldprep.geometry.solid import Solid
+from moldprep.records import Alloy, Placement
+from moldprep.rigging.feed_groups import feed_groups
+from moldprep.rigging.feeder_plan import plan_feeders
+from moldprep.rigging.feeder_size import size_feeder
+from moldprep.rigging.feeders import feeder_volume_mm3
+from moldprep.thermal.feedpairs import can_give_mm3, demand_pct, planned_modulus_mm
+from tests.feeding_cases import Piece, job_of, parting_of, pattern_of, steel, survey_of, top_feeder
+from tests.helpers import agree
+
+HERE = (Placement(name="casting"),)
+
+LEFT, RIGHT = Solid.box((0, 0, 0), (50, 50, 80)), Solid.box((130, 0, 0), (180, 50, 80))
+WEB = Solid.box((50, 15, 30), (130, 35, 50))
+
+
+def h_survey():
+    return survey_of(
+        [
+            Piece("left", LEFT, "chunky", 50.0, 10.2, (25.0, 25.0, 40.0)),
+            Piece("right", RIGHT, "chunky", 50.0, 10.4, (155.0, 25.0, 40.0)),
+            Piece("web", WEB, "bar", 20.0, 5.0, (90.0, 25.0, 40.0)),
+        ],
+        [
+            ("left", "web", 20.0, (50.0, 25.0, 40.0)),
+            ("right", "web", 20.0, (130.0, 25.0, 40.0)),
+        ],
+    )
+
+
+def plan(solid, survey, *, z_mm=None, kept=None, machined=None, alloy=None, **job):
+    pattern = pattern_of(solid, kept=kept, machined=machined)
+    parting = parting_of(solid, float(solid.bounds[:, 2].mean()) if z_mm is None else z_mm)
+    placements = job.pop("placements", HERE)
+    return plan_feeders(survey, pattern, parting, job_of(**job), alloy or steel(), placements)
+
+
+def block(x0=0.0, kept=None, **job):
+    solid = Solid.box((x0, 0, 0), (x0 + 80, 80, 60))
+    modulus = 80 * 80 * 60 / (2 * 80 * 80 + 4 * 80 * 60)
+    piece = Piece("block", solid, "chunky", 60.0, modulus, (x0 + 40.0, 40.0, 30.0))
+    return plan(solid, survey_of([piece]), kept=kept, **job)
+
+
+def test_two_posts_are_two_groups_and_the_web_hangs_on_one():
+    groups = feed_groups(h_survey(), steel())
+    assert sorted(group.root.name for group in groups) == ["left", "right"]
+    assert ("web", "right") in [link for group in groups for link in group.parent]
+
+
+def test_a_plate_hangs_on_its_boss_through_a_join_as_thick_as_itself():
+    plate, boss = Solid.box((0, 0, 0), (180, 80, 20)), Solid.box((180, 10, -20), (240, 70, 40))
+    survey = survey_of(
+        [
+            Piece("plate", plate, "plate", 20.0, 8.2, (90.0, 40.0, 10.0)),
+            Piece("boss", boss, "chunky", 60.0, 11.0, (210.0, 40.0, 10.0)),
+        ],
+        [("plate", "boss", 20.0, (180.0, 40.0, 10.0))],
+    )
+    (group,) = feed_groups(survey, steel())
+    assert (group.root.name, group.parent) == ("boss", (("plate", "boss"),))
+
+
+def test_an_irons_join_may_close_early():
+    """Ductile iron, neck factor 0.6: a post may hang on its neighbor through 60 % of its size."""
+    survey = h_survey()
+    wide = replace(survey, joins=tuple(replace(j, thickness_mm=32.0) for j in survey.joins))
+    assert len(feed_groups(wide, steel())) == 2
+    thick_web = replace(
+        wide,
+        sections=tuple(
+            replace(s, thickness_mm=52.0, modulus_mm=12.0, order=9) if s.name == "web" else s
+            for s in wide.sections
+        ),
+    )
+    assert len(feed_groups(thick_web, find(Alloy, "ductile-iron"))) == 1
+
+
+def test_feeders_stand_on_both_posts():
+    feeders, chills, reasons = plan(LEFT + RIGHT + WEB, h_survey())
+    assert sorted(feeder.serves[0] for feeder in feeders) == ["left", "right"]
+    assert chills == ()
+    for feeder in feeders:
+        middle = 25.0 if feeder.serves[0] == "left" else 155.0
+        assert feeder.kind == "top"
+        assert abs(feeder.at_mm[0] - middle) < 5.0
+        assert feeder.at_mm[2] == pytest.approx(80.0)
+        assert feeder.has_air_core
+        assert not feeder.is_open
+    assert {reason.item for reason in reasons} == {"F1", "F2"}
+
+
+def test_size_meets_modulus_and_volume():
+    """At least factor x modulus, and (e - a) V >= a V_c, with the formulas' own figures."""
+    (feeder,), _, _ = block()
+    modulus = 80 * 80 * 60 / (2 * 80 * 80 + 4 * 80 * 60)
+    assert planned_modulus_mm(feeder) >= 1.2 * modulus
+    volume = feeder_volume_mm3(feeder.diameter_mm, feeder.height_mm, is_domed=True)
+    demand = demand_pct(steel())
+    assert can_give_mm3(feeder, volume, demand) >= demand / 100.0 * 80 * 80 * 60
+
+
+def test_volume_decides_on_a_large_flat_plate():
+    """A thin, wide plate has little modulus and much volume."""
+    solid = Solid.box((0, 0, 0), (400, 400, 20))
+    survey = survey_of([Piece("plate", solid, "plate", 20.0, 9.1, (200.0, 200.0, 10.0))])
+    (section,) = survey.sections
+    size = size_feeder(section, section.volume_mm3, 4.0, 1.2, 1.1, kind="top", ground_mm2=1.0)
+    assert size.decided_by == "volume"
+    small = size_feeder(section, 1000.0, 4.0, 1.2, 1.1, kind="top", ground_mm2=1.0)
+    assert small.decided_by == "modulus"
+    assert small.diameter_mm < size.diameter_mm
+
+
+def test_the_foot_of_a_top_feeder_adds_to_the_sections_modulus():
+    """50 x 50 x 80 post, M 9.52; its whole top covered: 200000 / (21000 - 2500) = 10.81 mm."""
+    post = Solid.box((0, 0, 0), (50, 50, 80))
+    (section,) = survey_of(
+        [Piece("post", post, "chunky", 50.0, 200000.0 / 21000.0, (25.0, 25.0, 40.0))]
+    ).sections
+    size = size_feeder(section, 0.0, 4.0, 1.2, 1.1, kind="top", ground_mm2=2500.0)
+    agree(size.modulus_mm, 1.2 * 200000.0 / 18500.0, rel=1e-6, why="by hand")
+
+
+def test_reach_puts_more_feeders_on_a_long_bar():
+    """600 x 50 x 50 mm reaches 214 mm each way (6 sqrt T), less toward a rival: more than one."""
+    solid = Solid.box((0, 0, 0), (600, 50, 50))
+    survey = survey_of([Piece("bar", solid, "bar", 50.0, 11.5, (300.0, 25.0, 25.0))])
+    feeders, _, _ = plan(solid, survey)
+    assert len(feeders) >= 2
+    spots = sorted(feeder.at_mm[0] for feeder in feeders)
+    gaps = np.diff([0.0, *spots, 600.0])
+    assert gaps[0] < 214.0 + 40.0
+    assert gaps[-1] < 214.0 + 40.0
+    for a, b in pairwise(feeders):
+        clear = math.dist(a.at_mm[:2], b.at_mm[:2])
+        assert clear > 0.5 * (a.diameter_mm + b.diameter_mm), "feeders keep clear of each other"
+
+
+def test_a_top_to_keep_clear_sends_the_feeder_to_the_side():
+    (feeder,), _, _ = block(kept=lambda normal, middle: normal[:, 2] > 0.5)
+    assert feeder.kind == "side"
+    x, y, z = feeder.neck_to_mm
+    on_side = min(abs(x), abs(x - 80.0), abs(y), abs(y - 80.0))
+    assert on_side < 2.5, "the neck meets a side face"
+    assert 20.0 < z < 40.0, "near the parting"
+    out = math.dist((x, y), feeder.at_mm[:2])
+    assert out > 0.5 * feeder.diameter_mm, "beside, not in, the casting"
+    assert out - 0.5 * feeder.diameter_mm <= 0.5 * feeder.diameter_mm, "neck at most D / 2"
+    assert feeder.at_mm[2] + feeder.height_mm > 60.0, "ends above what it feeds"
+    assert feeder.neck_width_mm > 0.0
+    assert feeder.neck_height_mm > 0.0
+
+
+def test_nowhere_to_go_is_said():
+    feeders, chills, reasons = block(kept=lambda normal, middle: np.ones(len(normal), bool))
+    assert feeders == ()
+    assert chills == ()
+    assert any("no place" in reason.why for reason in reasons)
+
+
+def test_machined_faces_are_preferred():
+    """Two equal steps of one block; the one that is machined gets the feeder."""
+    solid = Solid.box((0, 0, 0), (200, 80, 60))
+    survey = survey_of([Piece("block", solid, "chunky", 60.0, 16.0, (100.0, 40.0, 30.0))])
+    for low in (True, False):
+        (feeder, *_), _, _ = plan(
+            solid + Solid.box((95, 0, 60), (105, 80, 75)),
+            survey,
+            machined=lambda normal, middle, low=low: (
+                (normal[:, 2] > 0.5) & ((middle[:, 0] < 95.0) == low) & (middle[:, 2] < 65.0)
+            ),
+        )
+        assert feeder.kind == "top"
+        assert (feeder.at_mm[0] < 100.0) == low
+
+
+def test_never_in_a_bore():
+    """A hub with a 70 mm bore: the foot's middle is on metal, beside the bore."""
+    hub = Solid.cone(80.0, 80.0, 60.0) - Solid.cone(35.0, 35.0, 80.0).moved((0.0, 0.0, -10.0))
+    survey = survey_of([Piece("hub", hub, "bar", 45.0, 13.0, (57.0, 0.0, 30.0))])
+    feeders, _, _ = plan(hub, survey)
+    assert feeders
+    for feeder in feeders:
+        assert 35.0 < math.hypot(*feeder.at_mm[:2]) < 80.0
+
+
+def test_never_under_an_overhang():
+    """A C with its mouth to the side: the lower arm's top is hidden, the upper one's is not."""
+    solid = Solid.box((0, 0, 0), (120, 60, 40)) + Solid.box((0, 0, 80), (120, 60, 100))
+    solid = solid + Solid.box((0, 0, 40), (30, 60, 80))
+    survey = survey_of([Piece("arm", solid, "chunky", 40.0, 10.0, (80.0, 30.0, 20.0))])
+    feeders, _, _ = plan(solid, survey)
+    for feeder in feeders:
+        assert feeder.kind == "side" or feeder.at_mm[2] >= 99.0
+
+
+def test_a_small_boss_is_chilled_rather_than_fed():
+    plate, boss = Solid.box((0, 0, 0), (200, 200, 25)), Solid.cone(20.0, 20.0, 18.0)
+    boss = boss.moved((40.0, 40.0, 25.0))
+    big = Solid.box((100, 100, 25), (180, 180, 85))
+    survey = survey_of(
+        [
+            Piece("plate", plate, "plate", 25.0, 11.0, (80.0, 80.0, 12.0)),
+            Piece("boss", boss, "chunky", 34.0, 8.0, (40.0, 40.0, 34.0)),
+            Piece("big", big, "chunky", 80.0, 15.0, (140.0, 140.0, 55.0)),
+        ],
+        [
+            ("boss", "plate", 25.0, (40.0, 40.0, 25.0)),
+            ("big", "plate", 25.0, (140.0, 140.0, 25.0)),
+        ],
+    )
+    scaled = replace(
+        survey,
+        sections=tuple(
+            replace(s, volume_mm3=30_000.0, modulus_mm=11.5, cooled_area_mm2=30_000.0 / 11.5)
+            if s.name == "boss"
+            else s
+            for s in survey.sections
+        ),
+    )
+    feeders, chills, reasons = plan(plate + boss + big, scaled)
+    assert "boss" not in [name for feeder in feeders for name in feeder.serves]
+    (chill,) = chills
+    assert math.dist(chill.at_mm[:2], (40.0, 40.0)) < 25.0
+    why = next(reason.why for reason in reasons if reason.item == chill.name)
+    assert "boss" in why
+    only, none, _ = plan(plate + boss + big, scaled, rigging={"auto": ["feeders"]})
+    assert none == ()
+    assert len(only) > len(feeders)
+
+
+def test_what_the_job_gives_is_kept():
+    own = top_feeder("F1", (10.0, 10.0, 60.0), 33.0, 44.0, serves=("block",))
+    table = {"name": "F1", "kind": "top", "at_mm": [10.0, 10.0, 60.0], "diameter_mm": 33.0}
+    table |= {"height_mm": 44.0, "serves": ["block"]}
+    feeders, _, reasons = block(rigging={"feeder": [table]})
+    assert feeders == (own,)
+    assert reasons[0].source == "job file"
+
+
+def test_without_auto_nothing_is_planned():
+    feeders, chills, _ = block(rigging={"auto": ["gating"]})
+    assert (feeders, chills) == ((), ())
+
+
+def test_every_copy_gets_its_own():
+    """Two copies 200 mm apart, one turned: same size, each `into` its casting, at its place."""
+    copies = (
+        Placement(name="casting-1"),
+        Placement(name="casting-2", move_mm=(200.0, 0.0, 0.0), turn_deg=90.0),
+    )
+    solid = Solid.box((0, 0, 0), (80, 60, 60))
+    survey = survey_of([Piece("block", solid, "chunky", 60.0, 11.0, (40.0, 30.0, 30.0))])
+    feeders, _, _ = plan(solid, survey, placements=copies)
+    assert [feeder.into for feeder in feeders] == ["casting-1", "casting-2"]
+    assert [feeder.name for feeder in feeders] == ["F1", "F2"]
+    one, other = feeders
+    turned = np.array([-one.at_mm[1] + 200.0, one.at_mm[0], one.at_mm[2]])
+    np.testing.assert_allclose(other.at_mm, turned, atol=1e-2)
+
+
+def test_an_alloy_that_makes_up_for_itself_gets_none():
+    alloy = find(Alloy, "grey-iron").model_copy(
+        update={"contraction_pct": -2.0, "liquid_contraction_pct_100k": 0.5}
+    )
+    feeders, _, reasons = block(alloy=alloy)
+    assert feeders == ()
+    assert "expansion" in reasons[0].why
+
+
+def test_shifting_the_part_shifts_the_plan():
+    (here,), _, _ = block()
+    (there,), _, _ = block(x0=1000.0)
+    np.testing.assert_allclose(np.array(there.at_mm) - here.at_mm, (1000.0, 0.0, 0.0), atol=1e-6)
+    assert there.diameter_mm == here.diameter_mm
