@@ -176,8 +176,8 @@ class _Draft:
         self.side, self.sizes, self.room, self.count = side, sizes, room, count
         self.top_mm, self.kind, self.bend_ratio = top_mm, kind, bend_ratio
         self.channels, self.shop, self.flip = channels, shop, flip
-        self.u = -side.along if flip else side.along
-        self.v = side.out
+        self.u = -side.way.along if flip else side.way.along
+        self.v = side.way.out
         places = np.array([gate.along_mm for gate in side.gates]) * (-1.0 if flip else 1.0)
         self.middle = 0.5 * float(places.max() + places.min())
         self.offsets = places - self.middle

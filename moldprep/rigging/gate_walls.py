@@ -1,0 +1,253 @@
+"""The casting's wall as ingates meet it: level rays from one side.
+
+Everything here is in the frame of one casting as the pattern lies. A side is named by the
+direction the ingates come from: `v` runs outward along it, `s` along the runner.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from shapely import segmentize
+from shapely.geometry.base import BaseGeometry
+
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.solid import Floats
+from moldprep.records import Pattern
+from moldprep.rigging.room import Room
+
+HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0)
+"""Thicknesses an ingate may have, thickest first."""
+
+FLUSH_MM: Final = 4.0
+"""How far behind the casting's own shadow the wall may lie where a gate enters it: draft and
+fillets, but no bore and no undercut, which a core would have to make. [mm]"""
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Approach:
+    """One way to come at a casting with ingates.
+
+    out_deg     : direction the gates come from
+    level_mm    : height of the joint between runner and gates
+    gates_above : gates lie above that level, the runner below; or the other way round
+    runner_mm   : height of the runner
+    thinness    : thickness of a gate over the wall it joins, at most
+    sand_mm     : sand kept between gates and feeders or chills
+    """
+
+    out_deg: float
+    level_mm: float
+    gates_above: bool
+    runner_mm: float
+    thinness: float
+    sand_mm: float
+
+    @property
+    def out(self) -> Floats:
+        """(2,) unit vector outward, exact for the four sides of a box."""
+        angle = math.radians(self.out_deg)
+        return np.round(np.array([math.cos(angle), math.sin(angle)]), 12)
+
+    @property
+    def along(self) -> Floats:
+        """(2,) unit vector along the runner, counter-clockwise round the casting."""
+        x, y = self.out
+        return np.array([-y, x])
+
+    def gate_band_mm(self, height_mm: float) -> tuple[float, float]:
+        """Return (lowest, highest) of gates of this height. [mm]"""
+        if self.gates_above:
+            return self.level_mm, self.level_mm + height_mm
+        return self.level_mm - height_mm, self.level_mm
+
+    def whole_band_mm(self) -> tuple[float, float]:
+        """Return (lowest, highest) of the runner and the highest gates. [mm]"""
+        low, high = self.gate_band_mm(HEIGHTS_MM[0])
+        if self.gates_above:
+            return low - self.runner_mm, high
+        return low, high + self.runner_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wall:
+    """What level rays meet from one side, at heights away from a level.
+
+    s, rise  : (n,) places along the side; (k,) heights from the level
+    hit      : (n, k) outward place of the first metal, -inf where there is none
+    thick    : (n, k) smaller of the metal's depth and its height there
+    is_clear : (n, k) False where nothing may sit
+    edge     : (n,) how far out the casting's whole shadow reaches
+    """
+
+    s: Floats
+    rise: Floats
+    hit: Floats
+    thick: Floats
+    is_clear: Mask
+    edge: Floats
+
+    @property
+    def pitch_mm(self) -> float:
+        """Distance of two places."""
+        return float(self.s[1] - self.s[0])
+
+    def heights_mm(self, thinness: float) -> tuple[float, ...]:
+        """Return the gate heights that fit anywhere at all."""
+        return tuple(h for h in HEIGHTS_MM if self._takes(h, thinness).any())
+
+    def _takes(self, height_mm: float, thinness: float) -> Mask:
+        """Return (n,) whether each place takes a gate of this height, however narrow."""
+        used = self.rise <= height_mm + 1e-9
+        return np.asarray(
+            self.is_clear[:, used].all(axis=1)
+            & (self.hit[:, used].max(axis=1) >= self.edge - FLUSH_MM)
+            & (thinness * self.thick[:, used].min(axis=1) >= height_mm)
+        )
+
+    def fits(self, width_mm: float, height_mm: float, thinness: float) -> Mask:
+        """Return (n,) where the middle of a gate of this section may lie."""
+        size = 2 * self._half(width_mm) + 1
+        used = self.rise <= height_mm + 1e-9
+        takes = self._takes(height_mm, thinness).astype(np.uint8)
+        whole = minimum_filter1d(takes, size, mode="constant", cval=0) > 0
+        near = maximum_filter1d(self.hit[:, used].max(axis=1), size, mode="nearest")
+        far = minimum_filter1d(self.hit[:, used].min(axis=1), size, mode="nearest")
+        with np.errstate(invalid="ignore"):
+            return np.asarray(whole & (near - far <= max(0.6 * width_mm, 4.0)))
+
+    def met_by(self, k: int, width_mm: float, height_mm: float) -> tuple[Floats, Floats]:
+        """Return (hits, thicknesses) a gate of this section meets at a place. [mm]"""
+        half = self._half(width_mm)
+        used = self.rise <= height_mm + 1e-9
+        window = slice(max(0, k - half), k + half + 1)
+        return self.hit[window][:, used], self.thick[window][:, used]
+
+    def _half(self, width_mm: float) -> int:
+        return max(1, math.ceil(0.5 * width_mm / self.pitch_mm))
+
+
+class Walls:
+    """A casting, its feeders and its chills, as ingates see them."""
+
+    def __init__(self, pattern: Pattern, room: Room) -> None:
+        self.room = room
+        self._is_kept_clear = pattern.is_kept_clear
+        self._rays = Rays.of(pattern.solid)
+        self._shadow = outline_points(room.solid.shadow())
+        self._bounds = pattern.solid.bounds
+        self._edge_levels: dict[float, Floats] = {}
+
+    @property
+    def extents_mm(self) -> tuple[float, float]:
+        """(lowest, highest) of the casting."""
+        return float(self._bounds[0, 2]), float(self._bounds[1, 2])
+
+    @property
+    def girth_mm(self) -> float:
+        """Length and width of the casting, added."""
+        return float(self._bounds[1, :2].sum() - self._bounds[0, :2].sum())
+
+    def seen(self, way: Approach) -> Wall:
+        """Return what level rays meet, and where feeders and chills leave room for a gate."""
+        s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
+        s = np.linspace(s_all.min(), s_all.max(), int(np.clip(np.ptp(s_all) / 2.0, 60, 240)))
+        rise = np.array([0.3, *sorted(HEIGHTS_MM)])
+        z = way.level_mm + (rise if way.gates_above else -rise)
+        far = float(v_all.max()) + 10.0
+        origins, inward = _fan(way, s, z, far), np.append(-way.out, 0.0)
+        distance, facet = self._rays.first(origins, inward)
+        is_hit = np.isfinite(distance)
+        thick = np.zeros(len(distance))
+        thick[is_hit] = self._thickness(origins[is_hit] + inward * distance[is_hit, None], inward)
+        shape = (len(s), len(z))
+        wall = Wall(
+            s=s,
+            rise=rise,
+            hit=np.where(is_hit, far - distance, -np.inf).reshape(shape),
+            thick=thick.reshape(shape),
+            is_clear=(is_hit & ~self._is_kept_clear[facet]).reshape(shape),
+            edge=_outer_edge(s, s_all, v_all),
+        )
+        return self._with_lanes(wall, way)
+
+    def _thickness(self, points: Floats, inward: Floats) -> Floats:
+        """Return the metal behind points of the surface: smaller of its depth and its height."""
+        depth, _ = self._rays.first(points + 0.05 * inward, inward)
+        depth = np.where(np.isfinite(depth), depth, 0.0)
+        inside = points + inward * np.minimum(0.5 * depth, 6.0)[:, None]
+        up, _ = self._rays.first(inside, np.array([0.0, 0.0, 1.0]))
+        down, _ = self._rays.first(inside, np.array([0.0, 0.0, -1.0]))
+        height = up + down
+        return np.minimum(depth, np.where(np.isfinite(height), height, 0.0))
+
+    def _with_lanes(self, wall: Wall, way: Approach) -> Wall:
+        """Return the wall with nothing clear where a feeder or chill stands before it."""
+        low, high = way.gate_band_mm(HEIGHTS_MM[0])
+        is_clear = wall.is_clear.copy()
+        for outline, z_low, z_high in self.room.prisms:
+            if z_low < high + way.sand_mm and z_high > low - way.sand_mm:
+                points = outline_points(outline)
+                along = points @ way.along
+                beside = (wall.s >= along.min() - way.sand_mm) & (
+                    wall.s <= along.max() + way.sand_mm
+                )
+                ahead = float((points @ way.out).max()) > wall.hit - way.sand_mm
+                is_clear &= ~(beside[:, None] & ahead)
+        return replace(wall, is_clear=is_clear)
+
+    def reaches_edge(self, way: Approach) -> bool:
+        """Return whether the casting has a wall near its own shadow's edge, near the level.
+
+        One coarse fan of rays per direction answers for all levels.
+        """
+        if way.out_deg not in self._edge_levels:
+            s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
+            s = np.linspace(s_all.min() + 1.0, s_all.max() - 1.0, 60)
+            low, high = self.extents_mm
+            z = np.linspace(low + 0.05, high - 0.05, int(np.clip((high - low) / 1.5, 8, 160)))
+            far = float(v_all.max()) + 10.0
+            distance, _ = self._rays.first(_fan(way, s, z, far), np.append(-way.out, 0.0))
+            hit = far - distance.reshape(len(s), len(z))
+            edge = _outer_edge(s, s_all, v_all)[:, None]
+            self._edge_levels[way.out_deg] = z[(hit >= edge - 2.0 * FLUSH_MM).any(axis=0)]
+        near = np.abs(self._edge_levels[way.out_deg] - way.level_mm) <= HEIGHTS_MM[-1]
+        return bool(near.any())
+
+    def edge_mm(self, way: Approach, first_mm: float, last_mm: float) -> float:
+        """Return how far out anything reaches between two places along a side, -inf for none."""
+        low, high = way.whole_band_mm()
+        near = self.room.between(low - way.sand_mm, high + way.sand_mm)
+        if near.is_empty:
+            return -math.inf
+        points = outline_points(near)
+        along = points @ way.along
+        beside = points[(along >= first_mm) & (along <= last_mm)] @ way.out
+        return float(beside.max()) if len(beside) else -math.inf
+
+
+def outline_points(outline: BaseGeometry) -> Floats:
+    """Return (n, 2) points close together on an outline. [mm]"""
+    parts = getattr(outline, "geoms", [outline])
+    return np.vstack([np.asarray(segmentize(part.exterior, 4.0).coords)[:, :2] for part in parts])
+
+
+def _fan(way: Approach, s: Floats, z: Floats, far: float) -> Floats:
+    """Return (n k, 3) ray origins outside the casting, at places and heights."""
+    s_grid, z_grid = np.meshgrid(s, z, indexing="ij")
+    flat = s_grid[..., None] * way.along + far * way.out
+    return np.concatenate([flat, z_grid[..., None]], axis=2).reshape(-1, 3)
+
+
+def _outer_edge(s: Floats, s_all: Floats, v_all: Floats) -> Floats:
+    """Return how far out an outline reaches near each place along a side."""
+    edge = np.full(len(s), -np.inf)
+    pitch = s[1] - s[0]
+    k = np.clip(np.rint((s_all - s[0]) / pitch).astype(int), 0, len(s) - 1)
+    np.maximum.at(edge, k, v_all)
+    return np.asarray(maximum_filter1d(edge, 2 * math.ceil(4.0 / pitch) + 1, mode="nearest"))
