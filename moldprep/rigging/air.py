@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import AirPocket, FlowGraph, Metal, Rigging, Role
-from moldprep.rigging.flood import Cells, Peaks, escape, peaks
+from moldprep.rigging.flood import Cells, Peaks, amid, escape, peaks
 from moldprep.rigging.space import Space
 
 LEAST_CELLS: Final = 8.0
@@ -79,9 +79,7 @@ def _middle_of_top(body: NDArray[np.bool_], cell: int) -> int:
     """Return the cell amid the level top a high point belongs to."""
     x, y, z = np.unravel_index(cell, body.shape)
     flat, _ = ndimage.label(body[:, :, z])
-    room = ndimage.distance_transform_edt(flat == flat[x, y])
-    x, y = np.unravel_index(int(np.argmax(room)), room.shape)
-    return int(np.ravel_multi_index((x, y, z), body.shape))
+    return int(np.ravel_multi_index((*amid(flat == flat[x, y]), z), body.shape))
 
 
 def _outlets(

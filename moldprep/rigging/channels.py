@@ -28,7 +28,7 @@ MAX_STATIONS: Final = 240
 FREE_END_MM: Final = 0.5
 """An end of a center line further than this from any contact is a free end."""
 
-GRID_POINTS: Final = 60_000
+GRID_POINTS: Final = 40_000
 """Points of the grid on which a missing center line is looked for."""
 
 

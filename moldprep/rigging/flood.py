@@ -10,6 +10,7 @@ from typing import Final
 import numba
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 Cells = NDArray[np.int64]
 Small = NDArray[np.int32]
@@ -77,6 +78,15 @@ def rise(
         np.array(shape, np.int64),
     )
     return Rise(order, hop, run, falls)
+
+
+def amid(flat: NDArray[np.bool_]) -> tuple[int, int]:
+    """Return the cell of a level patch that lies amid it: far from its rim, near its middle."""
+    room = ndimage.distance_transform_edt(np.pad(flat, 1))[1:-1, 1:-1]
+    cells = np.argwhere(room >= room.max() - 1.0)
+    off = np.linalg.norm(cells - cells.mean(axis=0), axis=1)
+    x, y = cells[int(np.argmin(off))]
+    return int(x), int(y)
 
 
 def lowest_layer(inside: NDArray[np.bool_], shape: tuple[int, int, int]) -> int:

@@ -206,11 +206,10 @@ def solve_network(
     incidence[np.arange(len(links)), start] += 1.0
     incidence[np.arange(len(links)), end] -= 1.0
     flows = friction.first_guess(spread)
+    inner, given = incidence[:, free], incidence @ heads
     for _ in range(rounds):
         lost, slope = friction.losses(flows)
         base = flows - lost / slope
-        inner = incidence[:, free]
-        given = incidence @ np.where(np.isin(np.arange(n_nodes), free), 0.0, heads)
         if len(free):
             matrix = inner.T @ (inner / slope[:, None])
             heads[free] = np.linalg.solve(matrix, -inner.T @ (base + given / slope))

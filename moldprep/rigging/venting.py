@@ -12,7 +12,7 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.geometry.voxels import Lattice, shares_of
 from moldprep.records import Alloy, FeederPlan, Parting, Pattern, Placement, Reason, VentPlan
-from moldprep.rigging.flood import escape, peaks
+from moldprep.rigging.flood import amid, escape, peaks
 
 CELLS: Final = 250_000
 """Cells of the grid on which high points are looked for."""
@@ -170,8 +170,7 @@ def _high_point(
     top = flat == flat[x, y]
     blocked = inside[:, :, z + 1 :].any(axis=2)
     free = top & ~blocked
-    room = ndimage.distance_transform_edt(np.pad(free if free.any() else top, 1))[1:-1, 1:-1]
-    x, y = np.unravel_index(int(np.argmax(room)), room.shape)
+    x, y = amid(free if free.any() else top)
     at = origin + (np.array([x, y, z]) + 0.5) * pitch
     up = np.array([[at[0], at[1], float(solid.bounds[1, 2]) + 1.0]])
     hits = rays.crossings(up, np.array([0.0, 0.0, -1.0])).distance

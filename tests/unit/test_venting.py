@@ -1,0 +1,135 @@
+"""Vents where air would be caught, and nowhere else."""
+
+import math
+
+import numpy as np
+
+from moldprep.geometry.solid import Solid
+from moldprep.records import (
+    Body,
+    FeederPlan,
+    Parting,
+    Pattern,
+    Placement,
+    PullChoice,
+    Role,
+)
+from moldprep.rigging.venting import LARGEST_MM, high_points, plan_vents
+from tests.gating_bench import ALLOY
+from tests.helpers import agree
+
+HERE = (Placement(name="casting"),)
+PEAKS = (
+    Solid.box((0, 0, 0), (120, 40, 16))
+    + Solid.box((10, 10, 10), (40, 30, 60))
+    + Solid.box((80, 10, 10), (110, 30, 46))
+)
+ROOF = (  # a hall whose ceiling is covered by a slab of the casting itself
+    Solid.box((0, 0, 0), (100, 100, 10))
+    + Solid.box((0, 0, 0), (20, 20, 60))
+    + Solid.box((0, 0, 50), (100, 100, 60))
+    + Solid.box((50, 50, 5), (70, 70, 30))
+)
+
+
+def pattern_of(solid):
+    n = solid.n_triangles
+    return Pattern(
+        solid=solid, extra=(), shrink=np.ones(3), stock_mm3=0.0, draft_mm3=0.0,
+        is_machined=np.zeros(n, bool), is_kept_clear=np.zeros(n, bool), draft=(), undercuts=(),
+    )  # fmt: skip
+
+
+def parting_of(solid):
+    body = Body(name="casting", role=Role.CASTING, solid=solid)
+    choice = PullChoice(pull=(0.0, 0.0, 1.0), z_mm=0.0, score=0.0, terms=())
+    turn = np.hstack([np.eye(3), np.zeros((3, 1))])
+    return Parting(
+        bodies=(body,), turn=turn, z_mm=0.0, chosen=choice, runners_up=(), undercuts=(), reason=""
+    )
+
+
+def top_feeder(x, y, z, diameter=20.0, **more):
+    return FeederPlan(
+        name="F1", kind="top", at_mm=(x, y, z), diameter_mm=diameter, height_mm=40.0, **more
+    )
+
+
+def vents_of(solid, *feeders, placements=HERE, top=200.0, choke=0.0):
+    return plan_vents(pattern_of(solid), parting_of(solid), feeders, placements, top, ALLOY, choke)
+
+
+def test_every_peak_gets_a_vent_amid_its_top():
+    vents, reasons = vents_of(PEAKS)
+    places = sorted(vent.at_mm for vent in vents)
+    np.testing.assert_allclose(places, [(25, 20, 60), (95, 20, 46)], atol=4.0)
+    np.testing.assert_allclose([z for *_, z in places], [60.0, 46.0], atol=1e-4)
+    assert [reason.item for reason in reasons] == ["vent-1", "vent-2"]
+
+
+def test_a_peak_under_a_feeder_needs_none():
+    (vent,), _ = vents_of(PEAKS, top_feeder(25.0, 20.0, 60.0))
+    assert vent.at_mm[0] > 80.0
+
+
+def test_a_side_feeder_serves_no_peak():
+    side = FeederPlan(
+        name="F1", kind="side", at_mm=(-40.0, 20.0, 0.0), diameter_mm=30.0, height_mm=40.0,
+        neck_width_mm=10.0, neck_height_mm=10.0, neck_to_mm=(0.0, 20.0, 8.0),
+    )  # fmt: skip
+    vents, _ = vents_of(PEAKS, side)
+    assert len(vents) == 2
+
+
+def test_a_flat_plate_without_a_feeder_gets_one():
+    (vent,), _ = vents_of(Solid.box((0, 0, 0), (100, 60, 12)))
+    np.testing.assert_allclose(vent.at_mm, (50.0, 30.0, 12.0), atol=2.0)
+
+
+def test_a_flat_plate_under_a_feeder_gets_none():
+    assert vents_of(Solid.box((0, 0, 0), (100, 60, 12)), top_feeder(20.0, 20.0, 12.0))[0] == ()
+
+
+def test_a_vent_is_at_most_half_the_wall_below_but_can_be_cleaned():
+    (thick,), _ = vents_of(Solid.box((0, 0, 0), (100, 60, 40)))
+    (thin,), _ = vents_of(Solid.box((0, 0, 0), (100, 60, 7)))
+    assert thick.diameter_mm == 8.0
+    assert thin.diameter_mm == 5.0
+
+
+def test_vents_are_widened_toward_the_choke():
+    choke = 150.0
+    vents, reasons = vents_of(PEAKS, choke=choke)
+    total = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in vents)
+    agree(total, choke, rel=0.02, why="diameters in tenths of a millimetre")
+    assert any("choke" in reason.why for reason in reasons)
+    most, _ = vents_of(PEAKS, choke=1e6)
+    assert max(vent.diameter_mm for vent in most) <= LARGEST_MM
+
+
+def test_copies_are_vented_where_they_sit():
+    places = (
+        Placement(name="casting-1", move_mm=(0.0, 0.0, 0.0)),
+        Placement(name="casting-2", move_mm=(500.0, 0.0, 7.0), turn_deg=90.0),
+    )
+    vents, _ = vents_of(PEAKS, placements=places)
+    assert [vent.into for vent in vents] == ["casting-1"] * 2 + ["casting-2"] * 2
+    x, y, z = next(v.at_mm for v in vents if v.into == "casting-1" and v.at_mm[2] > 50.0)
+    a, b, c = next(v.at_mm for v in vents if v.into == "casting-2" and v.at_mm[2] > 60.0)
+    np.testing.assert_allclose((a, b, c), (500.0 - y, x, z + 7.0), atol=1e-6)
+
+
+def test_a_high_point_under_the_casting_itself_is_said_not_drilled():
+    vents, reasons = vents_of(ROOF, top_feeder(10.0, 10.0, 60.0))
+    assert vents == ()
+    assert len(reasons) == 1
+    assert "core" in reasons[0].why
+    (point,) = high_points(ROOF, ((10.0, 10.0, 60.0, 20.0),))
+    assert not point.is_clear
+    assert 0.8 < point.air_mm3 / (20.0 * 20.0 * 20.0) < 1.2  # a grid for finding, not measuring
+
+
+def test_a_ball_is_vented_at_its_top():
+    ball = Solid.sphere(40.0, 96).moved((10.0, -20.0, 40.0))
+    (vent,), _ = vents_of(ball)
+    np.testing.assert_allclose(vent.at_mm, (10.0, -20.0, 80.0), atol=2.0)
