@@ -2,8 +2,10 @@
 
 import math
 from dataclasses import replace
+from functools import cached_property
 from typing import Final
 
+import edt
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -36,6 +38,9 @@ MOST_SEATS: Final = 6
 SMALL_SHARE: Final = 0.01
 """A group of less than this share of the casting gets a feeder only if the heat solve shows that
 it needs one: thin parts around it often draw its heat in time."""
+CHILL_FIRST_SHARE: Final = 0.03
+"""A group of less than this share of the casting is chilled where a chill can lie, for the sake of
+the yield; the heat solve shows whether that is enough."""
 SERVES_SHARE: Final = 0.10
 NEIGHBOR: Final = 255
 
@@ -130,7 +135,11 @@ class _Planner:
             if rank > 0 and volume < SMALL_SHARE * self._casting_mm3:
                 notes.append(_left_to_the_solve(group.root))
                 continue
-            site = self._finder.chill_instead(group) if chills and rank > 0 else None
+            site = None
+            if chills and rank > 0:
+                is_small = volume < CHILL_FIRST_SHARE * self._casting_mm3
+                site = self._finder.chill_instead(group)
+                site = site or (self._finder.chill_site(group.root) if is_small else None)
             if site is None and feeders:
                 shared[group.root.name] = self._first(group)
                 if shared[group.root.name]:
@@ -274,12 +283,16 @@ class _Planner:
         reached = own & np.isfinite(from_first)
         second = np.unravel_index(int(np.argmax(np.where(reached, from_first, -1.0))), way.shape)
         longer = np.maximum(from_first, self._from(own, second))
-        depth = ndimage.distance_transform_edt(np.pad(self._survey.label > 0, 1))[1:-1, 1:-1, 1:-1]
-        deep = reached & (depth >= 0.8 * depth[reached].max())
+        deep = reached & (self._depth >= 0.8 * self._depth[reached].max())
         spot = np.unravel_index(int(np.argmin(np.where(deep, longer, np.inf))), way.shape)
         near = self._middle(np.array(spot))
         moved = self._finder.seat(seat.section, near, 0.0, self._taken(but=seat), group)
         return moved or seat
+
+    @cached_property
+    def _depth(self) -> Floats:
+        """Distance of each cell from the sand, in cells."""
+        return np.asarray(edt.edt(self._survey.label > 0, black_border=True), np.float64)
 
     def _from(self, metal: NDArray[np.bool_], spot: tuple[np.intp, ...]) -> NDArray[np.float32]:
         start = np.zeros(metal.shape, np.uint8)
