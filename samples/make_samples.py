@@ -126,6 +126,13 @@ def pedestal() -> Part:
     return body - rod(bore_r, (0, -200, shaft_z), (0, 200, shaft_z))
 
 
+def is_root_of(part: Part, radius: float) -> Callable[[object], bool]:
+    """Return a test whether an edge is where a pipe of this radius meets a flange."""
+    return lambda e: (
+        e.geom_type == GeomType.CIRCLE and abs(e.radius - radius) < 0.01 and is_inner_edge(part, e)
+    )
+
+
 def tee() -> Part:
     """Flanged tee: three flanges, two bores that cross; the branch is one size smaller."""
     run, rise, face = 400.0, 210.0, 3.0
@@ -143,8 +150,7 @@ def tee() -> Part:
         back, front = (tuple(s * v for v in end) for s in (reach - face - thick, reach - face))
         disc = soften(rod(flange_r, back, front), 4, lambda e: e.geom_type == GeomType.CIRCLE)
         outer += disc + rod(face_r, back, tuple(reach * v for v in end))
-        outer = soften(outer, 10, lambda e, r=bore_r + wall: e.geom_type == GeomType.CIRCLE
-                       and abs(e.radius - r) < 0.01 and is_inner_edge(outer, e))  # fmt: skip
+        outer = soften(outer, 10, is_root_of(outer, bore_r + wall))
     return outer - inner
 
 
