@@ -229,6 +229,8 @@ def _with_prints(
 
     for mouth in mouths:
         rim = rim_of(body, mouth)
+        if len(rim) < 3:
+            continue
         made = make_print(rim, mouth, room.rules, not prints, is_free)
         if made is None:
             notes.append(f"{name} has no room for a print {place_text(mouth.at_mm)}")
@@ -240,7 +242,7 @@ def _with_prints(
         notes.append(f"{name} has no print at all: it needs chaplets")
     return Core(
         name=name,
-        solid=Solid.union([body, *(one.solid - room.hollow for one in prints)]),
+        solid=Solid.union([body, *(one.solid - room.hollow for one in prints)]).parts()[0],
         prints=tuple(prints),
         flush=tuple(flush),
         reason=why,

@@ -19,7 +19,7 @@ Step = tuple[int, int, int]
 CUBES: Final = 2.5e6
 """Cubes in the box around a casting."""
 
-SMALLEST_PITCH_MM: Final = 0.4
+SMALLEST_PITCH_MM: Final = 0.8
 
 BELT: Final = 4
 """Cubes of open sand kept around the casting."""

@@ -15,6 +15,9 @@ from moldprep.units import G_M_S2, mass_kg
 STEP_MM: Final = 1e-3
 """How far off a parting plane both sides are cut to measure what they share there."""
 
+FILM_MM: Final = 0.5
+"""Sand thinner than this is no sand: a few grains; common practice, no source."""
+
 BEARING_MPA: Final = 0.35
 """Pressure a core print bears, 35 N/cm²; P. N. Rao, Manufacturing Technology: Foundry, Forming
 and Welding, cores and chaplets (from memory)."""
@@ -69,7 +72,7 @@ def cut_halves(
             members[parts[owner[i]].layer].append(part.solid)
         elif any((part.solid & core).volume_mm3 > 0.5 * part.solid.volume_mm3 for core in cores):
             continue
-        elif part.solid.volume_mm3 < sand.smallest_wall_mm**3:
+        elif _is_speck(part.solid, sand):
             specks.append(part.solid)
         else:
             raise _floating(part.solid, names[part.layer], alloy, sand)
@@ -78,6 +81,12 @@ def cut_halves(
         for k in sorted(members)
     ]
     return Halves(pieces=tuple(pieces), specks=Solid.union(specks))
+
+
+def _is_speck(part: Solid, sand: Sand) -> bool:
+    """Return whether a body of sand is too small or too thin to be printed at all."""
+    thickness_mm = 2.0 * part.volume_mm3 / part.area_mm2
+    return part.volume_mm3 < sand.smallest_wall_mm**3 or thickness_mm < FILM_MM
 
 
 def layer_names(n: int) -> list[str]:

@@ -50,6 +50,10 @@ SHORTER: Final = (1.0, 0.75, 0.5, 0.35)
 OVER: Final = 0.01
 """How much wider than its mouth the gap in front of a core without a print is."""
 
+ROOT_MM: Final = 0.2
+ROOT_SHRINK: Final = 0.02
+"""How deep a print reaches into its core, and how much narrower it is there."""
+
 ROUND: Final = Solid.sphere(1.0, 12).mesh()[0] * 1.06
 """Points round the origin whose hull holds the unit ball, to grow a body by its gap."""
 
@@ -131,7 +135,8 @@ class Skin:
 
         The flat faces along the opening (a flange) or against it (the inside of a wall).
         """
-        reach = 2.0 * pitch_mm
+        blur = pitch_mm + max(np.abs(opening.reach_mm))
+        reach = 2.0 * blur
         near = (self.low <= opening.bounds[1] + reach).all(axis=1)
         near &= (self.high >= opening.bounds[0] - reach).all(axis=1)
         toward = self.normal @ opening.normal
@@ -139,7 +144,7 @@ class Skin:
         rows = np.flatnonzero(near)
         side = np.sign(toward[rows])
         normal, offset = self.normal[rows] * side[:, None], self.offset[rows] * side
-        height = (offset - normal @ opening.at_mm) / pitch_mm
+        height = (offset - normal @ opening.at_mm) / blur
         weight = np.where(np.abs(height) < 2.5, self.area[rows] / (1.0 + height**2) ** 2, 0.0)
         if not weight.sum() > 0.0:
             return None
@@ -160,7 +165,7 @@ def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
     low, high = opening.reach_mm
     if flat is not None:
         normal, offset = flat
-        thick = 3.0 * pitch_mm
+        thick = 3.0 * pitch_mm + high - low
     else:
         normal = _squared(opening.normal, BENT_DEG)
         offset = float(normal @ opening.at_mm) + low - pitch_mm
@@ -228,7 +233,7 @@ def make_print(
             end = points @ outward
             middle = points[end > end.max() - 1e-6].mean(axis=0)
             return Print(
-                solid=Solid.hull_of(points),
+                solid=Solid.hull_of(np.vstack([points, _root(rim, mouth)])),
                 seat=_outside(Solid.hull_of(seat), mouth),
                 end_mm=middle,
                 outward=outward,
@@ -295,6 +300,12 @@ def _upright(
     flat = middle[0] + 0.6 * narrow * half
     far[:, 0] = np.minimum(far[:, 0], flat)
     return np.vstack([rim, far]), outward
+
+
+def _root(rim: Floats, mouth: Mouth) -> Floats:
+    """Return corners a little inside the mouth: a print reaches into its core, not just to it."""
+    middle = 0.5 * (rim.min(axis=0) + rim.max(axis=0))
+    return np.asarray(middle + (1.0 - ROOT_SHRINK) * (rim - middle) - ROOT_MM * mouth.normal)
 
 
 def _samples(corners: Floats, mouth: Mouth) -> Floats:

@@ -28,6 +28,9 @@ WEB_MM: Final = 12.0
 GLUE_MM: Final = 0.2
 """Room for glue between two parts of a piece; common practice, no source."""
 
+PIN_ROOM_MM: Final = 30.0
+"""Length left for the pins on a part."""
+
 DEEPEST: Final = 4
 """A piece is halved at most this often: 16 parts."""
 
@@ -108,7 +111,7 @@ def _parts(
     is_light = mass_kg(solid.volume_mm3, sand.density_kg_m3) <= printer.lift_kg
     if depth == 0 or (is_light and fits(solid.size_mm, printer)):
         return [solid], []
-    joint = _cut(solid, _axis(solid.size_mm, printer), keep_clear, gap_mm)
+    joint = _cut(solid, *_axis(solid.size_mm, printer), keep_clear, gap_mm)
     parts, gaps = [], [joint.gaps]
     for half in (joint.low, joint.high):
         more, more_gaps = _parts(half, keep_clear, sand, printer, gap_mm, depth - 1)
@@ -117,24 +120,35 @@ def _parts(
     return parts, gaps
 
 
-def _axis(size_mm: Floats, printer: Printer) -> int:
-    """Return the axis to cut across: the one that sticks out of the box most, else the longest."""
+def _axis(size_mm: Floats, printer: Printer) -> tuple[int, float]:
+    """Return the axis to cut across, and how long a part may be along it.
+
+    It is the axis that sticks out of the box most, else (too heavy) the longest.
+    """
     wide, deep, high = np.subtract(printer.box_mm, 2.0 * printer.wall_gap_mm)
     sides = sorted((wide, deep))
     limit = np.array([*(sides if size_mm[0] <= size_mm[1] else sides[::-1]), high])
     over = size_mm / limit
-    return int(over.argmax()) if over.max() > 1.0 else int(size_mm.argmax())
+    axis = int(over.argmax()) if over.max() > 1.0 else int(size_mm.argmax())
+    return axis, float(limit[axis]) - PIN_ROOM_MM
 
 
-def _cut(solid: Solid, axis: int, keep_clear: Sequence[Solid], gap_mm: float) -> _Joint:
+def _cut(
+    solid: Solid, axis: int, longest_mm: float, keep_clear: Sequence[Solid], gap_mm: float
+) -> _Joint:
     """Return the piece cut by the best plane across an axis that leaves two whole parts."""
     turn = ALONG[axis]
     upright = solid.transformed(turn)
     clear = [body.transformed(turn) for body in keep_clear]
     low, high = upright.bounds[:, 2]
     levels = 0.5 * (low + high) + np.linspace(-WINDOW, WINDOW, TRIES) * (high - low)
-    middle = 0.5 * (low + high)
-    order = sorted(levels.tolist(), key=lambda z: (_harm(upright, z, clear), abs(z - middle), z))
+    share_mm = np.ceil(0.5 * np.ceil((high - low) / longest_mm)) * longest_mm
+
+    def rank(z: float) -> tuple[bool, float, float]:
+        is_long = max(z - low, high - z) > share_mm
+        return is_long, _harm(upright, z, clear), abs(z - 0.5 * (low + high))
+
+    order = sorted(levels.tolist(), key=rank)
     for level in order:
         joint = _joint(upright, level, gap_mm)
         if joint is not None:

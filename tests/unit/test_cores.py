@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from shapely.geometry import Polygon
 
 from moldprep.errors import JobError, StageError
 from moldprep.geometry.solid import Solid
@@ -106,10 +107,11 @@ def test_gap_round_a_print_is_what_the_job_says():
 
 
 def test_a_vee_groove_stays_with_its_halves():
-    groove = Solid.cone(40, 60, 15).moved((0, 0, 0)) + Solid.cone(60, 40, 15).moved((0, 0, -15))
-    disc = Solid.cone(60, 60, 50).moved((0, 0, -25))
-    ring = (disc - groove.scaled((1, 1, 1))) + Solid.cone(42, 42, 50).moved((0, 0, -25))
-    assert cores_of(mold_of(ring, mold=PLAIN)) == []
+    groove = Polygon([(40.0, 0.0), (61.0, 15.0), (61.0, -15.0)])
+    sheave = Solid.cone(60, 60, 50, 128).moved((0, 0, -25)) - Solid.revolve(groove, 128)
+    mold = mold_of(sheave, mold=PLAIN)
+    assert cores_of(mold) == []
+    assert_sound(mold)
 
 
 def test_a_short_bolt_hole_stays_and_a_long_one_does_not():
@@ -175,7 +177,8 @@ def test_declared_model_brings_its_own_prints(tmp_path):
         cores={"declared": [{"name": "bar", "file": "bar.stl"}]},
     )  # fmt: skip
     (core,) = cores_of(mold)
-    agree(core.solid.volume_mm3, bar.volume_mm3, rel=1e-5, why="single precision file")
+    inside = (core.solid & BLOCK).volume_mm3
+    agree(inside, 0.75 * bar.volume_mm3, rel=1e-5, why="single precision file, 120 of 160 mm")
     assert len(mold.prints) == 2
 
 
@@ -210,7 +213,7 @@ def test_hemmed_in_volume_of_a_bore_on_the_grid():
 
 
 def test_core_split_for_a_small_box_stays_whole_in_volume():
-    small = PRINTER.model_copy(update={"box_mm": (140.0, 400.0, 400.0), "wall_gap_mm": 5.0})
+    small = PRINTER.model_copy(update={"box_mm": (150.0, 150.0, 400.0), "wall_gap_mm": 5.0})
     mold = mold_of(BORED, printer=small, mold=PLAIN)
     assert {piece.name for piece in cores_of(mold)} == {"core-1-a", "core-1-b"}
     assert_sound(mold)
