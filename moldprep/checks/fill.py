@@ -1,10 +1,13 @@
 """Does the cavity fill without falls, cold meetings and trapped air?"""
 
+import math
 from collections.abc import Iterator
+
+import numpy as np
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Alloy, Fill, Metal
+from moldprep.records import Alloy, Body, CavityRise, Fill, FlowGraph, Metal, Rigging
 from moldprep.results import Results
 
 CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
@@ -82,6 +85,59 @@ def no_falls(results: Results, limit: float) -> Iterator[Finding]:
         )
     if not falls:
         yield judged(True, "no fall over the alloy's critical height", value=0.0)
+
+
+@check(
+    id="fill/level-keeps-rising",
+    why="A level that nearly stands still skins over and laps.",
+    source="25, 18, 12, 8, 6 mm/s for sections to 4, 8, 15, 40 mm and above: " + PRACTICE,
+    limit=0.5,
+    miss=Verdict.WARN,
+)
+def level_keeps_rising(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the slowest rise within each casting with what its mean section asks for."""
+    flow, rigging = results.need(FlowGraph), results.need(Rigging)
+    bodies = {body.name: body for body in rigging.castings}
+    found = False
+    for course in flow.cavities:
+        for name in course.parts:
+            rise = _slowest_rise(course, bodies[name]) if name in bodies else None
+            if rise is None:
+                continue
+            found = True
+            section = 2.0 * bodies[name].solid.volume_mm3 / bodies[name].solid.area_mm2
+            wanted = next(speed for top, speed in RISE_MM_S if section <= top)
+            speed, level = rise
+            x, y, _ = bodies[name].solid.centroid_mm
+            yield judged(
+                speed / wanted >= limit,
+                f"the level in {name} rises by {speed:.1f} mm/s at its slowest, at {level:.0f} mm;"
+                f" usual {wanted:.0f} mm/s for a mean section of {section:.1f} mm",
+                value=speed / wanted,
+                part=name,
+                at_mm=(x, y, level),
+                remedy="a larger choke, or the casting turned so that no level is so wide",
+            )
+    if not found:
+        yield passed_over("no casting fills")
+
+
+RISE_MM_S = ((4.0, 25.0), (8.0, 18.0), (15.0, 12.0), (40.0, 8.0), (math.inf, 6.0))
+
+
+def _slowest_rise(course: CavityRise, body: Body) -> tuple[float, float] | None:
+    """Return (slowest rise [mm/s], its level [mm]) within the middle of a casting's height."""
+    low, high = (float(v) for v in body.solid.bounds[:, 2])
+    time, level = course.course[:, 0], course.course[:, 1]
+    edge = 0.05 * (high - low)
+    grid = np.linspace(low + edge, high - edge, 13)
+    inside = level <= level[-1]
+    if level[-1] < high - edge or len(time) < 3:
+        return None
+    moments = np.interp(grid, level[inside], time[inside])
+    speed = np.diff(grid) / np.maximum(np.diff(moments), 1e-9)
+    slow = int(np.argmin(speed))
+    return float(speed[slow]), float(0.5 * (grid[slow] + grid[slow + 1]))
 
 
 @check(

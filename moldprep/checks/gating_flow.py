@@ -387,6 +387,32 @@ def filter_is_large_enough(results: Results, limit: float) -> Iterator[Finding]:
 
 
 @check(
+    id="gating/filter-is-primed",
+    why="Metal enters fine pores only under some head; less and the filter freezes shut.",
+    source="priming head of 100 to 150 mm: " + SHOP,
+    limit=100.0,
+    unit="mm",
+    miss=Verdict.WARN,
+)
+def filter_is_primed(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the metal over each filter with the head it needs to start."""
+    flow, filters = results.need(FlowGraph), results.need(Rigging).of_role(Role.FILTER)
+    if not filters or not math.isfinite(flow.source_mm):
+        yield passed_over("no filter, or nothing is poured")
+        return
+    for body in filters:
+        head = flow.source_mm - float(body.solid.centroid_mm[2])
+        yield judged(
+            head >= limit,
+            f"{head:.0f} mm of metal over {body.name}",
+            value=head,
+            part=body.name,
+            at_mm=tuple(body.solid.centroid_mm),
+            remedy=f"raise the basin by {limit - head:.0f} mm, or lower the filter",
+        )
+
+
+@check(
     id="gating/vents-match-the-choke",
     why="Air that cannot leave as fast as metal comes holds the metal back, or blows through it.",
     source="vents in total as large as the choke: " + PRACTICE,

@@ -170,8 +170,7 @@ def _high_point(
     top = flat == flat[x, y]
     blocked = inside[:, :, z + 1 :].any(axis=2)
     free = top & ~blocked
-    x, y = amid(free if free.any() else top)
-    at = origin + (np.array([x, y, z]) + 0.5) * pitch
+    at = origin + (np.array([*amid(free if free.any() else top), z]) + 0.5) * pitch
     up = np.array([[at[0], at[1], float(solid.bounds[1, 2]) + 1.0]])
     hits = rays.crossings(up, np.array([0.0, 0.0, -1.0])).distance
     heights = up[0, 2] - hits

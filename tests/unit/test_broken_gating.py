@@ -118,10 +118,10 @@ def _narrowed(solid):
     return solid & Solid.box((x - 6.75, -100.0, -10.0), (x + 6.75, 100.0, 10.0))
 
 
-def with_filter(size_mm):
+def with_filter(size_mm, z=-6.0):
     """Return the system with a filter print across its runner."""
     half = 0.5 * size_mm
-    box = Solid.box((25.0, -half, -6.0 - half), (35.0, half, -6.0 + half))
+    box = Solid.box((25.0, -half, z - half), (35.0, half, z + half))
     return plus(GOOD, Body(name="filter", role=Role.FILTER, solid=box))
 
 
@@ -313,6 +313,14 @@ CASES = {
     "filter too small": (
         with_filter(20.0), filter_plan(20.0), "gating/filter-is-large-enough", FAIL, "filter",
         (30.0, 0.0, -6.0),
+    ),
+    "filter high under the basin": (
+        with_filter(60.0, z=140.0), filter_plan(60.0),
+        "gating/filter-is-primed", WARN, "filter", (30.0, 0.0, 140.0),
+    ),
+    "plate so wide that the level hardly rises": (
+        add("casting-1", (50.0, 30.0, 5.0), (450.0, 330.0, 10.0)), None,
+        "fill/level-keeps-rising", WARN, "casting-1", (220.0, 156.0, 7.0),
     ),
     "a way round the filter": (
         bypassed_filter(), filter_plan(24.0),
