@@ -44,7 +44,7 @@ class _Shell:
         return replace(self, mesh=mesh, volume_mm3=-self.volume_mm3)
 
 
-def lumps_of(mesh: Facets, owner: Ints, n_sources: int, tally: Tally) -> list[Lump]:
+def lumps_of(mesh: Facets, original: Facets, owner: Ints, tally: Tally) -> list[Lump]:
     """Return the bodies of a closed mesh, in the order of the file.
 
     A shell that lies inside no other is metal, however it is wound; turning it turns what is
@@ -54,10 +54,10 @@ def lumps_of(mesh: Facets, owner: Ints, n_sources: int, tally: Tally) -> list[Lu
     ----------
     mesh
         Closed, neighbours wound alike. [mm]
+    original
+        The facets of the file; a filled hole gets their number as its source. [mm]
     owner
-        (n_sources,) object of each facet of the file.
-    n_sources
-        Facets of the file; a filled hole gets this number as its source.
+        (m,) object of each facet of the file.
     tally
         Counts what had to be turned.
     """
@@ -66,7 +66,6 @@ def lumps_of(mesh: Facets, owner: Ints, n_sources: int, tally: Tally) -> list[Lu
     for root in roots:
         if shells[root].is_inward:
             family = [k for k, shell in enumerate(shells) if k == root or root in shell.around]
-            tally["facets turned"] += sum(len(shells[k].mesh.faces) for k in family)
             for k in family:
                 shells[k] = shells[k].turned()
     voids: dict[int, list[int]] = {}
@@ -80,12 +79,26 @@ def lumps_of(mesh: Facets, owner: Ints, n_sources: int, tally: Tally) -> list[Lu
             continue
         metal.add(k)
         if shells[k].is_inward:
-            tally["facets turned"] += len(shells[k].mesh.faces)
             shells[k] = shells[k].turned()
         if parent in metal:
             tally["bodies wholly inside another"] += 1
-    return [_lump([shells[k], *(shells[v] for v in voids.get(k, []))], n_sources)
-            for k in sorted(metal)]  # fmt: skip
+    tally["facets turned"] += sum(_n_turned(shell.mesh, original) for shell in shells)
+    return [
+        _lump([shells[k], *(shells[v] for v in voids.get(k, []))], len(owner))
+        for k in sorted(metal)
+    ]
+
+
+def _n_turned(mesh: Facets, original: Facets) -> int:
+    """Return how many facets look the other way than in the file."""
+    kept = mesh.source != FILLED
+    now = _normals(mesh.points[mesh.faces[kept]])
+    then = _normals(original.points[original.faces[mesh.source[kept]]])
+    return int((np.einsum("ij,ij->i", now, then) < 0.0).sum())
+
+
+def _normals(corners: Floats) -> Floats:
+    return np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
 
 
 def _shells(mesh: Facets, owner: Ints) -> list[_Shell]:

@@ -151,7 +151,7 @@ def _solids(mesh: Facets, model: Model, job: Job, tally: Tally) -> tuple[list[Lu
     may_rebuild, pitch = job.casting.repair == "rebuild", job.casting.rebuild_pitch_mm
     everything = frozenset(range(len(model.objects)))
     if is_closed(mended):
-        lumps, stuck = _untangled(lumps_of(mended, owner, len(owner), tally), tally)
+        lumps, stuck = _untangled(lumps_of(mended, mesh, owner, tally), tally)
         if stuck is None:
             return lumps, 0.0
         if not may_rebuild:

@@ -28,7 +28,7 @@ def mend(mesh: Facets, tally: Tally) -> Facets:
     mesh = weld_seams(mesh, tally)
     if (Edges.find(mesh).count > 2).any():
         mesh = drop_doubles(mesh, tally)
-    mesh = wind_alike(mesh, tally)
+    mesh = wind_alike(mesh)
     return close_holes(mesh, tally)
 
 
@@ -148,7 +148,7 @@ def _inner_skin(
     return found
 
 
-def wind_alike(mesh: Facets, tally: Tally) -> Facets:
+def wind_alike(mesh: Facets) -> Facets:
     """Return the mesh with neighbours wound alike, turning as few facets as will do.
 
     Every facet is there twice, as it is and turned; neighbours link the copies that agree, and
@@ -174,7 +174,6 @@ def wind_alike(mesh: Facets, tally: Tally) -> Facets:
     if (edges.count > 2).any() and Edges.find(wound).balance[edges.count > 2].any():
         flip ^= _faces_inward(wound, np.minimum(as_is, turned))
         wound = _flipped(mesh, flip)
-    tally["facets turned"] += int(flip.sum())
     return wound
 
 
