@@ -1,20 +1,15 @@
 """Where channels go: one side of the casting, a runner along it, sprue, filter and basin."""
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from shapely.geometry import LineString, Point
+from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
-from moldprep.geometry.shapes import (
-    placed_outline,
-    rounded_box_outline,
-    trapezoid_widths_mm,
-)
+from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy
 from moldprep.records.plan import (
@@ -26,7 +21,8 @@ from moldprep.records.plan import (
     SpruePlan,
     WellPlan,
 )
-from moldprep.rigging.bodies import FILTER_LIP_MM, STEP_SHARE, basin_outline
+from moldprep.rigging.bodies import FILTER_LIP_MM, basin_outline
+from moldprep.rigging.clearance import Blocked, channel_outlines, clear_basin
 from moldprep.rigging.gate_sites import Side
 from moldprep.rigging.gating import filter_area_mm2, taper_area_mm2
 from moldprep.rigging.room import Room, outline_placed
@@ -156,7 +152,7 @@ def _channels(side: Side, sizes: Sizes, alloy: Alloy, arms: int) -> Channels:
     edge = filter_edge_mm(sizes, alloy, arms)
     chamber = max(12.0, 0.5 * (edge - 2.0 * FILTER_LIP_MM - height)) if edge else 0.0
     thick = 0.0 if not edge else 22.0 if edge <= 100.0 else 30.0
-    well = max(math.sqrt(4.0 / math.pi * WELL_OVER_FOOT * sizes.foot_mm2), 1.3 * width)
+    well = well_diameter_mm(sizes.foot_mm2, width)
     lead = 0.5 * well + 20.0 + (2.0 * chamber + thick if edge else 0.0) + max(25.0, width)
     return Channels(
         runner_height_mm=height, floor_mm=floor, top_mm=floor + height, filter_mm=edge,
@@ -232,7 +228,8 @@ class _Draft:
         blocked = self._blocked(placements)
         if not self._is_clear(blocked, sprue, well, runners, filters):
             return None
-        basin = self._basin(sprue, blocked)
+        ahead = math.degrees(math.atan2(self.u[1], self.u[0]))
+        basin = clear_basin(sprue, self.top_mm, ahead, blocked)
         if basin is None:
             return None
         if self.count == 1:
@@ -269,14 +266,8 @@ class _Draft:
 
     def _sprue(self) -> tuple[SpruePlan, WellPlan]:
         c = self.channels
-        head = self.top_mm - c.top_mm
-        depth = basin_depth_mm(self.sizes.foot_mm2)
-        top_area = taper_area_mm2(self.sizes.foot_mm2, head, depth)
-        sprue = SpruePlan(
-            at_mm=(0.0, 0.0, c.top_mm), top_mm=self.top_mm - depth,
-            foot_area_mm2=self.sizes.foot_mm2, top_area_mm2=top_area,
-            kind="cone" if self.kind == "cone" else "stream",
-        )  # fmt: skip
+        foot = (0.0, 0.0, c.top_mm)
+        sprue = sprue_plan(foot, self.sizes.foot_mm2, self.top_mm, is_cone=self.kind == "cone")
         floor = c.floor_mm - c.runner_height_mm
         well = WellPlan(at_mm=(0.0, 0.0, floor), diameter_mm=c.well_mm, depth_mm=c.top_mm - floor)
         return sprue, well
@@ -382,34 +373,18 @@ class _Draft:
 
     # ---- keeping clear --------------------------------------------------------------------
 
-    def _blocked(self, placements: tuple[Placement, ...]) -> "_Blocked":
-        return _Blocked(self.room, placements, self.shop.channel_wall_mm)
+    def _blocked(self, placements: tuple[Placement, ...]) -> Blocked:
+        return Blocked(self.room, placements, self.shop.channel_wall_mm)
 
     def _is_clear(
-        self, blocked: "_Blocked", sprue: SpruePlan, well: WellPlan,
+        self, blocked: Blocked, sprue: SpruePlan, well: WellPlan,
         runners: tuple[RunnerPlan, ...], filters: tuple[FilterPlan, ...],
     ) -> bool:  # fmt: skip
         """Return whether every channel keeps the sand wall from castings and feeders."""
         return all(
             blocked.is_clear(outline, low, high)
-            for outline, low, high in _outlines(sprue, well, runners, filters)
+            for outline, low, high in channel_outlines(sprue, well, runners, filters)
         )
-
-    def _basin(self, sprue: SpruePlan, blocked: "_Blocked") -> BasinPlan | None:
-        """Return the basin, turned over its runner if it can be, else where there is room."""
-        top_mm = 2.0 * math.sqrt(sprue.top_area_mm2 / math.pi)
-        width = max(50.0, 5.0 * math.ceil(2.5 * top_mm / 5.0))
-        depth = self.top_mm - sprue.top_mm
-        ahead = math.degrees(math.atan2(self.u[1], self.u[0]))
-        outward = math.degrees(math.atan2(self.v[1], self.v[0]))
-        for turn in (ahead, outward, ahead + 180.0, outward + 180.0):
-            basin = BasinPlan(
-                length_mm=2.0 * width, width_mm=width, depth_mm=depth, turn_deg=round(turn, 2) % 360
-            )
-            low = sprue.top_mm - STEP_SHARE * depth
-            if blocked.is_clear(basin_outline(basin, sprue), low, self.top_mm):
-                return basin
-        return None
 
     def _settled(
         self, place: Placement, runners: tuple[RunnerPlan, ...], ingates: tuple[IngatePlan, ...],
@@ -424,45 +399,27 @@ class _Draft:
         )
 
 
-class _Blocked:
-    """What placed castings and feeders block, level by level."""
+def sprue_plan(
+    foot_at_mm: tuple[float, float, float], foot_mm2: float, top_mm: float, *, is_cone: bool
+) -> SpruePlan:
+    """Return the sprue over a foot, as wide on top as the stream is under a full basin."""
+    depth = basin_depth_mm(foot_mm2)
+    head = top_mm - foot_at_mm[2]
+    return SpruePlan(
+        at_mm=foot_at_mm, top_mm=top_mm - depth, foot_area_mm2=foot_mm2,
+        top_area_mm2=taper_area_mm2(foot_mm2, head, depth),
+        kind="cone" if is_cone else "stream",
+    )  # fmt: skip
 
-    def __init__(self, room: Room, placements: tuple[Placement, ...], wall_mm: float) -> None:
-        self._room, self._placements, self._wall_mm = room, placements, wall_mm
 
-    def is_clear(self, outline: BaseGeometry, low_mm: float, high_mm: float) -> bool:
-        """Return whether an upright body keeps the wall from everything."""
-        there = self._room.between(low_mm - self._wall_mm, high_mm + self._wall_mm)
-        return there.is_empty or all(
-            outline_placed(there, place).distance(outline) >= self._wall_mm - 0.05
-            for place in self._placements
-        )
+def well_diameter_mm(foot_mm2: float, runner_mm: float) -> float:
+    """Return the diameter of the well under a sprue, wide enough for its runner. [mm]"""
+    return max(math.sqrt(4.0 / math.pi * WELL_OVER_FOOT * foot_mm2), 1.3 * runner_mm)
 
 
 def basin_depth_mm(foot_mm2: float) -> float:
     """Return the depth of a basin over a sprue with this foot. [mm]"""
     return max(LEAST_BASIN_MM, 5.0 * math.ceil(0.5 * math.sqrt(4.0 / math.pi * foot_mm2)))
-
-
-def _outlines(
-    sprue: SpruePlan, well: WellPlan, runners: tuple[RunnerPlan, ...],
-    filters: tuple[FilterPlan, ...],
-) -> Iterator[tuple[BaseGeometry, float, float]]:  # fmt: skip
-    """Yield (outline, low, high) of every channel but the ingates and the basin."""
-    radius = math.sqrt(sprue.top_area_mm2 / math.pi)
-    yield Point(sprue.at_mm[:2]).buffer(radius), sprue.at_mm[2], sprue.top_mm
-    z = well.at_mm[2]
-    yield Point(well.at_mm[:2]).buffer(0.5 * well.diameter_mm), z, z + well.depth_mm
-    for runner in runners:
-        line = LineString([p[:2] for p in runner.path_mm])
-        z = runner.path_mm[0][2]
-        outline = line.buffer(0.5 * runner.width_mm, cap_style="flat")
-        yield outline, z, z + runner.height_mm
-    for one in filters:
-        long = one.thickness_mm + 2.0
-        box = rounded_box_outline(long, one.length_mm, 0.5)
-        half = 0.5 * one.width_mm
-        yield placed_outline(box, one.at_mm, one.turn_deg), one.at_mm[2] - half, one.at_mm[2] + half
 
 
 def _corner_points(outline: BaseGeometry) -> Floats:

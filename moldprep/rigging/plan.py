@@ -1,24 +1,25 @@
 """Survey -> RiggingPlan: what is hung on the pattern, where, and why. No bodies are made here."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from moldprep.errors import StageError
+from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, RiggingPlan, Role, Rules, Survey
 from moldprep.records.plan import (
-    BasinPlan,
     ChillPlan,
     FeederPlan,
-    FilterPlan,
     IngatePlan,
     Placement,
     Reason,
-    RunnerPlan,
-    SpruePlan,
-    WellPlan,
+    VentPlan,
 )
+from moldprep.rigging.bodies import basin_outline
+from moldprep.rigging.build import placed
+from moldprep.rigging.clearance import Blocked, clear_basin, meets_vents
+from moldprep.rigging.completion import Hung, completed
 from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
 from moldprep.rigging.feeder_plan import plan_feeders
 from moldprep.rigging.gate_sites import GateSearch, Side
@@ -68,24 +69,6 @@ def plan_rigging(
     return _Planner(survey, pattern, parting, job, alloy, Shop.of(rules)).plan()
 
 
-@dataclass(frozen=True, kw_only=True)
-class Hung:
-    """The channels of a plan, where they may be missing."""
-
-    placements: tuple[Placement, ...]
-    sprue: SpruePlan | None
-    well: WellPlan | None
-    basin: BasinPlan | None
-    runners: tuple[RunnerPlan, ...]
-    ingates: tuple[IngatePlan, ...]
-    filters: tuple[FilterPlan, ...]
-
-    @classmethod
-    def of(cls, layout: Layout) -> "Hung":
-        """Return the channels of an automatic layout."""
-        return cls(**vars(layout))
-
-
 class _Planner:
     """Holds what every step of the plan needs."""
 
@@ -99,12 +82,13 @@ class _Planner:
         self.has_channels = any(
             (given.basin, given.sprue, given.well, given.runner, given.ingate, given.filter)
         )
-        self.is_auto = "gating" in given.auto and not self.has_own and not self.has_channels
+        self.wants_gating = "gating" in given.auto and not self.has_own
         self.count = len(given.placements) or job.mold.count
 
     def plan(self) -> RiggingPlan:
         """Return the whole plan."""
-        if self.is_auto and (self.count == 1 or not self.job.rigging.placements):
+        is_free = self.count == 1 or not self.job.rigging.placements
+        if self.wants_gating and not self.has_channels and is_free:
             return self._automatic()
         return self._given()
 
@@ -253,7 +237,24 @@ class _Planner:
             top = keys.sprue.top_mm + (keys.basin.depth_mm if keys.basin else 0.0)
         hung = Hung(placements=placements, sprue=keys.sprue, well=keys.well, basin=keys.basin,
                     runners=keys.runner, ingates=keys.ingate, filters=keys.filter)  # fmt: skip
-        return self._finished(hung, feeders, chills, sizes, top, (note, *sizes.reasons, *reasons))
+        added: tuple[Reason, ...] = ()
+        if self.wants_gating:
+            blocked = self._blocked_by(feeders, chills, top, placements)
+            is_printed = keys.channels == "printed"
+            if keys.sprue is not None and keys.basin is None:
+                top += basin_depth_mm(keys.sprue.foot_area_mm2)
+            hung, added = completed(hung, sizes, top, blocked, is_printed=is_printed)
+        why = (note, *added, *sizes.reasons, *reasons)
+        return self._finished(hung, feeders, chills, sizes, top, why)
+
+    def _blocked_by(
+        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], top: float,
+        placements: tuple[Placement, ...],
+    ) -> Blocked:  # fmt: skip
+        """Return what stands in the way in the mold as a whole."""
+        bodies = Solid.union(placed(self.pattern.solid, place) for place in placements)
+        room = Room(bodies, feeder_prisms(feeders, top) + chill_prisms(chills))
+        return Blocked(room, HERE, self.shop.channel_wall_mm)
 
     def _row(self) -> tuple[Placement, ...]:
         """Return the castings side by side along the shorter side."""
@@ -286,6 +287,7 @@ class _Planner:
             vents, vent_reasons = plan_vents(
                 self.pattern, self.parting, feeders, hung.placements, top, self.alloy, choke
             )
+            hung = self._beside_vents(hung, feeders, chills, vents, top)
         return RiggingPlan(
             placements=tuple(map(rounded, hung.placements)),
             pour_time_s=round(sizes.pour_time_s, 2),
@@ -301,6 +303,19 @@ class _Planner:
             vents=tuple(map(rounded, vents)),
             reasons=(*reasons, *vent_reasons),
         )  # fmt: skip
+
+    def _beside_vents(
+        self, hung: Hung, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        vents: tuple[VentPlan, ...], top: float,
+    ) -> Hung:  # fmt: skip
+        """Return the channels with an automatic basin turned out of the vents' way."""
+        if hung.basin is None or hung.sprue is None or self.job.rigging.basin is not None:
+            return hung
+        if not meets_vents(basin_outline(hung.basin, hung.sprue), vents):
+            return hung
+        blocked = self._blocked_by(feeders, chills, top, hung.placements)
+        basin = clear_basin(hung.sprue, top, hung.basin.turn_deg, blocked, vents)
+        return replace(hung, basin=basin or hung.basin)
 
     def _ratio(self, hung: Hung, sizes: Sizes) -> tuple[tuple[float, float, float], float]:
         """Return (ratio over the choke, choke): a given ratio stays as it is."""

@@ -1,0 +1,109 @@
+"""Keeping channels clear of castings, feeders, chills and vents."""
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from shapely.geometry import LineString, Point
+from shapely.geometry.base import BaseGeometry
+
+from moldprep.geometry.shapes import placed_outline, rounded_box_outline
+from moldprep.records.plan import (
+    BasinPlan,
+    FilterPlan,
+    Placement,
+    RunnerPlan,
+    SpruePlan,
+    VentPlan,
+    WellPlan,
+)
+from moldprep.rigging.bodies import STEP_SHARE, basin_outline
+from moldprep.rigging.room import Room, outline_placed
+
+BASIN_OVER_SPRUE: Final = 2.5
+"""Width of a basin over the sprue's top diameter; twice as long as wide
+(common practice, no source). [-]"""
+
+NARROWEST_BASIN_MM: Final = 50.0
+VENT_SAND_MM: Final = 15.0
+"""Sand between a vent and the basin. [mm]"""
+
+
+class Blocked:
+    """What placed castings, feeders and chills block, level by level."""
+
+    def __init__(self, room: Room, placements: tuple[Placement, ...], wall_mm: float) -> None:
+        self._room, self._placements, self._wall_mm = room, placements, wall_mm
+
+    def is_clear(self, outline: BaseGeometry, low_mm: float, high_mm: float) -> bool:
+        """Return whether an upright body keeps the sand wall from everything."""
+        there = self._room.between(low_mm - self._wall_mm, high_mm + self._wall_mm)
+        return there.is_empty or all(
+            outline_placed(there, place).distance(outline) >= self._wall_mm - 0.05
+            for place in self._placements
+        )
+
+
+def channel_outlines(
+    sprue: SpruePlan, well: WellPlan, runners: Sequence[RunnerPlan], filters: Sequence[FilterPlan]
+) -> Iterator[tuple[BaseGeometry, float, float]]:
+    """Yield (outline, low, high) of every channel but the ingates and the basin."""
+    radius = math.sqrt(sprue.top_area_mm2 / math.pi)
+    yield Point(sprue.at_mm[:2]).buffer(radius), sprue.at_mm[2], sprue.top_mm
+    z = well.at_mm[2]
+    yield Point(well.at_mm[:2]).buffer(0.5 * well.diameter_mm), z, z + well.depth_mm
+    for runner in runners:
+        line = LineString([p[:2] for p in runner.path_mm])
+        z = runner.path_mm[0][2]
+        outline = line.buffer(0.5 * runner.width_mm, cap_style="flat", join_style="mitre")
+        yield outline, z, z + runner.height_mm
+    for one in filters:
+        box = rounded_box_outline(one.thickness_mm + 2.0, one.length_mm, 0.5)
+        half = 0.5 * one.width_mm
+        yield placed_outline(box, one.at_mm, one.turn_deg), one.at_mm[2] - half, one.at_mm[2] + half
+
+
+def clear_basin(
+    sprue: SpruePlan,
+    top_mm: float,
+    first_deg: float,
+    blocked: Blocked,
+    vents: Sequence[VentPlan] = (),
+) -> BasinPlan | None:
+    """Return an offset basin over a sprue, turned to where it has room, or None.
+
+    Parameters
+    ----------
+    sprue
+        What it feeds.
+    top_mm
+        Height of the cope's top. [mm]
+    first_deg
+        Direction tried first; then square to it, then every 15 degrees. [deg]
+    blocked
+        Castings, feeders, chills.
+    vents
+        Vents that come up beside it.
+    """
+    top_wide = 2.0 * math.sqrt(sprue.top_area_mm2 / math.pi)
+    width = max(NARROWEST_BASIN_MM, 5.0 * math.ceil(BASIN_OVER_SPRUE * top_wide / 5.0))
+    depth = top_mm - sprue.top_mm
+    square = [first_deg + turn for turn in (0.0, -90.0, 90.0, 180.0)]
+    slanted = [first_deg + 15.0 * k for k in range(24)]
+    for turn in square + slanted:
+        basin = BasinPlan(
+            length_mm=2.0 * width, width_mm=width, depth_mm=depth, turn_deg=round(turn, 2) % 360.0
+        )
+        outline = basin_outline(basin, sprue)
+        low = sprue.top_mm - STEP_SHARE * depth
+        if blocked.is_clear(outline, low, top_mm) and not meets_vents(outline, vents):
+            return basin
+    return None
+
+
+def meets_vents(outline: BaseGeometry, vents: Sequence[VentPlan]) -> bool:
+    """Return whether a vent comes up through an outline or too near to it."""
+    return any(
+        outline.distance(Point(vent.at_mm[:2])) < 0.5 * vent.diameter_mm + VENT_SAND_MM
+        for vent in vents
+    )
