@@ -12,10 +12,10 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from moldprep.geometry.facets import Edges, Facets, Tally, components, patches
+from moldprep.geometry.facets import Edges, Facets, Tally, patches
 from moldprep.geometry.holes import close_holes
-from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
+from moldprep.geometry.winding import wind_alike
 from moldprep.tolerances import SEAM_MM, WELD_MM
 
 
@@ -146,53 +146,3 @@ def _inner_skin(
     found = np.zeros(len(mesh.faces), np.bool_)
     found[is_first] = is_double & (rimmed & ~needed)[patch]
     return found
-
-
-def wind_alike(mesh: Facets) -> Facets:
-    """Return the mesh with neighbours wound alike, turning as few facets as will do.
-
-    Every facet is there twice, as it is and turned; neighbours link the copies that agree, and
-    one of each two patches that arise is kept. Patches that meet at edges of more than two
-    facets are turned outward by the parity of rays if they do not agree as they are.
-    """
-    edges = Edges.find(mesh)
-    one, other = edges.pairs()
-    m = len(mesh.faces)
-    f, g = one // 3, other // 3
-    agree = edges.forward[one] != edges.forward[other]
-    if agree.all() and edges.is_closed:
-        return mesh
-    a = np.concatenate([f, f + m])
-    b = np.concatenate([np.where(agree, g, g + m), np.where(agree, g + m, g)])
-    patch = components(2 * m, a, b)
-    as_is, turned = patch[:m], patch[m:]
-    votes = np.bincount(as_is, minlength=2 * m)
-    # Where both copies fell into one patch the surface has one side only: left as it is, open.
-    flip = votes[as_is] < votes[turned]
-    flip |= (votes[as_is] == votes[turned]) & (as_is > turned)
-    wound = _flipped(mesh, flip)
-    if (edges.count > 2).any() and Edges.find(wound).balance[edges.count > 2].any():
-        flip ^= _faces_inward(wound, np.minimum(as_is, turned))
-        wound = _flipped(mesh, flip)
-    return wound
-
-
-def _flipped(mesh: Facets, flip: NDArray[np.bool_]) -> Facets:
-    return replace(mesh, faces=np.where(flip[:, None], mesh.faces[:, ::-1], mesh.faces))
-
-
-def _faces_inward(mesh: Facets, patch: Ints) -> NDArray[np.bool_]:
-    """Return (m,) whether the largest facet of a facet's patch looks into the metal."""
-    a, b, c = (mesh.points[mesh.faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    area = np.linalg.norm(normal, axis=1)
-    order = np.lexsort((-area, patch))
-    found, first = np.unique(patch[order], return_index=True)
-    rows = order[first]
-    away = normal[rows] / np.maximum(area[rows], 1e-12)[:, None]
-    middle = (a + b + c)[rows] / 3.0
-    tilt = away + np.array([0.0123, 0.0071, 0.0317])  # off the axes, so as not to run along walls
-    tilt /= np.linalg.norm(tilt, axis=1)[:, None]
-    crossed = Rays(mesh.points, mesh.faces).crossings(middle + SEAM_MM * away, tilt)
-    odd = np.bincount(crossed.ray, minlength=len(rows)) % 2 == 1
-    return np.asarray(odd[np.searchsorted(found, patch)])

@@ -120,6 +120,20 @@ def test_bodies_that_share_an_edge_one_inside_out(tmp_path):
     agree(casting.solid.volume_mm3, 2 * BOX_MM3, rel=1e-6, why=EXACT)
 
 
+@pytest.mark.parametrize("seed", [None, 0, 1, 2, 3])
+@pytest.mark.parametrize(
+    "second", [box((100, 80, 0), (200, 160, 60)), box((100, 0, 0), (200, 80, 60)),
+               box((100, 0, 0), (200, 40, 30)), box((100, 80, 60), (200, 160, 120))]
+)  # fmt: skip
+def test_touching_bodies_of_mixed_winding(tmp_path, second, seed):
+    mesh = joined(box(), second)
+    rows = np.arange(24) >= 12  # the second body inside out
+    if seed is not None:
+        rows = np.random.default_rng(seed).random(24) < 0.4
+    casting = read(tmp_path, turned(mesh, rows))
+    agree(casting.solid.volume_mm3, volume(box()) + volume(second), rel=1e-6, why=EXACT)
+
+
 # ---- facets ---------------------------------------------------------------------------------
 
 
