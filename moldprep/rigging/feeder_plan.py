@@ -8,7 +8,6 @@ from typing import Final
 import edt
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from moldprep.records import (
     Alloy,
@@ -27,7 +26,7 @@ from moldprep.rigging.feeder_seats import Disc, Floats, Seat, SeatFinder, chill_
 from moldprep.rigging.feeder_sites import ChillSite
 from moldprep.rigging.feeder_size import FeederSize
 from moldprep.thermal.feedpairs import section_reach_mm
-from moldprep.thermal.pools import way_mm
+from moldprep.thermal.pools import grown, way_mm
 
 UNREACHED_SHARE: Final = 0.10
 """A section may be out of reach with this share before it gets another feeder."""
@@ -220,7 +219,7 @@ class _Planner:
                 fed = np.isin(label, [number for number in beside if number in self._fed])
                 fed &= ~metal
                 own = label == self._finder.number[section.name]
-                start[own & ndimage.binary_dilation(fed, np.ones((3, 3, 3), np.bool_))] = NEIGHBOR
+                start[own & grown(fed)] = NEIGHBOR
         for number, seat in enumerate(self._seats[group.root.name], start=1):
             radius = 0.5 * (seat.neck_width_mm or seat.size.diameter_mm)
             start[_ball(metal.shape, seat.start, radius / pitch) & metal] = number

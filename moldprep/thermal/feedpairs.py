@@ -28,7 +28,7 @@ from moldprep.rigging.feeders import (
     feeder_modulus_mm,
     plate_reach_mm,
 )
-from moldprep.thermal.pools import way_mm
+from moldprep.thermal.pools import grown, way_mm
 from moldprep.thermal.regions import Regions, cell_at, centers_mm, region_name
 
 TERRITORY_SHARE: Final = 0.05
@@ -132,7 +132,7 @@ class _Pairs:
         casting = np.array(roles)[label]
         start = np.zeros(label.shape, np.uint8)
         for number, feeder in enumerate(self._feeders, start=1):
-            touching = ndimage.binary_dilation(np.isin(label, self._bodies(feeder)), CUBE)
+            touching = grown(np.isin(label, self._bodies(feeder)))
             start[touching & casting & (start == 0)] = number
         return way_mm(casting, start, self._grid.pitch_mm)  # type: ignore[no-any-return]
 
@@ -209,7 +209,7 @@ class _Pairs:
             section_reach_mm(section, self._alloy, to_end=True, is_chilled=chilled),
         )
         rival = (self._nearest > 0) & (self._nearest != number)
-        border = own & ndimage.binary_dilation(rival, CUBE)
+        border = own & grown(rival)
         if not border.any():
             return end
         middle = _Worst(
@@ -231,7 +231,7 @@ class _Pairs:
         own = np.isin(label, self._bodies(feeder))
         roles = [False, *(role is Role.CASTING for role in self._metal.roles)]
         casting = np.array(roles)[label]
-        edge = casting & ndimage.binary_dilation(own, CUBE)
+        edge = casting & grown(own)
         if not edge.any():
             return 0.0, feeder.at_mm
         box = ndimage.find_objects((own | edge).astype(np.int8))[0]

@@ -97,6 +97,16 @@ def find_pools(time_s: NDArray[np.float32], source: NDArray[np.uint8]) -> Pools:
     )
 
 
+def grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return a 3-D mask with all 26 neighbours of its cells, axis by axis (quick)."""
+    for axis in range(3):
+        mask, old = mask.copy(), np.moveaxis(mask, axis, 0)
+        new = np.moveaxis(mask, axis, 0)
+        new[1:] |= old[:-1]
+        new[:-1] |= old[1:]
+    return mask
+
+
 @numba.njit(cache=True)
 def _find(parent: Cells, row: int) -> int:
     root = row

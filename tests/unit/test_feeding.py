@@ -11,7 +11,7 @@ from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, ChillPlan, Feeding, Rules
 from moldprep.results import Results
-from moldprep.thermal.pools import find_pools, way_mm
+from moldprep.thermal.pools import find_pools, grown, way_mm
 from tests.feeding_cases import (
     Piece,
     plan_of,
@@ -106,9 +106,16 @@ BOSS_PIECE = Piece("boss", BOSS, "chunky", 60.0, 11.0, (210.0, 40.0, 10.0))
 FEEDER = top_feeder("F1", (30.0, 40.0, 20.0), 60.0, 80.0, serves=("plate",))
 
 
-def bossed(chills=()):
-    survey = survey_of([PLATE_PIECE, BOSS_PIECE], [("plate", "boss", 20.0, (180.0, 40.0, 10.0))])
-    return solve(PLATE + BOSS, survey, plan_of([FEEDER], chills)), survey
+def bossed(chills=(), length=180.0):
+    """Return the run of a plate of this length with the boss at its end, and its survey."""
+    plate = Solid.box((0, 0, 0), (length, 80, 20))
+    boss = BOSS.moved((length - 180.0, 0.0, 0.0))
+    pieces = [
+        replace(PLATE_PIECE, solid=plate, at_mm=(length / 2.0, 40.0, 10.0)),
+        replace(BOSS_PIECE, solid=boss, at_mm=(length + 30.0, 40.0, 10.0)),
+    ]
+    survey = survey_of(pieces, [("plate", "boss", 20.0, (length, 40.0, 10.0))])
+    return solve(plate + boss, survey, plan_of([FEEDER], chills)), survey
 
 
 @pytest.fixture(scope="module")
@@ -150,11 +157,15 @@ def test_neck_in_the_plate_shows_in_the_graph(boss_run):
 
 
 def test_chills_on_the_boss_cure_it():
+    """A plate within reach of its feeder: the boss is cut off without chills, fed with them."""
     chills = [
-        ChillPlan(name="C1", at_mm=(210.0, 40.0, -39.0), size_mm=(60.0, 60.0, 40.0)),
-        ChillPlan(name="C2", at_mm=(259.0, 40.0, 10.0), size_mm=(40.0, 60.0, 60.0)),
+        ChillPlan(name="C1", at_mm=(140.0, 40.0, -39.0), size_mm=(60.0, 60.0, 40.0)),
+        ChillPlan(name="C2", at_mm=(189.0, 40.0, 10.0), size_mm=(40.0, 60.0, 60.0)),
     ]
-    run, _ = bossed(chills)
+    bare, _ = bossed(length=110.0)
+    assert bare.feeding.hot_spots[0].name == "boss"
+    assert bare.feeding.hot_spots[0].fed_by == ""
+    run, _ = bossed(chills, length=110.0)
     findings = judge("feeding/no-pool-cut-off", run)
     assert {finding.verdict for finding in findings} == {Verdict.PASS}
     boss = next(spot for spot in run.feeding.hot_spots if spot.name == "boss")
@@ -395,3 +406,11 @@ def test_without_feeding_every_check_is_skipped():
         if check_id.startswith("feeding/"):
             findings = run_check(one, Results(), RULES)
             assert {finding.verdict for finding in findings} == {Verdict.SKIP}, check_id
+
+
+def test_grown_is_the_26_neighbours():
+    mask = np.zeros((5, 6, 7), bool)
+    mask[2, 3, 3] = True
+    mask[0, 0, 0] = True
+    assert grown(mask).sum() == 27 + 8
+    assert mask.sum() == 2, "the argument stays as it was"
