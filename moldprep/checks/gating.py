@@ -163,8 +163,29 @@ def no_near_miss(results: Results, limit: float) -> Iterator[Finding]:
     limit=0.85,
 )
 def contacts_are_as_wide_as_channels(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare each opening with the smaller channel it joins."""
-    contacts = [contact for contact in results.need(FlowGraph).contacts if contact.need_mm2 > 0.0]
+    """Compare each opening with the smaller channel it joins; necks have their own check."""
+    yield from _openings(results, limit, necks=False)
+
+
+@check(
+    id="gating/necks-stand-on-metal",
+    why="A neck that hangs over an edge feeds through less than its section.",
+    source=GEOMETRY,
+    limit=0.85,
+    miss=Verdict.WARN,
+)
+def necks_stand_on_metal(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare each feeder neck's opening with its section."""
+    yield from _openings(results, limit, necks=True)
+
+
+def _openings(results: Results, limit: float, *, necks: bool) -> Iterator[Finding]:
+    names = {body.name for body in results.need(Rigging).of_role(Role.NECK)}
+    contacts = [
+        contact
+        for contact in results.need(FlowGraph).contacts
+        if contact.need_mm2 > 0.0 and (bool({contact.a, contact.b} & names) == necks)
+    ]
     for contact in contacts:
         share = contact.area_mm2 / contact.need_mm2
         yield judged(
@@ -177,7 +198,7 @@ def contacts_are_as_wide_as_channels(results: Results, limit: float) -> Iterator
             remedy=f"let {contact.a} and {contact.b} overlap over the whole section",
         )
     if not contacts:
-        yield passed_over("no channel is joined to anything")
+        yield passed_over("no neck" if necks else "no channel is joined to anything")
 
 
 def _smaller(results: Results, contact: Contact) -> str:

@@ -68,17 +68,49 @@ def find_meetings(
         return []
     some = np.zeros(int(pieces.max()) + 1, np.int64)
     some[pieces.ravel()] = band.ravel()
-    graph: nx.DiGraph[int] = nx.DiGraph()
-    graph.add_edges_from(
+    ahead: nx.DiGraph[int] = nx.DiGraph()
+    ahead.add_edges_from(
         (int(a), int(b)) if some[a] < some[b] else (int(b), int(a))
         for a, b in pairs
         if abs(some[a] - some[b]) == 1 and (some[a] - 1) // n_bands == (some[b] - 1) // n_bands
     )
-    spots = [node for node in sorted(graph) if graph.in_degree(node) > 1]
-    spots = [node for node in spots if _was_apart(graph, node)]
+    spots = [node for node in sorted(ahead) if ahead.in_degree(node) > 1]
+    graph = nx.compose(ahead, _risen_from(pieces, reached, layer)) if spots else ahead
+    spots = [node for node in spots if _was_apart(graph, ahead, node)]
     if not spots:
         return []
-    return _as_meetings(space, spots, pieces, time, flow, alloy)
+    found = _as_meetings(space, spots, pieces, time, flow, alloy)
+    return _apart(found, 3.0 * front * space.grid.pitch_mm)
+
+
+def _risen_from(
+    pieces: NDArray[np.uint32], reached: NDArray[np.bool_], layer: NDArray[np.int64]
+) -> "nx.DiGraph[int]":
+    """Return edges from the pools that stand full to the fronts that rise out of them.
+
+    Fronts out of one pool are one front, however the grid cuts them up. Pools have numbers
+    beyond those of the pieces.
+    """
+    graph: nx.DiGraph[int] = nx.DiGraph()
+    next_number = int(pieces.max()) + 1
+    for k in range(1, int(layer.max()) + 1):
+        first = int(np.argmax(layer == k))
+        pools = cc3d.connected_components(reached[:, :, :first], connectivity=6)
+        rises = (pools[:, :, -1] > 0) & (pieces[:, :, first] > 0)
+        pairs = np.stack([pools[:, :, -1][rises], pieces[:, :, first][rises]], axis=1)
+        for pool, piece in np.unique(pairs.astype(np.int64), axis=0):
+            graph.add_edge(next_number + int(pool), int(piece))
+        next_number += int(pools.max()) + 1
+    return graph
+
+
+def _apart(meetings: list[Meeting], reach_mm: float) -> list[Meeting]:
+    """Return one meeting of each cluster, the coldest."""
+    kept: list[Meeting] = []
+    for meeting in sorted(meetings, key=lambda m: (m.temperature_c, m.at_mm)):
+        if all(np.linalg.norm(np.subtract(meeting.at_mm, k.at_mm)) > reach_mm for k in kept):
+            kept.append(meeting)
+    return kept
 
 
 def _touching(pieces: NDArray[np.uint32]) -> NDArray[np.int64]:
@@ -92,10 +124,10 @@ def _touching(pieces: NDArray[np.uint32]) -> NDArray[np.int64]:
     return np.unique(np.concatenate(found), axis=0)
 
 
-def _was_apart(graph: "nx.DiGraph[int]", node: int) -> bool:
+def _was_apart(graph: "nx.DiGraph[int]", ahead: "nx.DiGraph[int]", node: int) -> bool:
     """Return whether two of the fronts that meet here have no common piece a short way back."""
     seen: list[set[int]] = []
-    for start in sorted(graph.predecessors(node)):
+    for start in sorted(ahead.predecessors(node)):
         back, queue = {start}, deque([(start, 1)])
         while queue:
             piece, steps = queue.popleft()
@@ -157,8 +189,7 @@ def find_thin_runs(
         moments = time[box][mine]
         if mine.sum() < 27 or np.isnan(moments).all():
             continue
-        across = np.percentile(space.depth[box][mine], 90.0)
-        wall = max(2.0 * float(across) - 1.0, 1.0) * pitch
+        wall = _wall_cells(space.depth[box][mine], space.share[box][mine]) * pitch
         ways = run[box][mine] * pitch
         if np.ptp(ways) < 4.0 * wall:
             continue
@@ -176,3 +207,12 @@ def find_thin_runs(
             )
         )
     return runs
+
+
+def _wall_cells(depth: NDArray[np.float32], share: NDArray[np.float32]) -> float:
+    """Return the thickness of a wall from the depths and shares of its cells, in cells.
+
+    Across n whole cells the mean depth is n / 4 + 1 / 2 (exact for an even n).
+    """
+    cells = max(4.0 * float(depth.mean()) - 2.0, 1.0)
+    return cells * float(share.mean())
