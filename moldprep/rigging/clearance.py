@@ -7,7 +7,11 @@ from typing import Final
 from shapely.geometry import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
-from moldprep.geometry.shapes import placed_outline, rounded_box_outline
+from moldprep.geometry.shapes import (
+    placed_outline,
+    rounded_box_outline,
+    trapezoid_widths_mm,
+)
 from moldprep.records.plan import (
     BasinPlan,
     FilterPlan,
@@ -55,7 +59,8 @@ def channel_outlines(
     for runner in runners:
         line = LineString([p[:2] for p in runner.path_mm])
         z = runner.path_mm[0][2]
-        outline = line.buffer(0.5 * runner.width_mm, cap_style="flat", join_style="mitre")
+        widest = max(trapezoid_widths_mm(runner.width_mm, runner.height_mm, runner.side_deg))
+        outline = line.buffer(0.5 * widest, cap_style="flat", join_style="mitre")
         yield outline, z, z + runner.height_mm
     for one in filters:
         box = rounded_box_outline(one.thickness_mm + 2.0, one.length_mm, 0.5)

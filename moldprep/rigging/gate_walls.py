@@ -106,7 +106,7 @@ class Wall:
         used = self.rise <= height_mm + 1e-9
         return np.asarray(
             self.is_clear[:, used].all(axis=1)
-            & (self.hit[:, used].max(axis=1) >= self.edge - FLUSH_MM)
+            & (self.hit[:, used].min(axis=1) >= self.edge - FLUSH_MM)
             & (thinness * self.thick[:, used].min(axis=1) >= height_mm)
         )
 
@@ -193,6 +193,8 @@ class Walls:
         for outline, z_low, z_high in self.room.prisms:
             if z_low < high + way.sand_mm and z_high > low - way.sand_mm:
                 points = outline_points(outline)
+                if len(points) == 0:
+                    continue
                 along = points @ way.along
                 beside = (wall.s >= along.min() - way.sand_mm) & (
                     wall.s <= along.max() + way.sand_mm
@@ -233,8 +235,9 @@ class Walls:
 
 def outline_points(outline: BaseGeometry) -> Floats:
     """Return (n, 2) points close together on an outline. [mm]"""
-    parts = getattr(outline, "geoms", [outline])
-    return np.vstack([np.asarray(segmentize(part.exterior, 4.0).coords)[:, :2] for part in parts])
+    parts = [part for part in getattr(outline, "geoms", [outline]) if not part.is_empty]
+    rings = [np.asarray(segmentize(part.exterior, 4.0).coords)[:, :2] for part in parts]
+    return np.vstack([np.empty((0, 2)), *rings])
 
 
 def _fan(way: Approach, s: Floats, z: Floats, far: float) -> Floats:

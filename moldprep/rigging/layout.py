@@ -46,6 +46,9 @@ FARTHEST_MM: Final = 300.0
 GATE_COST_MM: Final = 1000.0
 """Ground in mm² that one more mm between runner and casting is worth."""
 
+OPENING_RESERVE: Final = 1.2
+"""Opening between runner and gate over the smaller section of the two, at least. [-]"""
+
 RIDGE_MM: Final = 6.0
 """Sand between two gates that leave a runner at one place to both sides. [mm]"""
 
@@ -181,7 +184,7 @@ class _Draft:
         self.width, _ = runner_section_mm(sizes.runner_mm2 / arms)
         self.stagger_mm = self._stagger()
         walls = max(gate.wall_mm for gate in side.gates)
-        self.runner_v = walls + shop.channel_wall_mm + 0.5 * self.width + extra_mm
+        self.runner_v = walls + shop.channel_wall_mm + self._face_half(self.width) + 1.0 + extra_mm
         self.tree = self._tree(spacing_mm)
 
     def _face_half(self, width: float) -> float:
@@ -196,7 +199,12 @@ class _Draft:
         stand side by side, each over the whole width.
         """
         gate = self.side.gates[0]
-        wide_enough = self._face_half(self.width) - 0.5 * RIDGE_MM >= 1.2 * gate.height_mm
+        opening = (self._face_half(self.width) - 0.5 * RIDGE_MM) * gate.width_mm
+        need = min(
+            gate.width_mm * (gate.height_mm - gate.notch_mm),
+            self.width * self.channels.runner_height_mm,
+        )
+        wide_enough = opening >= OPENING_RESERVE * need
         return 0.0 if self.count == 1 or wide_enough else gate.width_mm + RIDGE_MM
 
     def _seat_u(self, seat: Seat) -> float:

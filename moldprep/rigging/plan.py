@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from moldprep.rigging.build import placed
 from moldprep.rigging.clearance import Blocked, clear_basin, meets_vents
 from moldprep.rigging.completion import Hung, completed
 from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
+from moldprep.rigging.core_room import Prism, core_prisms
 from moldprep.rigging.feeder_plan import plan_feeders
 from moldprep.rigging.gate_sites import GateSearch, Side
 from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
@@ -162,12 +164,21 @@ class _Planner:
             choke_z = level + (0.0 if self._gates_above else height)
         return top, sizes, why
 
+    @cached_property
+    def _prints(self) -> tuple[Prism, ...]:
+        """The room core prints take beside the casting."""
+        length = self.job.cores.print_mm
+        return core_prisms(
+            self.pattern.solid, self.parting.z_mm, None if length == "auto" else length
+        )
+
     @property
     def _gates_above(self) -> bool:
         return self.alloy.family in RUNNER_BELOW
 
     def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
-        return Room(self.pattern.solid, feeder_prisms(feeders, top) + chill_prisms(chills))
+        hung = feeder_prisms(feeders, top) + chill_prisms(chills)
+        return Room(self.pattern.solid, hung + self._prints)
 
     def _side(
         self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float

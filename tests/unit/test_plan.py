@@ -1,0 +1,412 @@
+"""Automatic gating: right amounts, short straight gates, nothing in the way, every choice told."""
+
+import math
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from shapely.geometry import Polygon
+
+from moldprep.catalog import find
+from moldprep.errors import StageError
+from moldprep.geometry.solid import Solid
+from moldprep.jobfile import make_job
+from moldprep.records import (
+    Alloy,
+    Body,
+    Parting,
+    Pattern,
+    PullChoice,
+    Role,
+    Rules,
+    Section,
+    Survey,
+)
+from moldprep.rigging.build import build_rigging
+from moldprep.rigging.gating import falling_speed_m_s
+from moldprep.rigging.metal import join_metal
+from moldprep.rigging.plan import plan_rigging
+from moldprep.rigging.planfile import plan_tables
+from moldprep.rigging.pour_times import steel_s
+from moldprep.rigging.tree import Spacing, balanced_tree
+from tests.helpers import agree
+
+WALL_MM = 25.0
+
+
+def _tube(radius, length, axis):
+    body = Solid.cone(radius, radius, length).moved((0.0, 0.0, -length / 2.0))
+    return body.turned((0.0, 90.0, 0.0) if axis == "x" else (90.0, 0.0, 0.0))
+
+
+def plate():
+    """A plate with two bosses, parted at its upper face."""
+    return Solid.union([
+        Solid.box((0.0, 0.0, 0.0), (300.0, 200.0, 25.0)),
+        Solid.cone(40.0, 40.0, 80.0).moved((80.0, 100.0, 0.0)),
+        Solid.cone(30.0, 30.0, 60.0).moved((220.0, 100.0, 0.0)),
+    ])  # fmt: skip
+
+
+def wheel():
+    """A wheel with a V-groove at the parting: the groove is a core's work."""
+    groove = [(150.0, 30.0), (130.0, 5.0), (130.0, -5.0), (150.0, -30.0)]
+    rim = Solid.cone(150.0, 150.0, 80.0, 96).moved((0.0, 0.0, -40.0))
+    ring = Solid.revolve(Polygon([(180.0, -30.0), (180.0, 30.0), *groove]), 96)
+    return rim - ring - Solid.cone(20.0, 20.0, 100.0).moved((0.0, 0.0, -50.0))
+
+
+def tee():
+    """A pipe tee with flanges, bores crossing, parted through the bores' middle."""
+    outside = Solid.union([
+        _tube(50.0, 400.0, "x"), _tube(90.0, 25.0, "x").moved((190.0, 0.0, 0.0)),
+        _tube(90.0, 25.0, "x").moved((-190.0, 0.0, 0.0)),
+        _tube(45.0, 200.0, "y").moved((0.0, 100.0, 0.0)),
+        _tube(85.0, 25.0, "y").moved((0.0, 190.0, 0.0)),
+    ])  # fmt: skip
+    return outside - tee_bore()
+
+
+def tee_bore():
+    return _tube(35.0, 600.0, "x") + _tube(32.0, 400.0, "y").moved((0.0, 200.0, 0.0))
+
+
+def cover():
+    """A thin-walled lid, 6 mm."""
+    shell = Solid.box((0.0, 0.0, 0.0), (400.0, 250.0, 40.0))
+    return shell - Solid.box((6.0, 6.0, 6.0), (394.0, 244.0, 50.0))
+
+
+CASES = {
+    "plate": (plate, 25.0, "carbon-steel"),
+    "wheel": (wheel, 0.0, "ductile-iron"),
+    "tee": (tee, 0.0, "carbon-steel"),
+    "cover": (cover, 6.0, "al-si12"),
+}
+
+
+def pattern_of(solid, extra=(), kept_clear=None):
+    flags = np.zeros(solid.n_triangles, bool)
+    return Pattern(
+        solid=solid, extra=extra, shrink=np.ones(3), stock_mm3=0.0, draft_mm3=0.0,
+        is_machined=flags, is_kept_clear=flags.copy() if kept_clear is None else kept_clear,
+        draft=(), undercuts=(),
+    )  # fmt: skip
+
+
+def parting_of(solid, z_mm):
+    choice = PullChoice(pull=(0.0, 0.0, 1.0), z_mm=z_mm, score=0.0, terms=())
+    return Parting(
+        bodies=(Body(name="casting", role=Role.CASTING, solid=solid),),
+        turn=np.hstack([np.eye(3), np.zeros((3, 1))]), z_mm=z_mm, chosen=choice, runners_up=(),
+        undercuts=(), reason="",
+    )  # fmt: skip
+
+
+def survey_of(solid):
+    section = Section(
+        name="section-1", volume_mm3=solid.volume_mm3, cooled_area_mm2=solid.area_mm2,
+        modulus_mm=solid.volume_mm3 / solid.area_mm2, freezing_time_s=100.0, constant_s_mm2=1.0,
+        shape="chunky", thickness_mm=20.0, at_mm=tuple(solid.centroid_mm), order=1,
+    )  # fmt: skip
+    return Survey(sections=(section,), joins=(), label=np.zeros((2, 2, 2), np.uint8), pitch_mm=5.0,
+                  origin_mm=np.zeros(3), thin_mm=8.0)  # fmt: skip
+
+
+def job_of(alloy, **tables):
+    tables.setdefault("rigging", {}).setdefault("auto", ["gating"])
+    table = {"name": "t", "alloy": alloy, "casting": {"file": "t.stl", "unit": "mm"}, **tables}
+    return make_job(table, folder=Path(), where="test")
+
+
+def planned(case, *, z_mm=None, pattern=None, solid=None, alloy=None, **tables):
+    make, z, usual = CASES[case]
+    solid = make() if solid is None else solid
+    alloy = alloy or usual
+    pattern = pattern or pattern_of(solid)
+    job = job_of(alloy, **tables)
+    plan = plan_rigging(
+        survey_of(solid), pattern, parting_of(solid, z if z_mm is None else z_mm), job,
+        find(Alloy, alloy), find(Rules, "usual"),
+    )  # fmt: skip
+    return plan, pattern
+
+
+def built(case, **kwargs):
+    plan, pattern = planned(case, **kwargs)
+    return plan, build_rigging(plan, pattern)
+
+
+def gate_area(plan):
+    return sum(g.width_mm * (g.height_mm - g.notch_mm) for g in plan.ingates)
+
+
+# ---- every case ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("count", [1, 4])
+def test_metal_hangs_together_and_keeps_the_sand_wall(case, count):
+    _, rigging = built(case, mold={"count": count})
+    metal = join_metal(rigging, find(Alloy, CASES[case][2]))
+    assert len(metal.solid.parts()) == 1
+    castings = Solid.union(body.solid for body in rigging.castings)
+    assert len(castings.parts()) == count
+    for body in rigging.bodies:
+        if body.role is not Role.INGATE:
+            gap = castings.gap_mm(body.solid, 2.0 * WALL_MM)
+            assert gap >= WALL_MM - 1.0, f"{body.name} is {gap:.1f} mm from a casting"
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_channels_have_the_areas_of_the_plan(case):
+    plan, _ = planned(case)
+    foot, runner, gates = plan.ratio
+    agree(min(foot, runner, gates), 1.0, rel=1e-6, why="the choke is the smallest")
+    agree(plan.sprue.foot_area_mm2, foot * plan.choke_mm2, rel=1e-3, why="rounded to 0.01")
+    agree(gate_area(plan), gates * plan.choke_mm2, rel=1e-2, why="rounded to 0.01 mm")
+    last = plan.runners[-1]
+    agree(last.width_mm * last.height_mm, runner * plan.choke_mm2, rel=1e-2, why="rounded")
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_ingates_keep_below_the_critical_speed(case):
+    """Flow through the choke under the full head, spread over all gates; Campbell, rule 2."""
+    plan, _ = planned(case)
+    head = plan.top_mm - plan.sprue.at_mm[2]
+    flow = 0.85 * plan.choke_mm2 * falling_speed_m_s(head) * 1e3
+    speed = flow / gate_area(plan) / 1e3
+    assert speed <= find(Alloy, CASES[case][2]).critical_speed_m_s
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_runner_goes_on_past_its_last_gate(case):
+    plan, _ = planned(case)
+    runner = np.array(plan.runners[-1].path_mm)
+    along = (runner[-1] - runner[0]) / np.linalg.norm(runner[-1] - runner[0])
+    last = max(float((np.array(g.path_mm[0]) - runner[0]) @ along) for g in plan.ingates)
+    assert np.linalg.norm(runner[-1] - runner[0]) - last >= 40.0
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_gates_are_straight_and_thinner_than_the_wall(case):
+    plan, _ = planned(case)
+    for gate in plan.ingates:
+        assert len(gate.path_mm) == 2
+        assert gate.notch_mm > 0.0
+    wall = {"plate": 25.0, "wheel": 80.0, "tee": 25.0, "cover": 6.0}[case]
+    assert max(gate.height_mm for gate in plan.ingates) <= 0.7 * wall + 1e-9
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_every_choice_has_a_reason_with_a_source(case):
+    plan, _ = planned(case)
+    items = {reason.item for reason in plan.reasons}
+    assert {"pour-time", "choke", "ratio", "cope", "sprue", "well", "basin", "runner-1",
+            "ingate-1", "filter"} <= items  # fmt: skip
+    assert all(reason.why and reason.source for reason in plan.reasons)
+
+
+@pytest.mark.parametrize(("case", "count"), [("plate", 1), ("wheel", 4), ("cover", 2)])
+def test_plan_tables_read_back_as_the_same_plan(case, count):
+    plan, _ = planned(case, mold={"count": count})
+    tables = tomllib.loads(plan_tables(plan))
+    again, _ = planned(case, mold={"count": count}, **tables)
+    assert replace(again, reasons=()) == replace(plan, reasons=())
+    assert plan_tables(again).splitlines()[2:4] == plan_tables(plan).splitlines()[2:4]
+
+
+def test_the_same_job_gives_the_same_plan():
+    assert planned("tee")[0] == planned("tee")[0]
+
+
+# ---- amounts -------------------------------------------------------------------------------
+
+
+def test_steel_pours_by_the_steel_formula():
+    plan, pattern = planned("plate")
+    kg = pattern.solid.volume_mm3 * 1e-9 * find(Alloy, "carbon-steel").density_liquid_kg_m3
+    agree(plan.pour_time_s, steel_s(kg), rel=1e-3, why="rounded to 0.01 s")
+
+
+def test_job_says_time_ratio_and_head():
+    plan, _ = planned(
+        "plate", rigging={"pour_time_s": 12.0, "ratio": [1.0, 1.5, 3.0], "head_mm": 180.0}
+    )
+    assert plan.pour_time_s == 12.0
+    assert plan.ratio == (1.0, 1.5, 3.0)
+    agree(plan.sprue.top_mm - 25.0, 180.0, rel=1e-6, why="over the parting")
+    agree(gate_area(plan), 3.0 * plan.choke_mm2, rel=1e-2, why="rounded")
+
+
+def test_slower_pour_has_a_smaller_choke():
+    fast, _ = planned("plate", rigging={"pour_time_s": 6.0})
+    slow, _ = planned("plate", rigging={"pour_time_s": 12.0})
+    agree(fast.choke_mm2 / slow.choke_mm2, 2.0, rel=5e-2, why="the basin's depth differs a little")
+
+
+def test_hand_made_molds_get_a_cone_and_square_corners():
+    plan, _ = planned("plate", rigging={"channels": "hand"})
+    assert plan.sprue.kind == "cone"
+    assert {runner.bend_ratio for runner in plan.runners} == {0.0}
+
+
+@pytest.mark.parametrize(("alloy", "gates_above"), [("al-si12", True), ("grey-iron", False)])
+def test_runner_lies_on_the_side_of_trade_habit(alloy, gates_above):
+    plan, _ = planned("plate", alloy=alloy, z_mm=12.0)
+    gate, runner = plan.ingates[0].path_mm[0][2], plan.runners[0].path_mm[0][2]
+    assert (gate > runner) is gates_above
+
+
+# ---- places --------------------------------------------------------------------------------
+
+
+def test_no_channel_runs_into_a_bore():
+    _, rigging = built("tee")
+    bore = tee_bore()
+    assert sum((body.solid & bore).volume_mm3 for body in rigging.bodies) == 0.0
+
+
+def test_no_gate_goes_into_a_groove_that_a_core_makes():
+    plan, rigging = built("wheel")
+    for gate in rigging.of_role(Role.INGATE):
+        reach = np.linalg.norm(gate.path_mm[-1][:2])
+        assert reach > 145.0, f"{gate.name} ends {reach:.0f} mm from the axis, in the groove"
+    assert any("nearest level to the parting" in reason.why for reason in plan.reasons)
+
+
+@pytest.mark.parametrize("z_mm", [-60.0, 140.0], ids=["below", "above"])
+def test_parting_beside_the_casting_gates_at_the_nearest_level(z_mm):
+    plan, rigging = built("plate", z_mm=z_mm)
+    for gate in plan.ingates:
+        assert 0.0 <= gate.path_mm[0][2] <= 25.0
+    assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
+
+
+def test_kept_clear_faces_get_no_gate():
+    solid = plate()
+    points, faces = solid.mesh()
+    middle = points[faces].mean(axis=1)
+    on_long_sides = (middle[:, 1] < 0.1) | (middle[:, 1] > 199.9)
+    plan, _ = planned("plate", solid=solid, pattern=pattern_of(solid, kept_clear=on_long_sides))
+    for gate in plan.ingates:
+        along = np.subtract(gate.path_mm[1], gate.path_mm[0])
+        assert abs(along[0]) > abs(along[1])
+
+
+def test_no_place_for_a_gate_is_an_error_that_helps():
+    solid = plate()
+    clear = np.ones(solid.n_triangles, bool)
+    with pytest.raises(StageError, match="takes ingates") as err:
+        planned("plate", solid=solid, pattern=pattern_of(solid, kept_clear=clear))
+    assert err.value.code == "rigging/no-gate-site"
+    assert "rigging.ingate" in err.value.fix
+
+
+def test_gate_goes_through_the_side_feeder_where_the_alloy_wants_it():
+    feeder = {"name": "F1", "kind": "side", "at_mm": [150.0, -80.0, -10.0], "diameter_mm": 90.0,
+              "height_mm": 120.0, "neck_width_mm": 40.0, "neck_height_mm": 20.0,
+              "neck_to_mm": [150.0, 0.0, 12.0]}  # fmt: skip
+    plan, rigging = built("plate", alloy="ductile-iron", rigging={"feeder": [feeder]})
+    assert {gate.into for gate in plan.ingates} == {"F1"}
+    metal = join_metal(rigging, find(Alloy, "ductile-iron"))
+    assert len(metal.solid.parts()) == 1
+
+
+def test_channels_keep_the_wall_from_side_feeders():
+    feeder = {"name": "F1", "kind": "side", "at_mm": [150.0, -80.0, 0.0], "diameter_mm": 70.0,
+              "height_mm": 100.0, "neck_width_mm": 40.0, "neck_height_mm": 20.0,
+              "neck_to_mm": [150.0, 0.0, 12.0]}  # fmt: skip
+    _, rigging = built("plate", rigging={"feeder": [feeder]})
+    feeders = Solid.union(b.solid for b in rigging.of_role(Role.FEEDER, Role.NECK))
+    roles = (Role.SPRUE, Role.WELL, Role.RUNNER, Role.FILTER, Role.INGATE, Role.BASIN)
+    for body in rigging.of_role(*roles):
+        assert feeders.gap_mm(body.solid, 60.0) >= WALL_MM - 1.0, body.name
+
+
+# ---- several castings ----------------------------------------------------------------------
+
+
+def test_four_castings_are_their_own_mirror_about_the_sprue():
+    plan, rigging = built("wheel", mold={"count": 4})
+    x, y, _ = plan.sprue.at_mm
+    roles = (Role.CASTING, Role.RUNNER, Role.FILTER, Role.INGATE, Role.WELL)
+    whole = Solid.union(body.solid for body in rigging.of_role(*roles)).moved((-x, -y, 0.0))
+    turned = whole.turned((0.0, 0.0, 180.0))
+    assert (whole - turned).volume_mm3 < 1e-4 * whole.volume_mm3
+    ways = [math.dist(gate.path_mm[0][:2], (x, y)) for gate in plan.ingates]
+    agree(max(ways) / min(ways), 1.0, rel=0.1, why="gates side by side on a narrow runner")
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 6, 8, 16])
+def test_any_count_is_connected_and_apart(count):
+    _, rigging = built("plate", mold={"count": count})
+    castings = [body.solid for body in rigging.castings]
+    assert len(Solid.union(castings).parts()) == count
+    assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 8, 16, 32])
+def test_balanced_tree_gives_every_casting_the_same_share(count):
+    tree = balanced_tree(
+        count, Spacing(to_first_mm=200.0, pitch_mm=300.0, depth_mm=250.0, gap_mm=80.0)
+    )
+    assert len(tree.seats) == count
+    shares = [arm.share / len(arm.seats) for arm in tree.arms if arm.seats]
+    agree(shares, 1.0 / count, rel=1e-12, why="halved at every branching")
+    places = {(round(seat.u_mm, 3), round(seat.v_mm, 3), seat.is_turned) for seat in tree.seats}
+    assert len(places) == count
+
+
+# ---- given and mixed -----------------------------------------------------------------------
+
+OWN_GATE = {"name": "ingate-1", "path_mm": [[150.0, -60.0, 5.0], [150.0, 0.0, 5.0]],
+            "width_mm": 40.0, "height_mm": 12.0}  # fmt: skip
+OWN_RUNNER = {"name": "runner-1", "path_mm": [[40.0, -60.0, 16.5], [220.0, -60.0, 16.5]],
+              "width_mm": 30.0, "height_mm": 25.0}  # fmt: skip
+
+
+def test_given_channels_stay_and_missing_ones_are_added():
+    plan, rigging = built("plate", rigging={"ingate": [OWN_GATE], "runner": [OWN_RUNNER]})
+    assert plan.ingates[0].path_mm == ((150.0, -60.0, 5.0), (150.0, 0.0, 5.0))
+    assert plan.runners[0].width_mm == 30.0
+    assert plan.sprue is not None
+    assert plan.well is not None
+    assert plan.basin is not None
+    assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
+    assert {"sprue", "well", "basin"} <= {r.item for r in plan.reasons if "added" in r.why}
+
+
+def test_lone_ingates_get_a_runner():
+    _, rigging = built("plate", rigging={"ingate": [OWN_GATE]})
+    assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
+
+
+def test_nothing_is_added_where_gating_is_not_automatic():
+    plan, _ = planned("plate", rigging={"auto": [], "ingate": [OWN_GATE]})
+    assert (plan.sprue, plan.basin, plan.runners) == (None, None, ())
+
+
+def test_channels_without_an_ingate_are_an_error_that_helps():
+    with pytest.raises(StageError, match="no ingate") as err:
+        planned("plate", rigging={"runner": [OWN_RUNNER]})
+    assert err.value.code == "rigging/incomplete"
+
+
+def test_gating_inside_the_model_is_not_doubled():
+    solid = plate()
+    own = Body(
+        name="sprue", role=Role.SPRUE, solid=Solid.box((300.0, 90.0, 0.0), (330.0, 110.0, 150.0))
+    )
+    plan, _ = planned("plate", solid=solid, pattern=pattern_of(solid, extra=(own,)))
+    assert (plan.sprue, plan.runners, plan.ingates) == (None, (), ())
+    agree(plan.top_mm, 150.0, rel=1e-9, why="top of the model's own sprue")
+
+
+def test_placement_of_a_single_casting_moves_its_gating_too():
+    place = {"name": "casting", "move_mm": [500.0, 100.0, 0.0], "turn_deg": 90.0}
+    plan, rigging = built("plate", rigging={"placements": [place]})
+    assert plan.placements[0].move_mm == (500.0, 100.0, 0.0)
+    assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
