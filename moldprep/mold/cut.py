@@ -13,7 +13,7 @@ from moldprep.mold.cutting import Cutting
 from moldprep.mold.declared import declared_bodies
 from moldprep.mold.enclosed import Hemmed, find_hemmed
 from moldprep.mold.features import Outside, add_core_vents, add_straps
-from moldprep.mold.halves import cut_halves, layer_names
+from moldprep.mold.halves import cut_halves, floating, is_speck, layer_names
 from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
 from moldprep.mold.marks import add_marks
@@ -34,6 +34,7 @@ from moldprep.records import (
     Role,
     Sand,
 )
+from moldprep.tolerances import SLIVER_MM3
 
 ORDER = {"drag": 0, "core": 1, "cheek": 2, "cope": 3}
 
@@ -132,6 +133,7 @@ def cut_mold(
         ]
     )
     cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
+    cutting = _tidied(cutting, alloy, sand)
     return Mold(
         block=layout.block.solid,
         metal=metal.solid,
@@ -259,6 +261,28 @@ def add_features(
         sprue = sprues[0].solid.bounds.mean(axis=0) if sprues else None
         cutting = add_marks(cutting, job.name, sprue, layout.found.cores, outside, sand)
     return cutting
+
+
+def _tidied(cutting: Cutting, alloy: Alloy, sand: Sand) -> Cutting:
+    """Return the pieces as one body each: what a cut left over is a speck, or an error.
+
+    Raises
+    ------
+    StageError
+        mold/floating-sand.
+    """
+    solids: dict[str, Solid] = {}
+    specks: list[Solid] = []
+    for piece in cutting.pieces:
+        whole, *rest = piece.solid.parts()
+        for part in rest:
+            if not is_speck(part, sand):
+                raise floating(part, piece.name, alloy, sand)
+            if part.volume_mm3 > SLIVER_MM3:
+                specks.append(part)
+        if rest:
+            solids[piece.name] = whole
+    return cutting.with_solids(solids).plus([("specks cut off", Solid.union(specks))])
 
 
 def _named(cutting: Cutting, part: str) -> list[Solid]:

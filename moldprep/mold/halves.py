@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import networkx as nx
@@ -64,18 +65,21 @@ def cut_halves(
     parts = [_Part(k, part) for k, layer in enumerate(layers) for part in layer.parts()]
     parts = [part for part in parts if part.solid.volume_mm3 > SLIVER_MM3]
     roots = {part.layer: i for i, part in reversed(list(enumerate(parts)))}
-    owner = _owners(parts, list(roots.values()), sorted(levels))
+    contacts = _contacts(parts, set(roots.values()), sorted(levels))
+    paths = nx.multi_source_dijkstra_path(contacts, set(roots.values()), weight="far")
     specks = []
     members: dict[int, list[Solid]] = {layer: [] for layer in roots}
     for i, part in enumerate(parts):
-        if i in owner:
-            members[parts[owner[i]].layer].append(part.solid)
+        if i in paths:
+            owner = members[parts[paths[i][0]].layer]
+            owner.append(part.solid)
+            owner.extend(contacts.edges[edge]["bridge"] for edge in pairwise(paths[i]))
         elif any((part.solid & core).volume_mm3 > 0.5 * part.solid.volume_mm3 for core in cores):
             continue
-        elif _is_speck(part.solid, sand):
+        elif is_speck(part.solid, sand):
             specks.append(part.solid)
         else:
-            raise _floating(part.solid, names[part.layer], alloy, sand)
+            raise floating(part.solid, names[part.layer], alloy, sand)
     pieces = [
         Piece(name=names[k], role=names[k].split("-")[0], solid=Solid.union(members[k]))
         for k in sorted(members)
@@ -83,7 +87,7 @@ def cut_halves(
     return Halves(pieces=tuple(pieces), specks=Solid.union(specks))
 
 
-def _is_speck(part: Solid, sand: Sand) -> bool:
+def is_speck(part: Solid, sand: Sand) -> bool:
     """Return whether a body of sand is too small or too thin to be printed at all."""
     thickness_mm = 2.0 * part.volume_mm3 / part.area_mm2
     return part.volume_mm3 < sand.smallest_wall_mm**3 or thickness_mm < FILM_MM
@@ -118,8 +122,12 @@ def _layers(block: Solid, levels: list[float]) -> list[Solid]:
     return [*layers, rest]
 
 
-def _owners(parts: list[_Part], roots: list[int], levels: list[float]) -> dict[int, int]:
-    """Return the root part that each part is joined to, through the planes between layers."""
+def _contacts(parts: list[_Part], roots: set[int], levels: list[float]) -> "nx.Graph[int]":
+    """Return which parts touch through the planes between layers.
+
+    An edge has a weight `far`, small for a large contact, and a `bridge`: a thin body inside both
+    parts, so that rounding in the plane cannot keep them apart when they are made one.
+    """
     graph: nx.Graph[int] = nx.Graph()
     graph.add_nodes_from(range(len(parts)))
     for k, level in enumerate(levels):
@@ -129,18 +137,17 @@ def _owners(parts: list[_Part], roots: list[int], levels: list[float]) -> dict[i
         for i in above:
             upper = parts[i].solid.slice_at(level + STEP_MM)
             for j in below:
-                if i in roots and j in roots:
+                if (i in roots and j in roots) or upper.is_empty or lower[j].is_empty:
                     continue
-                area = upper.intersection(lower[j]).area if not upper.is_empty else 0.0
-                if area > CONTACT_MM2:
-                    graph.add_edge(i, j, far=1.0 / area)
-    if not roots:
-        return {}
-    paths = nx.multi_source_dijkstra_path(graph, set(roots), weight="far")
-    return {i: path[0] for i, path in sorted(paths.items())}
+                inner = upper.intersection(lower[j]).buffer(-STEP_MM)
+                if inner.area > CONTACT_MM2:
+                    bridge = Solid.extrude(inner, level - STEP_MM, level + STEP_MM)
+                    graph.add_edge(i, j, far=1.0 / inner.area, bridge=bridge)
+    return graph
 
 
-def _floating(part: Solid, name: str, alloy: Alloy, sand: Sand) -> StageError:
+def floating(part: Solid, name: str, alloy: Alloy, sand: Sand) -> StageError:
+    """Return the error for a body of sand that nothing holds."""
     volume = part.volume_mm3
     lift_n = mass_kg(volume, alloy.density_liquid_kg_m3 - sand.density_kg_m3) * G_M_S2
     size = " x ".join(f"{side:.0f}" for side in part.size_mm)

@@ -21,6 +21,8 @@ SKIN_MM: Final = 1e-3
 """Kept off the planes when sand is looked through, so that rounding is not taken for a hole."""
 ROOT_MM: Final = 8.0
 """Sand a pin needs below its foot; common practice, no source."""
+DEEP_MM: Final = 1.0
+"""How far a pin reaches below its foot, to be one with its sand; rounding cannot part them."""
 EDGE_MM: Final = 4.0
 """Sand left between a socket and the next face; common practice 3 to 5, no source."""
 
@@ -54,8 +56,9 @@ def add_locators(
         return cutting.plus(notes=[note])
     pins = Solid.union(pin(site, level_mm, 0.0) for site in sites)
     sockets = Solid.union(pin(site, level_mm, clearance_mm) for site in sites)
-    changed = cutting.with_solids({below: lower + pins, above: upper - sockets})
-    return changed.plus([(f"locator gaps {below} to {above}", sockets - pins)])
+    cut_out, left = upper.split(sockets)
+    changed = cutting.with_solids({below: lower + pins, above: left})
+    return changed.plus([(f"locator gaps {below} to {above}", cut_out - pins)])
 
 
 def find_sites(
@@ -106,8 +109,9 @@ def _solid_through(body: Solid, z_low: float, z_high: float) -> MultiPolygon | P
 
 
 def pin(site: Site, level_mm: float, clearance_mm: float) -> Solid:
-    """Return the pin at a site, or its socket where there is a clearance."""
+    """Return the pin at a site with its root in the sand below, or its socket with a clearance."""
     height = site.height_mm + clearance_mm
     foot = site.radius_mm + clearance_mm / math.cos(math.radians(LEAN_DEG))
     tip = foot - height * math.tan(math.radians(LEAN_DEG))
-    return Solid.cone(foot, tip, height).moved((site.x_mm, site.y_mm, level_mm))
+    outline = Polygon([(0, -DEEP_MM), (foot, -DEEP_MM), (foot, 0), (tip, height), (0, height)])
+    return Solid.revolve(outline).moved((site.x_mm, site.y_mm, level_mm))

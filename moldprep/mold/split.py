@@ -70,7 +70,7 @@ def split_large(
     gaps: list[Named] = []
     notes: list[str] = []
     for piece in cutting.pieces:
-        parts, cut_gaps = _parts(piece.solid, keep_clear, sand, printer, gap_mm, DEEPEST)
+        parts, cut_gaps, is_pinned = _parts(piece.solid, keep_clear, sand, printer, gap_mm, DEEPEST)
         if len(parts) == 1:
             pieces.append(piece)
             continue
@@ -81,7 +81,7 @@ def split_large(
         gaps += [(f"{piece.name} glue gap {k}", gap) for k, gap in enumerate(cut_gaps, start=1)]
         notes.append(
             f"{piece.name} is cut into {len(parts)}: too {_reason(piece.solid, sand, printer)};"
-            " glue and pin"
+            f" glue{' and pin' if is_pinned else ', there is no room for pins'}"
         )
     return replace(cutting, pieces=tuple(pieces)).plus(gaps, notes)
 
@@ -106,30 +106,37 @@ def _parts(
     printer: Printer,
     gap_mm: float,
     depth: int,
-) -> tuple[list[Solid], list[Solid]]:
-    """Return the parts of a piece in order, and the gaps between them."""
+) -> tuple[list[Solid], list[Solid], bool]:
+    """Return the parts of a piece in order, the gaps between them, and whether all have pins."""
     is_light = mass_kg(solid.volume_mm3, sand.density_kg_m3) <= printer.lift_kg
     if depth == 0 or (is_light and fits(solid.size_mm, printer)):
-        return [solid], []
+        return [solid], [], True
     joint = _cut(solid, *_axis(solid.size_mm, printer), keep_clear, gap_mm)
-    parts, gaps = [], [joint.gaps]
+    parts, gaps, is_pinned = [], [joint.gaps], joint.n_pins > 0
     for half in (joint.low, joint.high):
-        more, more_gaps = _parts(half, keep_clear, sand, printer, gap_mm, depth - 1)
+        more, more_gaps, more_pinned = _parts(half, keep_clear, sand, printer, gap_mm, depth - 1)
         parts += more
         gaps += more_gaps
-    return parts, gaps
+        is_pinned &= more_pinned
+    return parts, gaps, is_pinned
 
 
 def _axis(size_mm: Floats, printer: Printer) -> tuple[int, float]:
     """Return the axis to cut across, and how long a part may be along it.
 
-    It is the axis that sticks out of the box most, else (too heavy) the longest.
+    It is the axis whose cut leaves the least sticking out of the box.
     """
     wide, deep, high = np.subtract(printer.box_mm, 2.0 * printer.wall_gap_mm)
-    sides = sorted((wide, deep))
+    sides = np.sort([wide, deep])
     limit = np.array([*(sides if size_mm[0] <= size_mm[1] else sides[::-1]), high])
-    over = size_mm / limit
-    axis = int(over.argmax()) if over.max() > 1.0 else int(size_mm.argmax())
+
+    def left_over(axis: int) -> tuple[float, float]:
+        half = size_mm.copy()
+        half[axis] *= 0.5
+        flat = float((np.sort(half[:2]) / sides).max())
+        return max(flat, float(half[2] / high)), -float(size_mm[axis])
+
+    axis = min(range(3), key=left_over)
     return axis, float(limit[axis]) - PIN_ROOM_MM
 
 
@@ -184,11 +191,11 @@ def _joint(upright: Solid, level: float, gap_mm: float) -> _Joint | None:
     high, rest = above.split_at((0.0, 0.0, 1.0), level + GLUE_MM)
     if any(_n_parts(part) != 1 for part in (high, below)):
         return None
-    sites = find_sites(below, high, level, gap_mm, n_least=2)
+    sites = find_sites(below, above, level, gap_mm, n_least=2)
     pins = Solid.union(pin(site, level, 0.0) for site in sites)
     sockets = Solid.union(pin(site, level, gap_mm) for site in sites)
-    gaps = (rest + (sockets & high)) - pins
-    return _Joint(below + pins, high - sockets, gaps, len(sites))
+    cut_out, left = high.split(sockets)
+    return _Joint(below + pins, left, (rest + cut_out) - pins, len(sites))
 
 
 def _n_parts(body: Solid) -> int:

@@ -1,0 +1,45 @@
+"""Thickness of mold walls.
+
+Heat: H. S. Carslaw, J. C. Jaeger, Conduction of Heat in Solids, 2nd ed., Oxford 1959, section 2.4:
+a half space whose face is held at V has V erfc(x / (2 sqrt(a t))) at depth x (from memory; the
+function itself is SciPy's).
+
+Strength: W. C. Young, R. G. Budynas, Roark's Formulas for Stress and Strain, 7th ed., table 11.4
+case 8a: uniformly loaded square plate, edges fixed: largest stress 0.3078 q b² / t² at the middle
+of a side (from memory).
+"""
+
+import math
+
+import pytest
+from scipy.special import erfc
+
+from moldprep.mold.walls import heat_depth_mm, panel_thickness_mm
+from tests.helpers import agree
+
+
+def test_sand_at_the_depth_of_heat_is_warmed_by_a_twentieth():
+    depth = heat_depth_mm(0.4, 900.0)
+    agree(erfc(depth / (2.0 * math.sqrt(0.4 * 900.0))), 0.05, rel=2e-3, why="2.772 is rounded")
+
+
+@pytest.mark.parametrize(("constant", "share"), [(2.2, 2.6), (2.5, 2.77), (3.5, 3.28)])
+def test_depth_of_heat_in_moduli(constant, share):
+    """x / M = 2.772 sqrt(a C): no modulus left in it."""
+    for modulus in (5.0, 20.0):
+        depth = heat_depth_mm(0.4, constant * modulus**2)
+        agree(depth / modulus, share, rel=5e-3, why="share rounded to three figures")
+
+
+def test_plate_at_its_working_stress():
+    """The stress of the plate that comes out, by the plate formula, is strength over factor."""
+    side, head, density, strength, factor = 300.0, 300.0, 7000.0, 2.0, 3.0
+    t = panel_thickness_mm(side, head, density, strength, factor)
+    load_mpa = density * 9.80665 * head * 1e-3 * 1e-6
+    agree(0.3078 * load_mpa * side**2 / t**2, strength / factor, rel=2e-3, why="0.308 is rounded")
+
+
+@pytest.mark.parametrize("bad", [(0.0, 1.0), (1.0, -1.0), (float("nan"), 1.0)])
+def test_depth_of_heat_refuses_nonsense(bad):
+    with pytest.raises(ValueError, match="heat_depth_mm"):
+        heat_depth_mm(*bad)

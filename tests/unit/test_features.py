@@ -1,0 +1,160 @@
+"""Locators, straps, vents, lifting, marks, contour and splitting: what each does to the sand."""
+
+import numpy as np
+import pytest
+
+from moldprep.errors import StageError
+from moldprep.geometry.solid import Solid
+from moldprep.mold.cutting import Cutting
+from moldprep.mold.marks import letters, sunk
+from moldprep.mold.split import fits
+from moldprep.records import Piece
+from tests.helpers import agree
+from tests.molds import PRINTER, SILICA, mold_of, sprue
+from tests.unit.test_cores import BORED, PLAIN, VOLUTE
+from tests.unit.test_cut import BOX, assert_sound
+
+BIG = Solid.box((-150, -120, -60), (150, 120, 60))
+HEAVY = {"wall_mm": 60.0}
+
+
+def gaps_of(mold, part):
+    return [(name, body) for name, body in mold.clearances if part in name]
+
+
+def test_locator_gap_is_the_jobs_clearance():
+    mold = mold_of(BOX, mold={**PLAIN, "clearance_mm": 0.5})
+    drag, cope = (piece.solid for piece in mold.pieces)
+    pins = drag.split_at((0.0, 0.0, 1.0), 0.5)[0]
+    agree(pins.gap_mm(cope, 5.0), 0.5, rel=0.05, why="64 facets; the side gap is measured square")
+
+
+def test_one_of_three_locators_is_smaller():
+    drag = mold_of(BOX, mold=PLAIN).pieces[0].solid
+    feet = sorted(part.area for part in drag.slice_at(0.5).geoms)
+    assert len(feet) == 3
+    assert feet[0] < 0.6 * feet[1]
+    agree(feet[1], feet[2], rel=1e-9, why="same size")
+
+
+def test_no_locators_where_the_job_says_so():
+    mold = mold_of(BOX, mold={**PLAIN, "locators": False})
+    assert gaps_of(mold, "locator") == []
+
+
+def test_core_vents_lead_from_the_print_to_the_outside():
+    mold = mold_of(BORED, mold=PLAIN)
+    vents = gaps_of(mold, "vent")
+    assert [name for name, _ in vents] == ["core-1 vent 1", "core-1 vent 2"]
+    for _, vent in vents:
+        low, high = vent.bounds
+        assert (
+            min(abs(low[0] - mold.block.bounds[0, 0]), abs(high[0] - mold.block.bounds[1, 0])) < 1.0
+        )
+        assert vent.gap_mm(mold.metal, 50.0) > 4.0
+
+
+@pytest.mark.parametrize("kind", ["auto", "pockets", "holes"])
+def test_lifting_is_alike_on_both_sides_of_the_center_of_mass(kind):
+    mold = mold_of(BIG, mold={**HEAVY, "lifting": kind, "marks": False})
+    cope = mold.pieces[-1]
+    holes = gaps_of(mold, "cope lifting")
+    assert len(holes) == (2 if kind == "holes" else 4)
+    middle = np.mean([body.centroid_mm for _, body in holes], axis=0)
+    np.testing.assert_allclose(middle[:2], cope.solid.centroid_mm[:2], atol=3.0)
+    for _, hole in holes:
+        assert hole.gap_mm(mold.metal, 50.0) > 9.0
+    assert_sound(mold)
+
+
+def test_light_pieces_get_no_lifting_by_themselves():
+    assert gaps_of(mold_of(BOX), "lifting") == []
+
+
+def test_marks_are_sunk_letters_on_the_front():
+    with_marks, without = mold_of(BOX), mold_of(BOX, mold={"marks": False})
+    marks = gaps_of(with_marks, "mark")
+    assert [name for name, _ in marks] == ["drag mark", "cope mark"]
+    for (_, body), a, b in zip(marks, with_marks.pieces, without.pieces, strict=True):
+        agree(b.solid.volume_mm3 - a.solid.volume_mm3, body.volume_mm3, rel=1e-6, why="exact")
+        agree(body.bounds[0, 1], with_marks.block.bounds[0, 1], rel=1e-9, why="on the face")
+        agree(body.size_mm[1], 1.5, rel=1e-6, why="depth of a mark")
+
+
+def test_letters_read_from_outside():
+    """An L has its foot on the reader's right; seen from the front, right is +x."""
+    body = sunk(letters(["L"], 10.0), np.zeros(3), np.array([1.0, 0, 0]), np.array([0, 0, 1.0]))
+    foot = body.split_at((0.0, 0.0, -1.0), 2.0)[0]
+    agree(body.size_mm[2], 10.0, rel=1e-3, why="height of a capital")
+    assert foot.centroid_mm[0] > body.centroid_mm[0]
+
+
+def test_arrow_points_at_the_sprue():
+    """A mark is wider by its arrow, and the arrow's head lies toward the sprue."""
+    right = letters(["12.0 kg →"], 10.0)
+    left = letters(["12.0 kg ←"], 10.0)
+    assert right.area > letters(["12.0 kg"], 10.0).area
+    assert not right.equals(left)
+
+
+def test_cut_keeps_what_it_removes_by_name():
+    piece = Piece(name="drag", role="drag", solid=Solid.box((0, 0, 0), (10, 10, 10)))
+    done = Cutting(pieces=(piece,)).cut(
+        [("a", Solid.box((-1, 1, 1), (2, 2, 2))), ("b", Solid.box((5, 5, 9), (6, 6, 12)))]
+    )
+    np.testing.assert_allclose([body.volume_mm3 for _, body in done.clearances], [2.0, 1.0])
+    agree(done.pieces[0].solid.volume_mm3, 997.0, rel=1e-12, why="exact")
+
+
+@pytest.mark.parametrize("casting", [BOX, VOLUTE])
+def test_contour_saves_sand_and_keeps_the_wall(casting):
+    rod = sprue(-120, -120, -10, 130)
+    block = mold_of(casting, rod, mold={**PLAIN, "wall_mm": 25.0})
+    contour = mold_of(casting, rod, mold={**PLAIN, "form": "contour", "wall_mm": 25.0})
+    sand = [sum(p.solid.volume_mm3 for p in mold.pieces) for mold in (block, contour)]
+    assert sand[1] < 0.85 * sand[0]
+    assert_sound(contour)
+    floor = contour.block.bounds[0, 2]
+    assert contour.block.slice_at(floor + 0.1).area > 0.0
+    low, high = contour.block.bounds
+    air = Solid.box(low - 1.0, high - (0.0, 0.0, 40.0)) - contour.block
+    assert air.gap_mm(contour.metal, 60.0) > 24.0
+
+
+def test_pieces_that_do_not_fit_are_cut_and_pinned():
+    small = PRINTER.model_copy(update={"box_mm": (330.0, 420.0, 300.0), "wall_gap_mm": 10.0})
+    mold = mold_of(BIG, printer=small, mold=HEAVY)
+    assert [p.name for p in mold.pieces] == ["drag-a", "drag-b", "cope-a", "cope-b"]
+    assert all(fits(p.solid.size_mm, small) for p in mold.pieces)
+    a, b = mold.pieces[0].solid, mold.pieces[1].solid
+    assert a.gap_mm(b, 5.0) > 0.15
+    assert (b.moved((0, 8.0, 0)) & a).volume_mm3 > 10.0  # pins hold it sideways
+    assert_sound(mold)
+
+
+def test_too_heavy_pieces_are_cut():
+    weak = PRINTER.model_copy(update={"lift_kg": 25.0})
+    mold = mold_of(BIG, printer=weak, mold=HEAVY)
+    heaviest = max(p.solid.volume_mm3 for p in mold.pieces) * 1e-9 * SILICA.density_kg_m3
+    assert heaviest <= 25.0
+    assert_sound(mold)
+
+
+def test_splitting_can_be_forbidden():
+    small = PRINTER.model_copy(update={"box_mm": (330.0, 420.0, 300.0)})
+    mold = mold_of(BIG, printer=small, mold={**HEAVY, "split_too_large": False})
+    assert len(mold.pieces) == 2
+
+
+def test_cheeks_get_locators_and_marks_too():
+    mold = mold_of(BIG, z_mm=-20.0, mold={**HEAVY, "cheeks_at_mm": [30.0]})
+    names = [name for name, _ in mold.clearances]
+    assert "locator gaps drag to cheek-1" in names
+    assert "locator gaps cheek-1 to cope" in names
+    assert "cheek-1 mark" in names
+    assert_sound(mold)
+
+
+def test_a_cheek_outside_the_block_is_refused():
+    with pytest.raises(StageError):
+        mold_of(BOX, mold={"cheeks_at_mm": [900.0]})
