@@ -43,6 +43,10 @@ REACH_SHARE: Final = 0.05
 FLAT_EIGENVALUE: Final = 5e-3
 """Planes nearer to parallel than about 8° do not fix a corner between them: rounding would."""
 
+LEAST_WEIGHT: Final = 0.03
+"""Blunt corners would push points away; they hold them loosely instead, and needles no tighter
+than the inverse."""
+
 FOLD_MM: Final = 0.03
 """A facet lower than this that turns over is a crease no sand can show; it still must not run
 through others."""
@@ -87,12 +91,16 @@ def reshaped(surface: Surface, planes: Planes, is_level: bool) -> Surface:
     fixed = np.zeros(len(surface.points), np.bool_)
     fixed[surface.faces[planes.moved]] = True
     move = np.where(fixed[:, None], asked.solved(np.zeros_like(surface.points)), 0.0)
-    loose = _loose(surface, planes, blend) & ~fixed & _is_near(surface, fixed, longest)
-    everything = Corners.gather(surface, planes, ~blend, is_level)
-    move = everything.solved(_followed(surface, move, loose))
-    bound = np.zeros(len(surface.points), np.bool_)
+    near = _is_near(surface, fixed, longest) & ~fixed
+    in_blend, bound = np.zeros_like(fixed), np.zeros_like(fixed)
+    in_blend[surface.faces[blend]] = True
     bound[surface.faces[~blend]] = True
-    move = _followed(surface, move, loose & ~bound)  # fillets follow what the planes allowed
+    move = _followed(surface, move, in_blend & near, blend)
+    rest = _is_slidable(surface, planes, blend) & ~in_blend & near
+    move = _followed(surface, move, rest, np.ones_like(blend))
+    move = Corners.gather(surface, planes, ~blend, is_level).solved(move)
+    # fillets now follow what the planes around them allowed
+    move = _followed(surface, move, in_blend & near & ~bound, blend)
     return Surface(surface.points + move, surface.faces)
 
 
@@ -194,15 +202,14 @@ def strips(surface: Surface, face: Ints) -> Flags:
     return np.asarray(is_narrow | is_round)
 
 
-def _loose(surface: Surface, planes: Planes, blend: Flags) -> Flags:
-    """Return (n,) the points that may follow: in fillets, in held faces, inside of flats."""
+def _is_slidable(surface: Surface, planes: Planes, blend: Flags) -> Flags:
+    """Return (n,) the points that may slide in their face: in held faces, and inside of flats."""
     n = len(surface.points)
-    in_blend, elsewhere, at_bend = (np.zeros(n, np.bool_) for _ in range(3))
-    in_blend[surface.faces[blend]] = True
+    elsewhere, at_bend = np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     elsewhere[surface.faces[~(blend | planes.held | planes.moved)]] = True
     _, ends = surface.neighbors
     at_bend[ends[surface.bend_deg >= PLANE_DEG]] = True
-    return np.asarray(in_blend | ~elsewhere | ~at_bend)
+    return np.asarray(~elsewhere | ~at_bend)
 
 
 def _is_near(surface: Surface, fixed: Flags, longest_mm: float) -> Flags:
@@ -234,11 +241,19 @@ def _edge_graph(surface: Surface, weight: Floats) -> csr_array:
     return csr_array(coo_array((np.maximum(weight, 1e-9), (ends[:, 0], ends[:, 1])), (n, n)))
 
 
-def _followed(surface: Surface, move: Floats, loose: Flags) -> Floats:
-    """Return the displacements with those of loose points spread smoothly between the others."""
+def _followed(surface: Surface, move: Floats, loose: Flags, facets: Flags) -> Floats:
+    """Return the displacements with those of loose points spread smoothly over some facets.
+
+    Each displacement is harmonic on the surface (cotangent weights, see U. Pinkall, K. Polthier,
+    Experimental Mathematics 2 (1993) 15-36, from memory), so long strips stay stiff along.
+    """
     if not loose.any():
         return move
-    pull = _edge_graph(surface, 1.0 / np.maximum(surface.edge_mm, 1e-3))
+    n, corners = len(surface.points), surface.faces[facets]
+    cotangent = 1.0 / np.tan(surface.corner_angles[facets].clip(1e-4, np.pi - 1e-4))
+    weight = np.clip(0.5 * cotangent, LEAST_WEIGHT, 1.0 / LEAST_WEIGHT)
+    one, two = np.roll(corners, -1, axis=1).ravel(), np.roll(corners, -2, axis=1).ravel()
+    pull = csr_array(coo_array((weight.ravel(), (one, two)), (n, n)))
     pull = csr_array(pull + pull.T)
     total = np.asarray(pull.sum(axis=1)).ravel()
     inner = csr_array(diags_array(total) - pull)[loose][:, loose]

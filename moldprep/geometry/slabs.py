@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from moldprep.geometry.faces import Flags, Surface, carried
-from moldprep.geometry.reshape import Corners, Planes
+from moldprep.geometry.reshape import SMOOTH_DEG, Corners, Planes
 from moldprep.geometry.solid import Floats, Ints, Solid
 
 ROOT_MM: Final = 0.02
@@ -23,9 +23,6 @@ least five times the thickness."""
 
 REENTRANT: Final = 1.1
 """A corner of a patch that turns in by more than this (of half a turn) cannot run both ways."""
-
-FLATTEST_DEG: Final = 20.0
-"""A layer runs no further into a neighbor than one that turns away by this angle needs."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +73,8 @@ def _rim(surface: Surface, patch: Flags) -> _Rim:
     """Return the edges around a patch."""
     pair, ends = surface.neighbors
     there = patch[pair]
-    at = np.flatnonzero(there[:, 0] != there[:, 1])
+    sharp = surface.bend_deg >= SMOOTH_DEG  # over a smooth edge the layer ends straight up
+    at = np.flatnonzero((there[:, 0] != there[:, 1]) & sharp)
     pair, ends, there = pair[at], ends[at], there[at]
     inner = np.where(there[:, 0], pair[:, 0], pair[:, 1])
     outer = np.where(there[:, 0], pair[:, 1], pair[:, 0])
@@ -87,7 +85,7 @@ def _rim(surface: Surface, patch: Flags) -> _Rim:
     way /= np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
     middle = surface.points[ends].mean(axis=1)
     way *= np.sign(np.einsum("ij,ij->i", way, middle - surface.centers_mm[inner]))[:, None]
-    bend = np.radians(np.maximum(surface.bend_deg[at], FLATTEST_DEG))
+    bend = np.radians(surface.bend_deg[at])
     return _Rim(inner, outer, ends, stops, way, np.maximum(1.0 / np.tan(bend), 0.0))
 
 
