@@ -144,7 +144,7 @@ def bend_factor(path_mm: Floats) -> float:
             total += TURN_SQUARE * (1.0 - np.cos(np.radians(turn)))
         elif turn > STRAIGHT_DEG:
             total += TURN_CURVED * turn / 90.0
-    return total
+    return float(total)
 
 
 def _pouring_level(network: Network) -> float:

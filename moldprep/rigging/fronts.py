@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import Alloy, FlowGraph, Meeting, Metal, ThinRun
+from moldprep.rigging.cooling import cooling_k
 from moldprep.rigging.flood import Rise, lowest_layer
-from moldprep.rigging.pouring import cooling_k
 from moldprep.rigging.space import Space
 
 BAND: Final = 2

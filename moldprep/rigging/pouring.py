@@ -11,7 +11,7 @@ from typing import Final
 import networkx as nx
 import numpy as np
 
-from moldprep.geometry.solid import Floats, Solid
+from moldprep.geometry.solid import Floats
 from moldprep.records import (
     Alloy,
     CavityRise,
@@ -22,10 +22,12 @@ from moldprep.records import (
     RunnerFacts,
 )
 from moldprep.rigging.circuit import Circuit, Inlet, build_circuit
+from moldprep.rigging.cooling import cooling_k
 from moldprep.rigging.gate_facts import measured_ratio, runner_facts
 from moldprep.rigging.gating import reynolds
-from moldprep.rigging.hydraulics import Link, Solution, solve_network
+from moldprep.rigging.hydraulics import Solution, solve_network
 from moldprep.rigging.network import CAVITY_ROLES, GATING_ROLES, Network
+from moldprep.rigging.pool import Pool
 from moldprep.rigging.pour_times import BORDER_KG, heavy_s, thin_walled_s
 from moldprep.rigging.sizing import pour_time_s
 from moldprep.units import MM2_PER_M2, MM_PER_M, mass_kg
@@ -33,17 +35,11 @@ from moldprep.units import MM2_PER_M2, MM_PER_M, mass_kg
 N_STEPS: Final = 80
 """Steps of volume in which a cavity is filled."""
 
-N_SLICES: Final = 96
-"""Cuts through a cavity for its curve of volume over height."""
-
 DRY_MM: Final = 1e-6
 """Head under which nothing flows any more."""
 
 LAST_HEAD: Final = 0.05
 """Share of the head left when pouring ends: open feeders are not waited for to the very top."""
-
-SAND_C: Final = 25.0
-"""Sand before pouring, for estimates of cooling."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,48 +54,6 @@ class Poured:
     imbalance: float
     prime_s: float
     time_s: float
-
-
-@dataclass(frozen=True, eq=False)
-class Pool:
-    """Volume of a vessel over the height of its level; both arrays rise."""
-
-    z_mm: Floats
-    volume_mm3: Floats
-
-    @classmethod
-    def of(cls, solids: list[Solid], n_slices: int = N_SLICES) -> "Pool":
-        """Return the pool of bodies that fill together, from cuts at even heights."""
-        low = min(float(solid.bounds[0, 2]) for solid in solids)
-        high = max(float(solid.bounds[1, 2]) for solid in solids)
-        edges = np.linspace(low, high, n_slices + 1)
-        area = np.zeros(n_slices)
-        for solid in solids:
-            inside = (edges[:-1] < solid.bounds[1, 2]) & (edges[1:] > solid.bounds[0, 2])
-            cuts = np.zeros(n_slices)
-            for k in np.flatnonzero(inside):
-                cuts[k] = solid.slice_at(0.5 * (edges[k] + edges[k + 1])).area
-            if cuts.sum() > 0.0:
-                area += cuts * (solid.volume_mm3 / (cuts.sum() * (edges[1] - edges[0])))
-        volume = np.concatenate([[0.0], np.cumsum(area) * (edges[1] - edges[0])])
-        return cls(edges, volume)
-
-    def level_mm(self, volume_mm3: float) -> float:
-        """Return the height of the level of a volume. [mm]"""
-        return float(np.interp(volume_mm3, self.volume_mm3, self.z_mm))
-
-    def below(self, z_mm: float) -> "Pool":
-        """Return the pool up to a height."""
-        if z_mm >= self.z_mm[-1]:
-            return self
-        keep = self.z_mm < z_mm
-        top = float(np.interp(z_mm, self.z_mm, self.volume_mm3))
-        return Pool(np.append(self.z_mm[keep], z_mm), np.append(self.volume_mm3[keep], top))
-
-    @property
-    def whole_mm3(self) -> float:
-        """Volume up to the top. [mm³]"""
-        return float(self.volume_mm3[-1])
 
 
 @dataclass(eq=False)
@@ -141,31 +95,6 @@ def pour(network: Network, plan: RiggingPlan, alloy: Alloy) -> Poured:
         prime_s=float(prime),
         time_s=float(prime + run.times[-1]) if done else np.inf,
     )
-
-
-def drain_time_s(pool: Pool, links: list[Link], outlet_mm: float, n_steps: int = 400) -> float:
-    """Return the time a vessel takes to run empty through links from node 0 to node 1.
-
-    The same quasi-steady steps as `pour`, with the falling level as the head.
-
-    Parameters
-    ----------
-    pool
-        The vessel.
-    links
-        Its outlet, from node 0 (vessel) to node 1 (open air). No friction.
-    outlet_mm
-        Height of the outlet. [mm]
-    n_steps
-        Steps of volume.
-    """
-    edges = np.linspace(pool.whole_mm3, 0.0, n_steps + 1)
-    middle = 0.5 * (edges[1:] + edges[:-1])
-    levels = [pool.level_mm(volume) for volume in middle]
-    rates = [
-        solve_network(links, 2, {0: level, 1: outlet_mm}, 0.0).flows_mm3_s.sum() for level in levels
-    ]
-    return float((pool.whole_mm3 / n_steps / np.array(rates)).sum())
 
 
 def formula_times(rigging: Rigging, alloy: Alloy) -> tuple[tuple[str, float, str], ...]:
@@ -401,46 +330,3 @@ def _cooling(network: Network, circuit: Circuit, flows: Floats, alloy: Alloy) ->
             worst = max(reach.get(link.a, 0.0), reach.get(link.b, 0.0))
             cooled[body] = max(cooled.get(body, 0.0), float(worst))
     return cooled
-
-
-def cooling_k(stay_s: Floats, modulus_mm: Floats, alloy: Alloy) -> Floats:
-    """Return the temperature metal loses in a channel or a thin wall while it stays there.
-
-    The heat goes through the contact resistance and then into cold sand, in series. The sand's
-    share follows from Chvorinov's constant: all heat, superheat and latent, is gone at C M².
-
-    Parameters
-    ----------
-    stay_s
-        How long the metal is there. [s]
-    modulus_mm
-        Section over cooled girth. [mm]
-    alloy
-        The metal.
-
-    Returns
-    -------
-    NDArray
-        Temperature lost, while it is still liquid. [K]
-
-    Notes
-    -----
-    A first estimate for the first metal: it takes the sand as cold on arrival, and the metal's
-    own temperature as even over the section. Good to perhaps a third.
-
-    References
-    ----------
-    M. C. Flemings, Solidification Processing, McGraw-Hill (1974), ch. 1 (from memory).
-    """
-    heat = float(np.interp(alloy.liquidus_c, *np.array(alloy.heat_j_kgk).T))
-    pour_c = 0.5 * (alloy.pour_low_c + alloy.pour_high_c)
-    whole_j_m3 = alloy.density_liquid_kg_m3 * (
-        alloy.latent_j_kg + heat * max(pour_c - alloy.liquidus_c, 0.0)
-    )
-    drive_k = pour_c - SAND_C
-    root_s_m = np.sqrt(alloy.constant_s_mm2 * MM2_PER_M2 * np.maximum(stay_s, 1e-12))
-    sand_m2k_w = drive_k * root_s_m / whole_j_m3
-    joules_m2 = drive_k * stay_s / (alloy.contact_m2k_w + sand_m2k_w)
-    depth_m = modulus_mm / MM_PER_M
-    lost: Floats = joules_m2 / (alloy.density_liquid_kg_m3 * heat * depth_m)
-    return lost

@@ -21,7 +21,7 @@ from moldprep.rigging.hydraulics import (
     minor_loss,
     solve_network,
 )
-from moldprep.rigging.pouring import Pool, drain_time_s
+from moldprep.rigging.pool import Pool, drain_time_s
 from tests.helpers import agree
 
 EXACT = "closed form; the solver stops at 1e-10"

@@ -1,0 +1,150 @@
+"""Is the metal well used, filtered, and can the air leave? Yield, filters, vents."""
+
+import math
+from collections.abc import Iterator
+
+from moldprep.checks import check, judged, passed_over
+from moldprep.findings import Finding, Verdict
+from moldprep.records import Alloy, FlowGraph, Metal, Rigging, RiggingPlan, Role
+from moldprep.results import Results
+from moldprep.units import mass_kg
+
+PRACTICE = "common practice, no source"
+SHOP = "common practice, no source; a shop setting"
+
+
+@check(
+    id="gating/yield-is-usual",
+    why="Metal in the rigging is melted again and paid for again.",
+    source="alloy file; " + SHOP,
+    unit="%",
+    miss=Verdict.WARN,
+)
+def yield_is_usual(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare castings over poured metal with what is usual for the alloy."""
+    metal, alloy = results.need(Metal), results.need(Alloy)
+    low, high = alloy.yield_pct
+    yield judged(
+        metal.yield_pct >= low,
+        f"{metal.casting_kg:.1f} kg castings of {metal.mass_kg:.1f} kg poured: "
+        f"{metal.yield_pct:.0f} %, usual {low:.0f} to {high:.0f} %",
+        value=metal.yield_pct,
+        remedy="shorten runners, sleeve the feeders, or share one system among more castings",
+    )
+
+
+@check(
+    id="gating/filter-is-large-enough",
+    why="A small filter clogs or breaks before the mold is full.",
+    source="alloy file: capacity, flow and area over the choke; " + SHOP,
+    limit=1.0,
+)
+def filter_is_large_enough(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the area of all filters with what mass, rate and choke ask for."""
+    flow, plan = results.need(FlowGraph), results.need(RiggingPlan)
+    alloy, metal, rigging = results.need(Alloy), results.need(Metal), results.need(Rigging)
+    filters = rigging.of_role(Role.FILTER)
+    if not filters:
+        yield passed_over("no filter")
+        return
+    area_cm2 = sum(one.length_mm * one.width_mm for one in plan.filters) / 100.0
+    if not plan.filters:
+        faces = [body.solid.volume_mm3 / float(body.solid.size_mm.min()) for body in filters]
+        area_cm2 = sum(faces) / 100.0
+    rate = sum(float(course.course[0, 3]) for course in flow.cavities)
+    needs = {
+        f"{metal.mass_kg:.0f} kg": metal.mass_kg / alloy.filter_kg_cm2,
+        "the flow": mass_kg(rate, alloy.density_liquid_kg_m3) / alloy.filter_kg_s_cm2,
+        f"{alloy.filter_choke_ratio:g} x choke": alloy.filter_choke_ratio * plan.choke_mm2 / 100.0,
+    }
+    why, need = max(needs.items(), key=lambda item: item[1])
+    yield judged(
+        area_cm2 >= limit * need,
+        f"filter {area_cm2:.0f} cm², {why} asks for {need:.0f} cm²",
+        value=area_cm2 / need,
+        part=filters[0].name,
+        at_mm=tuple(filters[0].solid.centroid_mm),
+        remedy=f"take {need:.0f} cm² of filter, or two in parallel",
+    )
+
+
+@check(
+    id="gating/filter-is-primed",
+    why="Metal enters fine pores only under some head; less and the filter freezes shut.",
+    source="priming head of 100 to 150 mm: " + SHOP,
+    limit=100.0,
+    unit="mm",
+    miss=Verdict.WARN,
+)
+def filter_is_primed(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the metal over each filter with the head it needs to start."""
+    flow, filters = results.need(FlowGraph), results.need(Rigging).of_role(Role.FILTER)
+    if not filters or not math.isfinite(flow.source_mm):
+        yield passed_over("no filter, or nothing is poured")
+        return
+    for body in filters:
+        head = flow.source_mm - float(body.solid.centroid_mm[2])
+        yield judged(
+            head >= limit,
+            f"{head:.0f} mm of metal over {body.name}",
+            value=head,
+            part=body.name,
+            at_mm=tuple(body.solid.centroid_mm),
+            remedy=f"raise the basin by {limit - head:.0f} mm, or lower the filter",
+        )
+
+
+@check(
+    id="gating/vents-match-the-choke",
+    why="Air that cannot leave as fast as metal comes holds the metal back, or blows through it.",
+    source="vents in total as large as the choke: " + PRACTICE,
+    limit=1.0,
+    miss=Verdict.WARN,
+)
+def vents_match_the_choke(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the area of vents and open feeders with the choke."""
+    flow, plan, rigging = results.need(FlowGraph), results.need(RiggingPlan), results.need(Rigging)
+    if plan.choke_mm2 <= 0.0:
+        yield passed_over("no choke planned")
+        return
+    areas = {}
+    for body in rigging.of_role(Role.VENT, Role.FEEDER):
+        node = flow.graph.nodes[body.name]
+        if node["is_open"] and body.name in flow.reached:
+            sections = [s.area_mm2 for s in flow.stations if s.body == body.name]
+            joins = [data["area_mm2"] for _, _, data in flow.graph.edges(body.name, data=True)]
+            areas[body.name] = min([*sections, *joins], default=0.0)
+    total = sum(areas.values())
+    yield judged(
+        total >= limit * plan.choke_mm2,
+        f"{', '.join(areas) or 'nothing'} open at the top: {total:.0f} mm² for a choke of "
+        f"{plan.choke_mm2:.0f} mm²",
+        value=total / plan.choke_mm2,
+        part=next(iter(areas), ""),
+        remedy=f"add vents of {plan.choke_mm2 - total:.0f} mm² on high points, or open a feeder",
+    )
+
+
+@check(
+    id="gating/vents-are-open",
+    why="A vent that ends in sand lets nothing out.",
+    source=PRACTICE,
+)
+def vents_are_open(results: Results, limit: float) -> Iterator[Finding]:
+    """Ask every vent to stand on metal and to break out of the cope's top."""
+    flow, rigging = results.need(FlowGraph), results.need(Rigging)
+    vents = rigging.of_role(Role.VENT)
+    for vent in vents:
+        top = float(vent.solid.bounds[1, 2])
+        is_joined = flow.graph.degree(vent.name) > 0
+        is_open = bool(flow.graph.nodes[vent.name]["is_open"])
+        state = "is open" if is_open else f"ends in the sand at {top:.0f} mm"
+        yield judged(
+            is_open and is_joined,
+            f"{vent.name} {state if is_joined else 'stands on nothing'}",
+            part=vent.name,
+            at_mm=(*vent.solid.centroid_mm[:2], top),
+            remedy=f"run {vent.name} from the casting to the top of the cope",
+        )
+    if not vents:
+        yield passed_over("no vents")

@@ -1,0 +1,261 @@
+"""Has every element of the gating its right form? Basin, sprue, well, runner, gates."""
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from moldprep.checks import check, judged, passed_over
+from moldprep.findings import Finding, Verdict
+from moldprep.records import Body, FlowGraph, Rigging, RiggingPlan, Role
+from moldprep.results import Results
+
+CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
+AFS = "AFS practice of gating, as quoted in foundry texts (from memory)"
+PRACTICE = "common practice, no source"
+
+
+@check(
+    id="gating/sprue-follows-the-stream",
+    why="A sprue as narrow as the falling stream is full at once and stays so.",
+    source="continuity and Bernoulli: A ~ 1/sqrt(fall); J. Campbell, Complete Casting Handbook",
+    limit=1.15,
+    miss=Verdict.WARN,
+)
+def sprue_follows_the_stream(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare each section of the sprue with the stream its tightest section lets fall."""
+    yield from _stream(results, limit)
+
+
+@check(
+    id="gating/sprue-sucks-no-air",
+    why="Where a sprue is much wider than the stream, the stream leaves the wall and draws in air.",
+    source="continuity and Bernoulli; a straight cone between right ends is up to 1.4 x too wide",
+    limit=1.6,
+)
+def sprue_sucks_no_air(results: Results, limit: float) -> Iterator[Finding]:
+    """Make the same comparison where it cannot be passed over: no taper, or the wrong way."""
+    yield from _stream(results, limit)
+
+
+def _stream(results: Results, limit: float) -> Iterator[Finding]:
+    flow, rigging = results.need(FlowGraph), results.need(Rigging)
+    sprues = rigging.of_role(Role.SPRUE)
+    if not sprues:
+        yield passed_over("no sprue")
+    for body in sprues:
+        falls = [
+            (station, station.area_mm2 * math.sqrt(flow.source_mm - station.at_mm[2]))
+            for station in flow.stations
+            if station.body == body.name and station.at_mm[2] < flow.source_mm - 1.0
+        ]
+        if not falls:
+            yield passed_over(f"{body.name} could not be measured")
+            continue
+        least = min(passes for _, passes in falls)
+        station, passes = max(falls, key=lambda pair: pair[1])
+        wide = passes / least
+        yield judged(
+            wide <= limit,
+            f"{body.name} is {wide:.2f} x the stream at its widest, {station.area_mm2:.0f} mm² at "
+            f"{station.at_mm[2]:.0f} mm",
+            value=wide,
+            part=body.name,
+            at_mm=station.at_mm,
+            remedy="taper the sprue as the stream falls: area ~ 1 / sqrt(depth under the basin's"
+            " level), smallest at the foot",
+        )
+
+
+@check(
+    id="gating/well-is-wide-enough",
+    why="The well turns the stream and takes its first splash; a narrow one throws it on.",
+    source=AFS + ": about 5 x the sprue's foot",
+    limit=3.0,
+    miss=Verdict.WARN,
+)
+def well_is_wide_enough(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the well's plan area with the sprue's smallest section."""
+    flow = results.need(FlowGraph)
+    wells = results.need(Rigging).of_role(Role.WELL)
+    if not wells or flow.ratio_mm2[0] <= 0.0:
+        yield passed_over("no well under a sprue")
+        return
+    for well in wells:
+        area = well.solid.volume_mm3 / float(well.solid.size_mm[2])
+        times = area / flow.ratio_mm2[0]
+        yield judged(
+            times >= limit,
+            f"{well.name}: {area:.0f} mm², {times:.1f} x the sprue's foot",
+            value=times,
+            part=well.name,
+            at_mm=tuple(well.solid.centroid_mm),
+            remedy=f"widen the well to {5.0 * flow.ratio_mm2[0]:.0f} mm²",
+        )
+
+
+@check(
+    id="gating/well-is-deep-enough",
+    why="A well no deeper than the runner sends the stream on at full speed.",
+    source=AFS + ": about 2 x the runner's depth",
+    limit=1.3,
+    miss=Verdict.WARN,
+)
+def well_is_deep_enough(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the well's depth with that of the runner leaving it."""
+    flow, rigging = results.need(FlowGraph), results.need(Rigging)
+    bodies = {body.name: body for body in rigging.metal}
+    found = False
+    for well in rigging.of_role(Role.WELL):
+        beside = [other for other in flow.graph[well.name] if bodies[other].role is Role.RUNNER]
+        if not beside:
+            continue
+        found = True
+        deep = max(_depth_mm(bodies[name], flow) for name in beside)
+        times = float(well.solid.size_mm[2]) / deep
+        yield judged(
+            times >= limit,
+            f"{well.name}: {well.solid.size_mm[2]:.0f} mm deep, {times:.1f} x the runner",
+            value=times,
+            part=well.name,
+            at_mm=tuple(well.solid.centroid_mm),
+            remedy=f"deepen the well to {2.0 * deep:.0f} mm",
+        )
+    if not found:
+        yield passed_over("no well with a runner")
+
+
+def _depth_mm(runner: Body, flow: FlowGraph) -> float:
+    """Return a runner's height; of a level one its extent, else what its section suggests."""
+    sections = [station.area_mm2 for station in flow.stations if station.body == runner.name]
+    square = math.sqrt(float(np.median(sections))) if sections else math.inf
+    return min(float(runner.solid.size_mm[2]), 2.0 * square)
+
+
+@check(
+    id="gating/runner-goes-past-last-gate",
+    why="The first metal is cold and dirty; an extension past the last gate keeps it.",
+    source=AFS,
+    limit=1.0,
+    miss=Verdict.WARN,
+)
+def runner_goes_past_last_gate(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare each runner's extension with its width."""
+    facts = [fact for fact in results.need(FlowGraph).runners if math.isfinite(fact.past_mm)]
+    for fact in facts:
+        widths = fact.past_mm / math.sqrt(fact.section_mm2)
+        yield judged(
+            widths >= limit,
+            f"{fact.body} goes {fact.past_mm:.0f} mm ({widths:.1f} widths) past its last gate",
+            value=widths,
+            part=fact.body,
+            at_mm=fact.end_mm,
+            remedy=f"lengthen {fact.body} by {1.5 * math.sqrt(fact.section_mm2):.0f} mm or more",
+        )
+    if not facts:
+        yield passed_over("no runner with a gate and an end of its own")
+
+
+@check(
+    id="gating/runner-runs-full",
+    why="A runner that is not full rolls air and slag into the gates.",
+    source=CAMPBELL,
+    limit=-1.0,
+    unit="mm",
+    miss=Verdict.WARN,
+)
+def runner_runs_full(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the metal over each runner's ceiling, by pressure or by the gates' sills."""
+    facts = results.need(FlowGraph).runners
+    for fact in facts:
+        yield judged(
+            fact.cover_mm >= limit,
+            f"{fact.cover_mm:.1f} mm of metal over the ceiling of {fact.body} when the gates start",
+            value=fact.cover_mm,
+            part=fact.body,
+            at_mm=fact.at_mm,
+            remedy="set the gates on top of the runner, or make the gates the choke",
+        )
+    if not facts:
+        yield passed_over("no runner carries metal")
+
+
+@check(
+    id="gating/basin-is-no-funnel",
+    why="A cup straight over the sprue pours air and slag down with the stream.",
+    source=CAMPBELL,
+    miss=Verdict.WARN,
+)
+def basin_is_no_funnel(results: Results, limit: float) -> Iterator[Finding]:
+    """Ask for an offset basin that is poured beside the sprue."""
+    rigging, plan = results.need(Rigging), results.need(RiggingPlan)
+    basins, sprues = rigging.of_role(Role.BASIN), rigging.of_role(Role.SPRUE)
+    if not sprues:
+        yield passed_over("no sprue")
+        return
+    if not basins:
+        yield judged(
+            False, "the sprue has no basin", part=sprues[0].name,
+            at_mm=(*sprues[0].solid.centroid_mm[:2], float(sprues[0].solid.bounds[1, 2])),
+            remedy="put an offset basin with a step on the sprue",
+        )  # fmt: skip
+        return
+    is_cup = plan.basin is not None and plan.basin.kind == "cup"
+    yield judged(
+        not is_cup,
+        "plain cup over the sprue" if is_cup else "the basin is poured beside the sprue",
+        part=basins[0].name,
+        at_mm=tuple(basins[0].solid.centroid_mm),
+        remedy="take an offset basin with a step",
+    )
+
+
+@check(
+    id="gating/gates-clear-of-wall-opposite",
+    why="A jet against a wall or core close by washes sand and heats one spot.",
+    source=PRACTICE,
+    limit=2.0,
+    miss=Verdict.WARN,
+)
+def gates_clear_of_wall_opposite(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the free way before each gate with the gate's thickness."""
+    mouths = results.need(FlowGraph).mouths
+    for mouth in mouths:
+        times = mouth.ahead_mm / max(mouth.thickness_mm, 1e-6)
+        yield judged(
+            times >= limit,
+            f"{mouth.body} has {mouth.ahead_mm:.0f} mm before it in {mouth.into}, "
+            f"{times:.1f} x its thickness",
+            value=times,
+            part=mouth.body,
+            at_mm=mouth.at_mm,
+            remedy=f"turn {mouth.body} along the wall, or move it to a place with free way ahead",
+        )
+    if not mouths:
+        yield passed_over("no gate opens into anything")
+
+
+@check(
+    id="gating/gates-break-off",
+    why="A gate thicker than the wall it joins breaks into the casting, and feeds from it.",
+    source=PRACTICE,
+    limit=1.0,
+    miss=Verdict.WARN,
+)
+def gates_break_off(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare each gate's thickness with the metal at its mouth."""
+    castings = {body.name for body in results.need(Rigging).castings}
+    mouths = [mouth for mouth in results.need(FlowGraph).mouths if mouth.into in castings]
+    for mouth in mouths:
+        share = mouth.thickness_mm / max(mouth.wall_mm, 1e-6)
+        yield judged(
+            share <= limit,
+            f"{mouth.body} is {mouth.thickness_mm:.1f} mm thick at a wall of "
+            f"{mouth.wall_mm:.1f} mm",
+            value=share,
+            part=mouth.body,
+            at_mm=mouth.at_mm,
+            remedy=f"make {mouth.body} thinner and wider, or notch it",
+        )
+    if not mouths:
+        yield passed_over("no gate opens into a casting")
