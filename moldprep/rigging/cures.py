@@ -264,6 +264,8 @@ class Cures:
         added = chill_at(site, section, name, placement)
         if any(_overlap(added, chill) for chill in self._chills) or self._is_gated(added):
             return False
+        if any(_is_against(added, feeder) for feeder in self._feeders):
+            return False
         self._chills.append(added)
         why = f"{spot.name} is cut off; chilled it freezes before its way to the feeder does"
         self._reasons.append(Reason(item=name, why=why, source=WLODAWER))
@@ -336,6 +338,14 @@ def _channel_points(plan: RiggingPlan, but_into: str = "") -> Iterator[tuple[Poi
 def _overlap(a: ChillPlan, b: ChillPlan) -> bool:
     reach = 0.5 * (max(a.size_mm) + max(b.size_mm))
     return math.dist(a.at_mm, b.at_mm) < reach
+
+
+def _is_against(chill: ChillPlan, feeder: FeederPlan) -> bool:
+    """Return whether a chill would draw its heat from a feeder."""
+    if chill.at_mm[2] + 0.5 * chill.size_mm[2] < feeder.at_mm[2] - SIDE_GAP_MM:
+        return False
+    reach = 0.5 * (max(chill.size_mm[:2]) + feeder.diameter_mm) + SIDE_GAP_MM
+    return math.dist(chill.at_mm[:2], feeder.at_mm[:2]) < reach
 
 
 def _next_name(letter: str, names: list[str]) -> str:

@@ -117,6 +117,7 @@ class _Planner:
         self._casting_mm3 = pattern.solid.volume_mm3
         self._seats: dict[str, list[Seat]] = {}  # by the root of their group
         self._fed: list[int] = []  # sections of groups that have a seat
+        self._cold: list[Disc] = []  # chills that lie on top
 
     def whole_pattern(
         self, *, feeders: bool, chills: bool
@@ -146,6 +147,7 @@ class _Planner:
             if site is None and chills and rank > 0:
                 site = self._finder.chill_site(group.root)
             if site is not None:
+                self._cold += [] if site.normal[2] < 0.0 else [_disc_of(site)]
                 cold.append((site, group.root, self._finder.why_chill(group.root)))
             elif feeders:
                 notes.append(_unfed(group.root))
@@ -194,7 +196,7 @@ class _Planner:
         return [seat for seats in self._seats.values() for seat in seats]
 
     def _taken(self, but: Seat | None = None) -> tuple[Disc, ...]:
-        return tuple(seat.disc for seat in self._all_seats() if seat is not but)
+        return (*self._cold, *(seat.disc for seat in self._all_seats() if seat is not but))
 
     def _can_afford(self, more: Seat) -> bool:
         """Return whether another feeder like this keeps the yield in the usual range."""
@@ -338,6 +340,10 @@ def _unfed(section: Section) -> Reason:
         ),
         source="common practice, no source",
     )
+
+
+def _disc_of(site: ChillSite) -> Disc:
+    return site.at_mm[0], site.at_mm[1], 0.75 * site.width_mm
 
 
 def _volume_mm3(size: FeederSize) -> float:
