@@ -28,8 +28,8 @@ MAX_STATIONS: Final = 240
 FREE_END_MM: Final = 0.5
 """An end of a center line further than this from any contact is a free end."""
 
-GRID_POINTS: Final = 40_000
-"""Points of the grid on which a missing center line is looked for."""
+GRID_POINTS: Final = (40_000, 250_000, 1_000_000)
+"""Points of the grid on which a missing center line is looked for; more where it finds no way."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,14 +210,21 @@ def _estimated(body: str, solid: Solid, contacts: Floats) -> Channel:
     """
     if len(contacts) == 0:
         return Channel(body=body, nodes_mm=contacts.reshape(0, 3), legs=())
-    points, depth, graph = _inner_grid(solid)
-    start = int(np.argmin(np.linalg.norm(points - contacts[0], axis=1) - 1e-6 * depth))
-    cost, before = dijkstra(graph, directed=False, indices=start, return_predecessors=True)
-    if len(contacts) > 1:
-        ends = [int(np.argmin(np.linalg.norm(points - c, axis=1))) for c in contacts[1:]]
+    for n_points in GRID_POINTS:
+        points, depth, graph = _inner_grid(solid, n_points)
+        if not len(points):
+            continue
+        start = int(np.argmin(np.linalg.norm(points - contacts[0], axis=1) - 1e-6 * depth))
+        cost, before = dijkstra(graph, directed=False, indices=start, return_predecessors=True)
+        if len(contacts) > 1:
+            ends = [int(np.argmin(np.linalg.norm(points - c, axis=1))) for c in contacts[1:]]
+        else:
+            far = np.where(np.isfinite(cost), np.linalg.norm(points - points[start], axis=1), -1.0)
+            ends = [int(np.argmax(far))]
+        if np.isfinite(cost[ends]).all():
+            break
     else:
-        far = np.where(np.isfinite(cost), np.linalg.norm(points - points[start], axis=1), -1.0)
-        ends = [int(np.argmax(far))]
+        return _straight(body, contacts)
     tree = _tree(before, start, ends)
     nodes = {start: 0}
     for number, end in enumerate(ends, start=1):
@@ -242,9 +249,15 @@ def _estimated(body: str, solid: Solid, contacts: Floats) -> Channel:
     return Channel(body=body, nodes_mm=np.array(spots), legs=tuple(legs))
 
 
-def _inner_grid(solid: Solid) -> tuple[Floats, Floats, sparse.csr_array]:
+def _straight(body: str, contacts: Floats) -> Channel:
+    """Return legs straight from the first contact: for bodies too thin for any grid."""
+    legs = [Leg((0, k), np.stack([contacts[0], contacts[k]]), ()) for k in range(1, len(contacts))]
+    return Channel(body=body, nodes_mm=contacts, legs=tuple(legs))
+
+
+def _inner_grid(solid: Solid, n_points: int) -> tuple[Floats, Floats, sparse.csr_array]:
     """Return points inside a body, their depth, and a graph that prefers deep ways."""
-    pitch = float((np.prod(solid.size_mm) / GRID_POINTS) ** (1.0 / 3.0))
+    pitch = float((np.prod(solid.size_mm) / n_points) ** (1.0 / 3.0))
     counts = np.maximum(np.ceil(solid.size_mm / pitch).astype(int), 1)
     steps = solid.size_mm / counts
     axes = [solid.bounds[0][k] + (np.arange(counts[k]) + 0.5) * steps[k] for k in range(3)]

@@ -137,6 +137,15 @@ def test_sections_of_a_bent_channel_without_a_path():
     agree(np.median(areas), 400.0, rel=0.05, why="straight over most of its length")
 
 
+def test_a_way_too_narrow_for_the_first_grid_is_still_found():
+    """Two blocks far apart, joined by a 3 mm channel that a 10 mm grid does not see."""
+    thin = Solid.box((0, 0, 0), (60, 200, 200)) + Solid.box((500, 0, 0), (560, 200, 200))
+    thin += Solid.box((59, 100, 100), (501, 103, 103))
+    contacts = np.array([(0.0, 100, 100), (560.0, 100, 100)])
+    channel = trace_channel("r", thin, NO_PATH, contacts)
+    agree(min(s.area_mm2 for s in channel.stations), 9.0, rel=0.02, why="channel of 3 x 3 mm")
+
+
 def test_a_tree_without_a_path_has_a_leg_to_every_contact():
     tee = BLOCK + Solid.box((100, 0, 0), (110, 150, 20))
     contacts = np.array([(0.0, 10, 10), (300.0, 10, 10), (105.0, 150, 10)])
@@ -240,4 +249,6 @@ def test_turning_the_mold_changes_nothing(turn):
     agree(flow.pour_time_s, same.pour_time_s, rel=1e-3, why="slices of facets, turned")
     got = {(c.a, c.b): c.area_mm2 for c in flow.contacts}
     for contact in same.contacts:
-        agree(got[contact.a, contact.b], contact.area_mm2, rel=0.05, why="flush sides, off by a bit")
+        agree(
+            got[contact.a, contact.b], contact.area_mm2, rel=0.05, why="flush sides, off by a bit"
+        )
