@@ -6,10 +6,12 @@ from shapely.geometry import Polygon
 
 from moldprep.errors import JobError, StageError
 from moldprep.geometry.solid import Solid
+from moldprep.jobfile import make_job
 from moldprep.mold.enclosed import find_hemmed
+from moldprep.mold.rooms import print_rooms
 from moldprep.records import Role
 from tests.helpers import agree
-from tests.molds import PRINTER, mold_of
+from tests.molds import PRINTER, SILICA, mold_of
 from tests.unit.test_cut import assert_sound
 
 PLAIN = {"marks": False, "lifting": "none"}
@@ -217,3 +219,12 @@ def test_core_split_for_a_small_box_stays_whole_in_volume():
     mold = mold_of(BORED, printer=small, mold=PLAIN)
     assert {piece.name for piece in cores_of(mold)} == {"core-1-a", "core-1-b"}
     assert_sound(mold)
+
+
+def test_rooms_of_the_prints_are_known_before_any_rigging():
+    job = make_job({"alloy": "steel", "casting": {"file": "x.stl"}}, folder=".", where="test")
+    rooms = print_rooms(BORED, job, SILICA, 0.0)
+    assert len(rooms) == 2
+    (core,) = cores_of(mold_of(BORED, mold=PLAIN))
+    outside = core.solid - BLOCK
+    assert (outside - Solid.union(rooms)).volume_mm3 < 1e-3

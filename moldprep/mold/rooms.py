@@ -1,0 +1,42 @@
+"""Where the prints of a casting's cores will lie: to be kept clear when rigging is planned."""
+
+from moldprep.geometry.solid import Solid
+from moldprep.mold.cores import find_cores
+from moldprep.mold.enclosed import find_hemmed
+from moldprep.mold.prints import FREE_MM, ROUND
+from moldprep.records import Job, Sand
+
+
+def print_rooms(casting: Solid, job: Job, sand: Sand, z_mm: float) -> tuple[Solid, ...]:
+    """Return the room each core print of a bare casting wants, with sand round it.
+
+    A feeder, gate or chill inside one of these bodies leaves the core without that print: the
+    mold stage then makes it shorter or leaves it out, and says so.
+
+    Parameters
+    ----------
+    casting
+        One placed pattern, part frame.
+    job
+        For its [cores] and [mold] tables.
+    sand
+        For what it bears without being a core.
+    z_mm
+        Height of the parting. [mm]
+
+    Examples
+    --------
+    >>> from moldprep.geometry.solid import Solid
+    >>> plate = Solid.box((0, 0, 0), (50, 50, 10))  # no undercut, no core
+    >>> from moldprep.jobfile import make_job
+    >>> from pathlib import Path
+    >>> job = make_job({"alloy": "x", "casting": {"file": "x.stl"}}, folder=Path(), where="")
+    >>> print_rooms(plate, job, Sand.model_construct(smallest_wall_mm=3.0, slenderness=5.0), 0.0)
+    ()
+    """
+    found = find_cores(casting, [(casting, find_hemmed(casting, z_mm))], (), job, sand, z_mm)
+    return tuple(
+        Solid.hull_of((one.seat.mesh()[0][:, None] + FREE_MM * ROUND).reshape(-1, 3))
+        for core in found.cores
+        for one in core.prints
+    )
