@@ -1,0 +1,176 @@
+"""Both sides of the limits that a broken geometry does not reach easily."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from moldprep.checks import all_checks, run_check
+from moldprep.findings import Verdict
+from moldprep.geometry.solid import Solid
+from moldprep.records import Body, Contact, Fill, Meeting, Role, Survey, ThinRun
+from moldprep.results import Results
+from moldprep.rigging.flow import trace_flow
+from moldprep.rigging.metal import join_metal
+from tests.gating_bench import ALLOY, RULES, good_plan, good_rigging, plus
+
+RIGGING, PLAN = good_rigging(), good_plan()
+FLOW = trace_flow(RIGGING, PLAN, ALLOY)
+METAL = join_metal(RIGGING, ALLOY)
+
+
+def say(check_id, *, flow=FLOW, plan=PLAN, rigging=RIGGING, metal=METAL, more=()):
+    results = Results(ALLOY, RULES, rigging, plan, flow, metal, *more)
+    return run_check(all_checks()[check_id], results, RULES)
+
+
+def verdicts(check_id, **changed):
+    return {finding.verdict for finding in say(check_id, **changed)}
+
+
+def gates_with(**changed):
+    """Return the flow with all gates changed."""
+    return dataclasses.replace(
+        FLOW,
+        channels=tuple(
+            dataclasses.replace(c, **changed) if c.body.startswith("ingate") else c
+            for c in FLOW.channels
+        ),
+    )
+
+
+def filled(**changed):
+    fill = Fill(
+        time_s=np.zeros((1, 1, 1), np.float32), level=np.zeros((1, 3)), falls=(), meetings=(),
+        pockets=(), thin_runs=(), unfilled_mm3=0.0,
+    )  # fmt: skip
+    return dataclasses.replace(fill, **changed)
+
+
+@pytest.mark.parametrize(("speed", "verdict"), [(1.99, Verdict.PASS), (2.01, Verdict.FAIL)])
+def test_gate_does_not_jet(speed, verdict):
+    assert verdicts("gating/gate-does-not-jet", flow=gates_with(speed_m_s=speed)) == {verdict}
+
+
+@pytest.mark.parametrize(("speed", "verdict"), [(0.49, Verdict.PASS), (0.51, Verdict.WARN)])
+def test_gate_speed_below_critical(speed, verdict):
+    flow = gates_with(speed_m_s=speed)
+    assert verdicts("gating/gate-speed-below-critical", flow=flow) == {verdict}
+
+
+@pytest.mark.parametrize(("re", "verdict"), [(19_000.0, Verdict.PASS), (21_000.0, Verdict.WARN)])
+def test_reynolds_in_gates(re, verdict):
+    assert verdicts("gating/reynolds-in-gates", flow=gates_with(reynolds=re)) == {verdict}
+
+
+@pytest.mark.parametrize(("lost", "verdict"), [(60.0, Verdict.PASS), (70.0, Verdict.WARN)])
+def test_superheat_reaches_castings(lost, verdict):
+    flow = gates_with(cooled_k=lost)  # superheat of the alloy's mid window: 107 K
+    assert verdicts("gating/superheat-reaches-castings", flow=flow) == {verdict}
+
+
+def test_a_gate_that_takes_nothing_is_named():
+    first = FLOW.cavities[0]
+    shares = first.shares.copy()
+    shares[:, 1] *= 0.2
+    idle = dataclasses.replace(first, shares=shares)
+    flow = dataclasses.replace(FLOW, cavities=(idle, FLOW.cavities[1]))
+    warned = [f.part for f in say("gating/every-gate-works", flow=flow) if f.verdict != "pass"]
+    assert warned == [first.inlets[1]]
+
+
+@pytest.mark.parametrize(
+    ("planned", "verdict"),
+    [(1.0, Verdict.PASS), (0.75, Verdict.PASS), (0.6, Verdict.WARN), (3.0, Verdict.WARN)],
+)
+def test_pour_time_as_planned(planned, verdict):
+    cavity = FLOW.pour_time_s - FLOW.prime_s
+    plan = dataclasses.replace(PLAN, pour_time_s=planned * cavity)
+    assert verdicts("gating/pour-time-as-planned", plan=plan) == {verdict}
+
+
+@pytest.mark.parametrize(("times", "verdict"), [(1.9, Verdict.PASS), (2.1, Verdict.WARN)])
+def test_pour_time_near_handbook(times, verdict):
+    cavity = FLOW.pour_time_s - FLOW.prime_s
+    for seconds in (times * cavity, cavity / times):
+        flow = dataclasses.replace(FLOW, formula_times=(("formula", seconds, "book"),))
+        assert verdicts("gating/pour-time-near-handbook", flow=flow) == {verdict}
+
+
+def test_a_mold_that_does_not_fill_has_no_pour_time():
+    flow = dataclasses.replace(FLOW, pour_time_s=math.inf)
+    assert verdicts("gating/pour-time-as-planned", flow=flow) == {Verdict.WARN}
+    assert verdicts("gating/pour-time-near-handbook", flow=flow) == {Verdict.SKIP}
+
+
+@pytest.mark.parametrize(("off", "verdict"), [(1.02, Verdict.PASS), (0.98, Verdict.FAIL)])
+def test_fills_before_thin_wall_freezes(off, verdict):
+    """Half of C (T/2)² against the filling of the cavities."""
+    cavity = FLOW.pour_time_s - FLOW.prime_s
+    thin = 2.0 * math.sqrt(2.0 * cavity / ALLOY.constant_s_mm2) * math.sqrt(off)
+    survey = Survey(
+        sections=(), joins=(), label=np.zeros((1, 1, 1), np.uint8), pitch_mm=1.0,
+        origin_mm=np.zeros(3), thin_mm=thin,
+    )  # fmt: skip
+    assert verdicts("gating/fills-before-thin-wall-freezes", more=(survey,)) == {verdict}
+
+
+@pytest.mark.parametrize(("pct", "verdict"), [(50.5, Verdict.PASS), (49.5, Verdict.WARN)])
+def test_yield_is_usual(pct, verdict):
+    metal = dataclasses.replace(METAL, yield_pct=pct)
+    assert verdicts("gating/yield-is-usual", metal=metal) == {verdict}
+
+
+@pytest.mark.parametrize(("miss", "verdict"), [(1e-10, Verdict.PASS), (1e-8, Verdict.FAIL)])
+def test_flow_is_conserved(miss, verdict):
+    flow = dataclasses.replace(FLOW, imbalance=miss)
+    assert verdicts("gating/flow-is-conserved", flow=flow) == {verdict}
+
+
+@pytest.mark.parametrize(("area", "verdict"), [(86.0, Verdict.PASS), (84.0, Verdict.WARN)])
+def test_necks_stand_on_metal(area, verdict):
+    neck = Body(name="neck-F1", role=Role.NECK, solid=Solid.box((0, 0, 0), (1, 1, 1)))
+    contact = Contact(
+        a="casting-1", b="neck-F1", area_mm2=area, need_mm2=100.0, at_mm=(0.0, 0.0, 0.0)
+    )
+    flow = dataclasses.replace(FLOW, contacts=(contact,))
+    found = say("gating/necks-stand-on-metal", flow=flow, rigging=plus(RIGGING, neck))
+    assert [(f.verdict, f.part) for f in found] == [(verdict, "neck-F1")]
+
+
+@pytest.mark.parametrize(("above", "verdict"), [(1.0, Verdict.PASS), (-1.0, Verdict.WARN)])
+def test_fronts_meet_hot(above, verdict):
+    meeting = Meeting(at_mm=(1.0, 2.0, 3.0), time_s=4.0, temperature_c=ALLOY.liquidus_c + above)
+    (finding,) = say("fill/fronts-meet-hot", more=(filled(meetings=(meeting,)),))
+    assert (finding.verdict, finding.at_mm) == (verdict, (1.0, 2.0, 3.0))
+
+
+@pytest.mark.parametrize(("time_s", "verdict"), [(4.9, Verdict.PASS), (5.1, Verdict.FAIL)])
+def test_thin_walls_run_full(time_s, verdict):
+    run = ThinRun(
+        part="casting-1", wall_mm=4.0, run_mm=80.0, time_s=time_s, freeze_s=10.0, at_mm=(0, 0, 0)
+    )
+    assert verdicts("fill/thin-walls-run-full", more=(filled(thin_runs=(run,)),)) == {verdict}
+
+
+def test_every_check_says_something_without_any_flow():
+    """Nothing but the catalog: every check of the two families is passed over, none is silent."""
+    results = Results(ALLOY, RULES)
+    for name, one in all_checks().items():
+        if name.split("/")[0] in ("gating", "fill"):
+            assert {f.verdict for f in run_check(one, results, RULES)} == {Verdict.SKIP}, name
+
+
+def test_every_check_of_the_gating_names_its_source_and_speaks_on_bare_castings():
+    """Castings and no rigging at all: checks still judge, and the casting is not reached."""
+    bare = dataclasses.replace(RIGGING, bodies=())
+    flow = trace_flow(bare, PLAN, ALLOY)
+    results = Results(ALLOY, RULES, bare, PLAN, flow, join_metal(bare, ALLOY), filled())
+    said = {}
+    for name, one in all_checks().items():
+        if name.split("/")[0] in ("gating", "fill"):
+            said[name] = {f.verdict for f in run_check(one, results, RULES)}
+            assert one.source
+    assert said["gating/castings-are-reached"] == {Verdict.FAIL}
+    assert said["gating/bottleneck-is-the-choke"] == {Verdict.FAIL}
