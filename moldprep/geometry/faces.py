@@ -34,6 +34,12 @@ THIN_MM: Final = 1e-3
 SPECK_SHARE: Final = 1e-4
 """A face with less than this share of the surface is a leftover of a fillet's mesh."""
 
+LEANS_OUT_DEG: Final = 1.5
+"""A facet of a plane face leans less than this; the first chord of a fillet leans more."""
+
+PLANE_FACE_SHARE: Final = 0.8
+"""A chosen face is plane when so much of it leans no more than that."""
+
 CARRY_MM: Final = 0.05
 """A facet of a boolean's result lies on the facet it came from but for rounding."""
 
@@ -198,11 +204,24 @@ def select_any(surface: Surface, selectors: Iterable[FaceSelector], colors: Colo
 
 
 def without_specks(surface: Surface, chosen: Flags) -> Flags:
-    """Return (m,) the chosen facets but for single ones that a tolerance let in from a fillet."""
-    patch = surface.patches(chosen)
-    area = np.bincount(patch[chosen], surface.area_mm2[chosen])
-    kept = chosen.copy()
-    kept[chosen] = (area >= SPECK_SHARE * surface.area_mm2.sum())[patch[chosen]]
+    """Return (m,) the chosen facets but for those a tolerance let in from the fillets around.
+
+    Single ones go, and those at the rim of a plane face that lean out of its plane.
+    """
+    mine = np.flatnonzero(chosen)
+    patch = surface.patches(chosen)[mine]
+    each = surface.area_mm2[mine]
+    area = np.bincount(patch, each)
+    normals = surface.normals[mine]
+    total = np.column_stack([np.bincount(patch, each * normals[:, k]) for k in range(3)])
+    lead = total / np.maximum(np.linalg.norm(total, axis=1), 1e-12)[:, None]
+    flat = np.einsum("ij,ij->i", normals, lead[patch]) >= np.cos(np.radians(LEANS_OUT_DEG))
+    is_plane = np.bincount(patch, each * flat) >= PLANE_FACE_SHARE * area
+    kept = np.zeros_like(chosen)
+    kept[mine] = flat | ~is_plane[patch]
+    patch = surface.patches(kept)[kept]
+    area = np.bincount(patch, surface.area_mm2[kept])
+    kept[kept] = (area >= SPECK_SHARE * surface.area_mm2.sum())[patch]
     return kept
 
 
