@@ -41,7 +41,7 @@ class Blocked:
 
     def is_clear(self, outline: BaseGeometry, low_mm: float, high_mm: float) -> bool:
         """Return whether an upright body keeps the sand wall from everything."""
-        there = self._room.between(low_mm - self._wall_mm, high_mm + self._wall_mm)
+        there = self._room.between(low_mm, high_mm, self._wall_mm)
         return there.is_empty or all(
             outline_placed(there, place).distance(outline) >= self._wall_mm - 0.05
             for place in self._placements

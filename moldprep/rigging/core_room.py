@@ -8,6 +8,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import linemerge, unary_union
 
 from moldprep.geometry.solid import Solid
+from moldprep.rigging.room import Prism
 
 REACH_MM: Final = 80.0
 """How far above and below the parting channels may meet a print. [mm]"""
@@ -19,8 +20,6 @@ SLIVER_MM: Final = 3.0
 LONGEST_PRINT_MM: Final = 100.0
 """A print is about as long as it is thick to 76 mm, relatively less above (Modern Mechanical
 Engineering, vol. I, from memory). [mm]"""
-
-Prism = tuple[BaseGeometry, float, float]
 
 
 def core_prisms(solid: Solid, parting_mm: float, print_mm: float | None) -> tuple[Prism, ...]:

@@ -262,12 +262,12 @@ class GateSearch:
         if feeder.at_mm[2] > low + OVERLAP_MM or feeder.at_mm[2] + tall < high:
             return False
         front = float(at @ way.out) + radius
-        others = [p for p in self._room.prisms if p[0].distance(Point(*at)) > 1.0]
-        solid = self._room.solid.shadow()
-        points = outline_points(solid)
-        for outline, z_low, z_high in others:
-            if z_low < high + way.sand_mm and z_high > low - way.sand_mm:
-                points = np.vstack([points, outline_points(outline)])
+        others = [
+            outline_points(outline)
+            for outline, _, _ in self._room.beside(low, high, way.sand_mm)
+            if outline.distance(Point(*at)) > 1.0
+        ]
+        points = np.vstack([outline_points(self._room.solid.shadow()), *others])
         lane = np.abs(points @ way.along - float(at @ way.along)) < radius + way.sand_mm
         return not bool((lane & (points @ way.out > front - radius)).any())
 

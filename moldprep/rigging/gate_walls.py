@@ -188,10 +188,10 @@ class Walls:
 
     def _with_lanes(self, wall: Wall, way: Approach) -> Wall:
         """Return the wall with nothing clear where a feeder or chill stands before it."""
-        low, high = way.gate_band_mm(HEIGHTS_MM[0])
         is_clear = wall.is_clear.copy()
-        for outline, z_low, z_high in self.room.prisms:
-            if z_low < high + way.sand_mm and z_high > low - way.sand_mm:
+        for k, rise in enumerate(wall.rise):
+            low, high = way.gate_band_mm(float(rise))
+            for outline, _, _ in self.room.beside(low, high, way.sand_mm):
                 points = outline_points(outline)
                 if len(points) == 0:
                     continue
@@ -199,8 +199,8 @@ class Walls:
                 beside = (wall.s >= along.min() - way.sand_mm) & (
                     wall.s <= along.max() + way.sand_mm
                 )
-                ahead = float((points @ way.out).max()) > wall.hit - way.sand_mm
-                is_clear &= ~(beside[:, None] & ahead)
+                ahead = float((points @ way.out).max()) > wall.hit[:, k] - way.sand_mm
+                is_clear[:, k] &= ~(beside & ahead)
         return replace(wall, is_clear=is_clear)
 
     def reaches_edge(self, way: Approach) -> bool:
@@ -224,7 +224,7 @@ class Walls:
     def edge_mm(self, way: Approach, first_mm: float, last_mm: float) -> float:
         """Return how far out anything reaches between two places along a side, -inf for none."""
         low, high = way.whole_band_mm()
-        near = self.room.between(low - way.sand_mm, high + way.sand_mm)
+        near = self.room.between(low, high, way.sand_mm)
         if near.is_empty:
             return -math.inf
         points = outline_points(near)

@@ -22,12 +22,12 @@ from moldprep.rigging.build import placed
 from moldprep.rigging.clearance import Blocked, clear_basin, meets_vents
 from moldprep.rigging.completion import Hung, completed
 from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
-from moldprep.rigging.core_room import Prism, core_prisms
+from moldprep.rigging.core_room import core_prisms
 from moldprep.rigging.feeder_plan import plan_feeders
 from moldprep.rigging.gate_sites import GateSearch, Side
 from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
 from moldprep.rigging.reasons import layout_reasons
-from moldprep.rigging.room import Room, chill_prisms, feeder_prisms
+from moldprep.rigging.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes, cope_top_mm, size_gating
 from moldprep.rigging.venting import plan_vents
@@ -178,7 +178,7 @@ class _Planner:
 
     def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
         hung = feeder_prisms(feeders, top) + chill_prisms(chills)
-        return Room(self.pattern.solid, hung + self._prints)
+        return Room(self.pattern.solid, hung, self._prints)
 
     def _side(
         self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 from shapely import affinity
@@ -14,42 +15,57 @@ from shapely.ops import unary_union
 from moldprep.geometry.solid import Solid
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement
 
+PRINT_SAND_MM: Final = 5.0
+"""Sand above and below a core print: no metal lies behind it, so a safe wall of sand is enough
+(common practice, no source). [mm]"""
+
+Prism = tuple[BaseGeometry, float, float]
+
 
 @dataclass(frozen=True)
 class Room:
     """A solid and upright prisms round it; answers what is in the way between two heights.
 
-    prisms : (outline, low, high) of things known by their outline only, mostly feeders
+    prisms : (outline, low, high) of things known by their outline only: feeders, chills
+    prints : the same of core prints
     """
 
     solid: Solid
-    prisms: tuple[tuple[BaseGeometry, float, float], ...]
+    prisms: tuple[Prism, ...]
+    prints: tuple[Prism, ...] = ()
 
     @cached_property
-    def _cuts(self) -> dict[tuple[float, float], BaseGeometry]:
+    def _cuts(self) -> dict[tuple[float, float, float], BaseGeometry]:
         return {}
 
-    def between(self, low_mm: float, high_mm: float) -> BaseGeometry:
-        """Return the outline of everything between two heights."""
-        key = (round(low_mm, 1), round(high_mm, 1))
+    def between(self, low_mm: float, high_mm: float, sand_mm: float) -> BaseGeometry:
+        """Return the outline of everything that comes within a sand wall of two heights."""
+        key = (round(low_mm, 1), round(high_mm, 1), sand_mm)
         if key not in self._cuts:
-            found: list[BaseGeometry] = [
-                p for p, z0, z1 in self.prisms if z0 < high_mm and z1 > low_mm
-            ]
+            found = [outline for outline, _, _ in self.beside(low_mm, high_mm, sand_mm)]
+            low, high = low_mm - sand_mm, high_mm + sand_mm
             bounds = self.solid.bounds
-            if bounds[0, 2] < high_mm and bounds[1, 2] > low_mm:
+            if bounds[0, 2] < high and bounds[1, 2] > low:
                 far = np.array([1.0, 1.0, 0.0])
-                slab = Solid.box(
-                    (*(bounds[0] - far)[:2], low_mm), (*(bounds[1] + far)[:2], high_mm)
-                )
+                slab = Solid.box((*(bounds[0] - far)[:2], low), (*(bounds[1] + far)[:2], high))
                 found.append(_clean((self.solid & slab).shadow()))
             self._cuts[key] = unary_union(found)
         return self._cuts[key]
 
+    def beside(self, low_mm: float, high_mm: float, sand_mm: float) -> list[Prism]:
+        """Return the prisms and prints that come within a sand wall of two heights."""
+        thin = min(sand_mm, PRINT_SAND_MM)
+        return [
+            (outline, low, high)
+            for prisms, sand in ((self.prisms, sand_mm), (self.prints, thin))
+            for outline, low, high in prisms
+            if low < high_mm + sand and high > low_mm - sand
+        ]
+
     @cached_property
     def whole(self) -> BaseGeometry:
         """The outline of everything."""
-        return self.between(-1e6, 1e6)
+        return self.between(-1e6, 1e6, 0.0)
 
 
 def _clean(outline: MultiPolygon) -> BaseGeometry:
