@@ -50,12 +50,24 @@ SHORTER: Final = (1.0, 0.75, 0.5, 0.35)
 OVER: Final = 0.01
 """How much wider than its mouth the gap in front of a core without a print is."""
 
+ROUND_FACETS: Final = 12
+
 ROOT_MM: Final = 0.2
 ROOT_SHRINK: Final = 0.02
 """How deep a print reaches into its core, and how much narrower it is there."""
 
-ROUND: Final = Solid.sphere(1.0, 12).mesh()[0] * 1.06
-"""Points round the origin whose hull holds the unit ball, to grow a body by its gap."""
+
+def _round_points() -> Floats:
+    """Return points round the origin whose hull just holds the unit ball."""
+    points, faces = Solid.sphere(1.0, ROUND_FACETS).mesh()
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    inner = np.einsum("ij,ij->i", normal, a) / np.linalg.norm(normal, axis=1)
+    return np.asarray(points / inner.min())
+
+
+ROUND: Final = _round_points()
+"""Points to add to those of a body so that their hull is the body grown by at least 1 mm."""
 
 
 @dataclass(frozen=True)
