@@ -215,7 +215,8 @@ def _estimated(body: str, solid: Solid, contacts: Floats) -> Channel:
         if not len(points):
             continue
         start = int(np.argmin(np.linalg.norm(points - contacts[0], axis=1) - 1e-6 * depth))
-        cost, before = dijkstra(graph, directed=False, indices=start, return_predecessors=True)
+        costs, previous = dijkstra(graph, directed=False, indices=[start], return_predecessors=True)
+        cost, before = costs[0], previous[0]
         if len(contacts) > 1:
             ends = [int(np.argmin(np.linalg.norm(points - c, axis=1))) for c in contacts[1:]]
         else:

@@ -138,7 +138,7 @@ def contains(solid: Solid, point: Floats, half_mm: float = 1e-3) -> bool:
     """Return whether a point lies in a body (a cube of twice `half_mm` about it shares volume)."""
     if (point < solid.bounds[0]).any() or (point > solid.bounds[1]).any():
         return False
-    probe = Solid.box(point - half_mm, point + half_mm)
+    probe = Solid.box(_point(point - half_mm), _point(point + half_mm))
     return (solid & probe).volume_mm3 > 0.5 * probe.volume_mm3
 
 
@@ -147,7 +147,7 @@ def _opening(a: Solid, b: Solid, piece: Solid) -> Patch:
 
     A and B are cut by each other and never by the piece, whose faces lie in theirs.
     """
-    window = Solid.box(piece.bounds[0] - WINDOW_MM, piece.bounds[1] + WINDOW_MM)
+    window = Solid.box(_point(piece.bounds[0] - WINDOW_MM), _point(piece.bounds[1] + WINDOW_MM))
     a, b = a & window, b & window
     shared, rest_a, rest_b = a & b, a - b, b - a
     b_in_a = 0.5 * (shared.area_mm2 + rest_a.area_mm2 - a.area_mm2)
@@ -166,7 +166,7 @@ def _flush(a: Solid, b: Solid) -> list[Patch]:
     best: list[Patch] = []
     for normal in _normals_toward(a, b):
         near, far = (
-            _overlap(a.moved(normal * step), b, step) for step in (NUDGE_MM, 2.0 * NUDGE_MM)
+            _overlap(a.moved(_point(normal * step)), b, step) for step in (NUDGE_MM, 2.0 * NUDGE_MM)
         )
         if len(near) != len(far):
             near, far = near[:1], far[:1]

@@ -1,5 +1,7 @@
 """Flow: what the metal can reach, and how fast. Graph of real contacts, measured on the solids."""
 
+from typing import Final
+
 import networkx as nx
 import numpy as np
 
@@ -19,11 +21,11 @@ from moldprep.rigging.network import (
 )
 from moldprep.rigging.pouring import formula_times, pour
 
-MAY_END = frozenset({Role.CASTING, Role.FEEDER, Role.VENT, Role.BASIN})
+MAY_END: Final = frozenset({Role.CASTING, Role.FEEDER, Role.VENT, Role.BASIN})
 """Roles that may hang on one contact only: metal ends there on purpose."""
 
 
-FILTER_SLACK_MM = 0.1
+FILTER_SLACK_MM: Final = 0.1
 """A filter's plate is taken this much larger, so that no film is left beside it."""
 
 

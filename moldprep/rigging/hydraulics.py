@@ -260,4 +260,5 @@ class _Friction:
         speed = np.abs(flows)[self._row] / self._area
         factor = friction_factor(speed * self._diameter / self._nu)
         loss = 4.0 * factor * self._length / self._diameter / (2.0 * G_MM_S2 * self._area**2)
-        return np.bincount(self._row, weights=loss, minlength=len(self._minor))
+        summed = np.bincount(self._row, weights=loss, minlength=len(self._minor))
+        return np.asarray(summed, np.float64)
