@@ -259,9 +259,7 @@ def _materials(
     return material, tuple(names)
 
 
-def _lay_out(
-    rigging: Rigging, metal: Metal, job: Job, survey: Survey
-) -> tuple[Lattice, bool]:
+def _lay_out(rigging: Rigging, metal: Metal, job: Job, survey: Survey) -> tuple[Lattice, bool]:
     """Return the lattice, and whether metal stands open at its top."""
     low, high = metal.solid.bounds
     pouring = rigging.of_role(Role.BASIN, Role.SPRUE, Role.FEEDER, Role.VENT)
@@ -291,7 +289,7 @@ def _lay_out(
 def _pitch(size: Floats, job: Job, thin_mm: float) -> float:
     """Return the edge of a cell: fine enough for the thinnest wall, if the budget allows."""
     if job.freezing.pitch_mm != "auto":
-        return job.freezing.pitch_mm
+        return float(job.freezing.pitch_mm)
     volume = float(np.prod(size))
     coarsest = (volume / min(FEWEST_CELLS, job.freezing.max_cells)) ** (1.0 / 3.0)
     pitch = min(thin_mm / CELLS_ACROSS, coarsest)
@@ -302,4 +300,3 @@ def _pitch(size: Floats, job: Job, thin_mm: float) -> float:
 
 def _n_cells(size: Floats, pitch: float) -> float:
     return float(np.prod(np.ceil(size / pitch) + np.array([0.0, 0.0, 1.0])))
-

@@ -97,6 +97,8 @@ class HeatFlow:
         Edge of a cell. [mm]
     skin
         The six sides.
+    growth
+        Longest step over the time gone by; 0 keeps to plain explicit steps. [-]
     """
 
     def __init__(
@@ -106,7 +108,9 @@ class HeatFlow:
         media: tuple[Medium, ...],
         pitch_mm: float,
         skin: Skin,
+        growth: float = GROWTH,
     ) -> None:
+        self._growth = growth
         self.time_s, self.n_steps, self.n_sweeps = 0.0, 0, 0
         self.pitch_mm, self.zero_c = pitch_mm, media[1].start_c
         self.tables: Tables = pack(media, self.zero_c)
@@ -143,9 +147,7 @@ class HeatFlow:
         return flow
 
     def _begin(self) -> None:
-        kernels.start(
-            self._temp, self._next, self._heat, self._heat_next, self.cells, self.tables
-        )
+        kernels.start(self._temp, self._next, self._heat, self._heat_next, self.cells, self.tables)
         n_x, n_y, n_z = self._temp.shape
         self._reach = np.empty((n_x, n_y, 2), np.int32)
         self._reach[..., 0], self._reach[..., 1] = n_z, 0
@@ -179,7 +181,7 @@ class HeatFlow:
         """Go on by one step of at most `longest_s`; return its length. [s]"""
         if self._sweeps_since >= SWEEPS_BETWEEN_REFRESHES or self.n_steps < 10:
             self._refresh()
-        wanted = max(self._plain_s, min(GROWTH * self.time_s, SAND_STEPS * self._sand_s))
+        wanted = max(self._plain_s, min(self._growth * self.time_s, SAND_STEPS * self._sand_s))
         wanted = min(wanted, longest_s)
         n = int(np.ceil(0.5 * (np.sqrt(1.0 + 8.0 * wanted / self._plain_s) - 1.0) - 1e-9))
         n = min(max(n, 1), MOST_STAGES)
@@ -210,6 +212,7 @@ class HeatFlow:
             kernels.warmed(
                 self._temp, self._rows, np.float32(self.zero_c), UNTOUCHED_K, self._reach
             )
+        kernels.share_work(int(self._rows[:, 3].sum() - self._rows[:, 2].sum()))
         spread = _widened(self._reach, self._temp.shape[2])
         self._rows = _as_rows(spread, self._odd)
         kernels.refresh(
@@ -232,28 +235,40 @@ def _shared_out(
     be as hot as the metal throughout, while in truth the temperature falls across it. With a
     straight profile that starts behind a contact worth l = R k of sand, the heat of this layer and
     the next cell together is right if the next cell takes the share
-    (l + d / 2) / (l + d + h / 2) of the layer's capacity.
+    (l + d / 2) / (l + d + h / 2) of the layer's capacity. A cell with only metal around it hands
+    its layer on through those neighbors that have sand beside them.
     """
     contact = np.zeros(256, np.float32)
-    conduct = [np.interp(MIDDLE_C, *np.asarray(m.conductivity_w_mk, np.float64).T) for m in media]
-    contact[: len(media)] = [
-        m.contact_m2k_w * k * MM_PER_M / pitch_mm for m, k in zip(media, conduct, strict=True)
-    ]
-    layer = np.where(metal > 0.0, 1.0 - metal, 0.0).astype(np.float32)
+    for number, one in enumerate(media):
+        conduct = np.interp(MIDDLE_C, *np.asarray(one.conductivity_w_mk, np.float64).T)
+        contact[number] = one.contact_m2k_w * conduct * MM_PER_M / pitch_mm
+    layer: Field = np.where(metal > 0.0, 1.0 - metal, 0.0).astype(np.float32)
     behind = contact[rest]
     share = (behind + 0.5 * layer) / (behind + layer + 0.5)
     takes = (metal == 0.0) & (rest != OUTSIDE)
-    count = sum(_beside(takes.astype(np.float32)), np.zeros_like(metal))
-    given = np.where(count > 0.0, share * layer, 0.0)
-    each = np.divide(given, count, out=np.zeros_like(metal), where=count > 0.0)
-    other = np.where(metal > 0.0, layer - given, 1.0)
-    other = other + np.where(takes, sum(_beside(each), np.zeros_like(metal)), 0.0)
+    beside_sand = (metal > 0.0) & (_beside(takes.astype(np.float32)) > 0.0)
+    layer = _handed_over(layer, layer * ~beside_sand, beside_sand)
+    held = np.where(metal > 0.0, layer, np.ones_like(layer))
+    other = _handed_over(held, share * layer, takes)
     return Cells(metal, other.astype(np.float32), rest)
 
 
-def _beside(values: Field) -> list[Field]:
-    """Return the values of the six neighbors of every cell; the border's are not used."""
-    return [np.roll(values, shift, axis) for axis in range(3) for shift in (1, -1)]
+def _handed_over(held: Field, given: Field, takes: NDArray[np.bool_]) -> Field:
+    """Return what cells hold after handing `given` in equal parts to the neighbors that take."""
+    count = _beside(takes.astype(np.float32))
+    part = np.divide(given, count, out=np.zeros_like(held), where=count > 0.0)
+    kept: Field = held - part * count
+    kept[takes] += _beside(part)[takes]
+    return kept
+
+
+def _beside(values: Field) -> Field:
+    """Return the sum over the six neighbors of every cell; the border holds nothing."""
+    total = np.zeros_like(values)
+    for axis in range(3):
+        for shift in (1, -1):
+            total += np.roll(values, shift, axis)
+    return total
 
 
 def _odd_ranges(cells: Cells) -> NDArray[np.int32]:

@@ -41,7 +41,7 @@ def compiled(**options: Any) -> Callable[[Any], Any]:
 def temperature_at(
     enthalpy: Any, metal: Any, other: Any, rest: Any, near_c: Any, tables: Any
 ) -> Any:
-    """Return T of a cell with so much metal and other stuff [°C]; looks from `near_c` up or down."""
+    """Return T of a cell with so much metal and other stuff, looking from `near_c`. [°C]"""
     n = tables.knot_c.size
     place = (near_c - np.float32(COLDEST_C)) / np.float32(STEP_C)
     i = tables.first[int(min(max(place, ZERO), np.float32(tables.first.size - 1)))]
@@ -81,6 +81,11 @@ def looked_up(rows: Any, material: Any, at_c: Any) -> Any:
     return low + (place - np.float32(i)) * (rows[material, i + np.uint32(1)] - low)
 
 
+def share_work(n_cells: int) -> None:
+    """Use one thread where there is too little to share out."""
+    numba.set_num_threads(1 if n_cells < 30_000 else numba.config.NUMBA_NUM_THREADS)
+
+
 @compiled(parallel=True, fastmath=True)
 def start(temp: Any, temp_next: Any, heat: Any, heat_next: Any, cells: Any, tables: Any) -> None:
     """Fill both enthalpies from the starting temperatures, and the second temperature."""
@@ -99,7 +104,7 @@ def start(temp: Any, temp_next: Any, heat: Any, heat_next: Any, cells: Any, tabl
 
 @compiled(parallel=True, fastmath=True)
 def mix_starts(temp: Any, metal_c: Any, cells: Any, tables: Any) -> None:
-    """Give every cell with metal the temperature at which its metal and its rest share their heat."""
+    """Give every cell with metal the temperature at which metal and rest share their heat."""
     metal, rest = cells.metal, cells.rest
     for i in prange(temp.shape[0]):
         for j in range(temp.shape[1]):
@@ -122,7 +127,7 @@ def of_metal(enthalpy: Any, metal_c: Any) -> Any:
 
 @compiled(fastmath=True)
 def bent(x: Any, out: Any, bends: Any) -> None:
-    """Set out = a + b x + sum d max(x - x_i, 0), written out so that it runs in vector registers."""
+    """Set out = a + b x + sum d max(x - x_i, 0), written out so that it runs as vectors."""
     a, b = bends[0, 0], bends[0, 1]
     x1, x2, x3 = bends[1, 0], bends[2, 0], bends[3, 0]
     x4, x5, x6 = bends[4, 0], bends[5, 0], bends[6, 0]
@@ -158,8 +163,16 @@ def flow_across(
 
 @compiled(parallel=True, fastmath=True)
 def stage(
-    temp: Any, temp_next: Any, heat: Any, heat_next: Any, faces: Any, cells: Any, rows: Any,
-    tables: Any, lead: Any, step: Any,
+    temp: Any,
+    temp_next: Any,
+    heat: Any,
+    heat_next: Any,
+    faces: Any,
+    cells: Any,
+    rows: Any,
+    tables: Any,
+    lead: Any,
+    step: Any,
 ) -> None:
     """Do heat_next = heat + lead (heat - heat_next) + step x flow into the cell; find temp_next.
 
@@ -199,16 +212,29 @@ def stage(
 
 
 @compiled(fastmath=True)
-def slant(metal: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
+def rise(cells: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
+    """Return how the share of metal rises along an axis across a cell; the outside mirrors it."""
+    a, b, c = 1 if axis == 0 else 0, 1 if axis == 1 else 0, 1 if axis == 2 else 0
+    here = cells.metal[i, j, k]
+    up, down = cells.metal[i + a, j + b, k + c], cells.metal[i - a, j - b, k - c]
+    if cells.rest[i + a, j + b, k + c] == OUTSIDE:
+        up = here
+    if cells.rest[i - a, j - b, k - c] == OUTSIDE:
+        down = here
+    return up - down
+
+
+@compiled(fastmath=True)
+def slant(cells: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
     """Return |n| along an axis of the metal's surface at the face above cell (i, j, k)."""
     p, q, r = i + (axis == 0), j + (axis == 1), k + (axis == 2)
-    along = metal[p, q, r] - metal[i, j, k]
-    in_x = metal[i + 1, j, k] - metal[i - 1, j, k] + metal[p + 1, q, r] - metal[p - 1, q, r]
-    in_y = metal[i, j + 1, k] - metal[i, j - 1, k] + metal[p, q + 1, r] - metal[p, q - 1, r]
-    in_z = metal[i, j, k + 1] - metal[i, j, k - 1] + metal[p, q, r + 1] - metal[p, q, r - 1]
-    whole = in_x * in_x * (axis != 0) + in_y * in_y * (axis != 1) + in_z * in_z * (axis != 2)
-    whole = np.sqrt(along * along + whole / np.float32(16.0))
-    return abs(along) / whole if whole > np.float32(1e-3) else ZERO
+    along, whole = ZERO, ZERO
+    for one in range(3):
+        part = rise(cells, i, j, k, one) + rise(cells, p, q, r, one)
+        whole += part * part
+        if one == axis:
+            along = abs(part)
+    return along / np.sqrt(whole) if whole > np.float32(1e-6) else ZERO
 
 
 @compiled(fastmath=True)
@@ -233,14 +259,17 @@ def conductance(
         return to_outside(t1, f1, m1, t2, tables, skin[2 * axis + 1], pitch)
     mean = HALF * (t1 + t2)
     if (f1 > ZERO) != (f2 > ZERO):
-        if f1 < f2:
+        if f1 > ZERO:
+            beyond = sand_up_to(cells.metal, i, j, k, axis, -1)
+        else:
+            beyond = sand_up_to(cells.metal, p, q, r, axis, 1)
             f1, t1, m1, m2 = f2, t2, m2, m1
         path = max(f1 - HALF, ZERO) / looked_up(tables.conduct, 0, t1)
-        path += (ONE - f1) / looked_up(tables.conduct, m1, mean)
+        path += beyond / looked_up(tables.conduct, m1, mean)
         path += HALF / looked_up(tables.conduct, m2, mean)
         contact = tables.contact[m1 if f1 < ONE else m2]
         if contact > ZERO:
-            contact /= max(slant(cells.metal, i, j, k, axis), np.float32(0.2))
+            contact /= max(slant(cells, i, j, k, axis), np.float32(0.2))
         return ONE / (pitch * (pitch * path + contact))
     if f1 == ZERO:
         if m1 == m2:
@@ -250,21 +279,36 @@ def conductance(
     of_metal = looked_up(tables.conduct, 0, mean) / (pitch * pitch)
     if f1 == ONE and f2 == ONE:
         return of_metal
-    weight = slant(cells.metal, i, j, k, axis) ** 2
+    weight = slant(cells, i, j, k, axis) ** 2
     holds = min(filled(cells, i, j, k, mean, tables), filled(cells, p, q, r, mean, tables))
     return of_metal * (weight * holds + (ONE - weight) * HALF * (f1 + f2))
 
 
 @compiled(fastmath=True)
+def sand_up_to(metal: Any, i: Any, j: Any, k: Any, axis: Any, way: Any) -> Any:
+    """Return how far the surface is behind the outer face of a cell with metal. [cells]
+
+    The mean height of the metal in the line of cells that goes in along the axis: on a slope the
+    next cell in is cut too, and what it lacks counts, unless it lacks it on its far side.
+    """
+    a, b, c = way * (axis == 0), way * (axis == 1), way * (axis == 2)
+    lacks = ONE - metal[i, j, k]
+    next_in = metal[i + a, j + b, k + c]
+    if ZERO < next_in <= metal[i + 2 * a, j + 2 * b, k + 2 * c]:
+        lacks += ONE - next_in
+    return lacks
+
+
+@compiled(fastmath=True)
 def filled(cells: Any, i: Any, j: Any, k: Any, at_c: Any, tables: Any) -> Any:
-    """Return the heat capacity of a cell over that of full metal, at most 1.
+    """Return the heat capacity of a cell over that of full metal, a half at least, at most 1.
 
     The metal of a cell that holds little is tied to the next by so much less, which is still far
-    more than the sand conducts, and keeps the stable step that of full cells.
+    more than the sand conducts, and keeps the stable step near that of full cells.
     """
     other = looked_up(tables.capacity, cells.rest[i, j, k], at_c)
     share = other / looked_up(tables.capacity, 0, at_c)
-    return min(cells.metal[i, j, k] + cells.other[i, j, k] * share, ONE)
+    return min(max(cells.metal[i, j, k] + cells.other[i, j, k] * share, HALF), ONE)
 
 
 @compiled(fastmath=True)
@@ -336,9 +380,9 @@ def refresh(
 
 @compiled(parallel=True, fastmath=True)
 def fastest(temp: Any, faces: Any, cells: Any, rows: Any, tables: Any, rates: Any) -> None:
-    """Set (n, 2) rates of each active row: largest sum g / C of any cell, and of plain sand. [1/s]"""
+    """Set (n, 2) rates of each active row: largest sum g / C of any cell, of plain sand. [1/s]"""
     for r in prange(rows.shape[0]):
-        i, j, lo, hi, odd_lo, odd_hi = rows[r]
+        i, j, lo, hi = rows[r, 0], rows[r, 1], rows[r, 2], rows[r, 3]
         gx, gy, gz = faces.x, faces.y, faces.z
         top, sand = ZERO, ZERO
         for k in range(lo, hi):
@@ -379,8 +423,17 @@ def warmed(temp: Any, rows: Any, rest_c: Any, off_c: Any, reach: Any) -> None:
 
 @compiled(parallel=True, fastmath=True)
 def mark(
-    temp: Any, heat: Any, spots: Any, last: Any, levels: Any, cells: Any, now: Any, step: Any,
-    pitch: Any, crossed: Any, gradient: Any,
+    temp: Any,
+    heat: Any,
+    spots: Any,
+    last: Any,
+    levels: Any,
+    cells: Any,
+    now: Any,
+    step: Any,
+    pitch: Any,
+    crossed: Any,
+    gradient: Any,
 ) -> Any:
     """Note when each cell with metal falls through the levels of enthalpy; return how many are up.
 

@@ -250,7 +250,9 @@ def pack(media: tuple[Medium, ...], zero_c: float) -> Tables:
         knot_c=knots.astype(np.float32),
         heat=np.asarray(rows, np.float32),
         first=first.astype(np.int32),
-        conduct=np.asarray([_even(m.conductivity_w_mk, even) / MM_PER_M for m in media], np.float32),
+        conduct=np.asarray(
+            [_even(m.conductivity_w_mk, even) / MM_PER_M for m in media], np.float32
+        ),
         capacity=np.asarray(
             [_even(m.heat_j_kgk, even) * m.density_kg_m3 / MM3_PER_M3 for m in media], np.float32
         ),

@@ -76,9 +76,7 @@ def cut_sections(inside: NDArray[np.bool_], depth: Shares) -> tuple[Labels, int]
     return label, int(label.max())
 
 
-def _flood(
-    inside: NDArray[np.bool_], thickness: Shares, levels: NDArray[np.float64]
-) -> Labels:
+def _flood(inside: NDArray[np.bool_], thickness: Shares, levels: NDArray[np.float64]) -> Labels:
     """Return regions by falling level of thickness."""
     label = np.zeros(inside.shape, np.int32)
     peak = [0.0]

@@ -13,11 +13,11 @@ from moldprep.thermal.materials import (
     AIR,
     OUTSIDE,
     Medium,
+    Tables,
     insert_medium,
     metal_medium,
     sand_medium,
 )
-from moldprep.units import MM3_PER_M3
 
 FILM_W_M2K: Final = 8.0
 """Still air on the outside of the mold (natural convection, J. P. Holman, Heat Transfer; from
@@ -126,9 +126,10 @@ class _Watch:
         ends_flat = metal.melt[1][0] == solidus and metal.melt[1][1] > 0.05
         hot = solidus if ends_flat else solidus + tenth
         self.span_k = max(tenth, 2.0)
-        self._levels = _levels(media, (hot, solidus, hot - self.span_k), flow.zero_c)
+        marks = (hot, solidus, hot - self.span_k)
+        self._levels = np.ascontiguousarray(_levels(flow.tables, marks))
         self._flow = flow
-        temp, heat = flow.padded
+        _, heat = flow.padded
         self.spots = np.flatnonzero((flow.cells.metal > 0.0) & (flow.cells.rest != OUTSIDE))
         self._last = heat.ravel()[self.spots].copy()
         self.crossed = np.full((len(self.spots), 3), kernels.UP, np.float32)
@@ -148,17 +149,14 @@ class _Watch:
         return self.n_up
 
 
-def _levels(
-    media: tuple[Medium, ...], at_c: tuple[float, ...], zero_c: float
-) -> NDArray[np.float32]:
-    """Return (3, m) enthalpy of each medium at the marks; the metal's without what melts there."""
-    at = np.asarray(at_c)
-    rows = [medium.enthalpy_j_mm3(at, zero_c) for medium in media]
-    metal = media[0]
-    melt = np.asarray(metal.melt, np.float64)
-    liquid = np.interp(at - 1e-6, *melt.T, left=0.0)
-    rows[0] = rows[0] + liquid * metal.latent_j_kg * metal.density_kg_m3 / MM3_PER_M3
-    return np.asarray(rows, np.float32).T.copy()
+def _levels(tables: Tables, at_c: tuple[float, ...]) -> NDArray[np.float32]:
+    """Return (3, m) enthalpy of each medium at the marks; before the metal's jump, if any."""
+    at = np.asarray(at_c, np.float32)
+    above = np.clip(np.searchsorted(tables.knot_c, at, "left"), 1, len(tables.knot_c) - 1)
+    low, high = tables.knot_c[above - 1], tables.knot_c[above]
+    share = (at - low) / (high - low)
+    heat = tables.heat
+    return np.asarray((heat[:, above - 1] * (1.0 - share) + heat[:, above] * share).T, np.float32)
 
 
 def _shake_out(flow: HeatFlow, grid: Grid, alloy: Alloy) -> float:
@@ -188,7 +186,7 @@ def _record(
         time_s=time_s,
         gradient_k_mm=gradient,
         cooling_k_s=cooling,
-        niyama=gradient / np.sqrt(cooling),
+        niyama=(gradient / np.sqrt(cooling)).astype(np.float32),
         pitch_mm=grid.pitch_mm,
         n_cells=int(time_s.size),
         n_steps=n_steps,

@@ -77,8 +77,7 @@ def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Surv
     area = np.bincount(owner, spots.area_mm2, n + 1)[1:]
     thickness, middle = _thickest(rays, depth, label, lattice, n)
     sections = [
-        _section(k, volume[k], area[k], thickness[k], middle[k], alloy, sand, job)
-        for k in range(n)
+        _section(k, volume[k], area[k], thickness[k], middle[k], alloy, sand, job) for k in range(n)
     ]
     joins = _joins(rays, depth, label, lattice)
     return _in_order(sections, joins, label, lattice, thin_mm)
@@ -98,9 +97,7 @@ def _lattice(solid: Solid, thin_mm: float, job: Job) -> Lattice:
     return Lattice(around.origin_mm - pitch, (n_x, n_y, n_z), pitch)
 
 
-def _owners(
-    label: NDArray[np.int32], lattice: Lattice, spots: SurfacePoints
-) -> NDArray[np.int64]:
+def _owners(label: NDArray[np.int32], lattice: Lattice, spots: SurfacePoints) -> NDArray[np.int64]:
     """Return (n,) the section under each surface point, looking a little deeper until found."""
     owner = np.zeros(len(spots.at_mm), np.int64)
     for depth in (0.5, 0.25, 0.75, 0.0, 1.0, -0.5):
@@ -205,8 +202,7 @@ def _joins(
             mine = rows[(pair == key).all(axis=1)]
             found.setdefault((int(key[0]), int(key[1])), []).append(mine)
     return [
-        _join(rays, depth, label, lattice, key, np.concatenate(found[key]))
-        for key in sorted(found)
+        _join(rays, depth, label, lattice, key, np.concatenate(found[key])) for key in sorted(found)
     ]
 
 
@@ -235,9 +231,9 @@ def _slants(
     low = np.maximum(cell.min(axis=0) - 3, 0)
     box = tuple(slice(int(x), int(y) + 5) for x, y in zip(low, cell.max(axis=0), strict=True))
     step = a[box].astype(np.float32) - b[box]
-    smooth = ndimage.uniform_filter(step, 3)
-    own = np.gradient(smooth)
-    normal = np.stack([g[tuple((cell - low).T)] for g in own], axis=1)
+    smooth: Floats = np.asarray(ndimage.uniform_filter(step, 3), np.float64)
+    spot = tuple((cell - low).T)
+    normal = np.stack([np.gradient(smooth, axis=k)[spot] for k in range(3)], axis=1)
     length = np.linalg.norm(normal, axis=1)
     along = np.abs(normal[np.arange(len(cell)), axis])
     return np.asarray(np.where(length > 1e-6, along / np.maximum(length, 1e-6), 1.0))
