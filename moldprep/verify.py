@@ -1,7 +1,7 @@
 """A finished package proved again, from its files alone, with readers other than the writers."""
 
 import json
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from moldprep.errors import FileError, GeometryError, MoldprepError
+from moldprep.errors import FileError, MoldprepError
 from moldprep.export.formats import Format, formats
 from moldprep.export.package import MANIFEST, RESULT, file_hashes, read_manifest
-from moldprep.export.printable import Printable, is_closed
+from moldprep.export.printable import Printable, enclosed_mm3, is_closed
 from moldprep.export.schema import PiecePart, ResultFile
 from moldprep.geometry.solid import Solid
 from moldprep.inputs import fingerprint
@@ -99,18 +99,18 @@ def _bodies(folder: Path, result: ResultFile) -> Iterator[Proof]:
     ):
         want[name], files[name] = volume_mm3, file + solid_form.SUFFIX
     slack = BALANCE_REL * mold.block_volume_mm3
-    solids: dict[str, Solid] = {}
-    for name, file in files.items():
-        solid = yield from _prove(_read(solid_form, folder / file, name), file, want[name], slack)
-        if solid is not None:
-            solids[name] = solid
+    read = {name: _read(solid_form, folder / file, name) for name, file in files.items()}
+    bodies = {name: body for name, body in read.items() if isinstance(body, Printable)}
+    for name, body in read.items():
+        yield _prove(body, files[name], want[name], slack)
     for form in formats().values():
         if form.HOLDS_MANY:
             yield from _collection(form, folder / f"mold{form.SUFFIX}", want, mold.pieces, slack)
-    if solids.keys() == files.keys():
-        yield from _balance(solids, mold.clearance_volume_mm3, slack)
+    if bodies.keys() == files.keys() and all(is_closed(body.faces) for body in bodies.values()):
+        yield from _apart(bodies, slack)
+        yield _balance(bodies, mold.clearance_volume_mm3, slack)
     else:
-        yield Proof("volumes balance", False, "not every body could be read")
+        yield Proof("volumes balance", False, "not every body is there and closed")
 
 
 def _read(form: Format, path: Path, name: str) -> Printable | str:
@@ -135,46 +135,33 @@ def _collection(
     yield Proof(f"{path.name} holds every piece by name", names == known, ", ".join(names))
     for body in bodies:
         if body.name in known:
-            yield from _prove(body, path.name, want[body.name], slack)
+            yield _prove(body, path.name, want[body.name], slack)
 
 
-def _prove(
-    body: Printable | str, file: str, want_mm3: float, slack: float
-) -> Generator[Proof, None, Solid | None]:
-    """Prove one body closed and of the stated volume; return it as a solid where it is."""
+def _prove(body: Printable | str, file: str, want_mm3: float, slack: float) -> Proof:
+    """Prove one body closed and of the stated volume, on its facets as they are in the file."""
     if isinstance(body, str):
-        yield Proof(f"{file} can be read", False, body)
-        return None
-    what = f"{file}: {body.name} is closed, volume as stated"
-    try:
-        solid = Solid.from_mesh(body.points.astype(np.float64), body.faces)
-    except GeometryError as err:
-        yield Proof(what, False, err.what)
-        return None
-    off = solid.volume_mm3 - want_mm3
-    is_fine = is_closed(body.faces) and abs(off) <= slack
-    yield Proof(what, is_fine, f"{solid.volume_mm3:.1f} mm³, {off:+.2g} mm³ off")
-    return solid
+        return Proof(f"{file} can be read", False, body)
+    volume_mm3 = enclosed_mm3(body.points, body.faces)
+    off = volume_mm3 - want_mm3
+    return Proof(
+        f"{file}: {body.name} is closed, volume as stated",
+        is_closed(body.faces) and abs(off) <= slack,
+        f"{volume_mm3:.1f} mm³, {off:+.2g} mm³ off",
+    )
 
 
-def _balance(solids: dict[str, Solid], clearance_mm3: float, slack: float) -> Iterator[Proof]:
-    """Prove that bodies keep out of each other, and that with the clearances they fill the block.
-
-    Parameters
-    ----------
-    solids
-        Pieces, metal and inserts, and the block.
-    clearance_mm3
-        Stated volume of what is neither. [mm³]
-    slack
-        Volume that counts as nothing. [mm³]
-    """
-    block = solids["block"]
-    inside = {name: solid for name, solid in solids.items() if name != "block"}
+def _apart(bodies: dict[str, Printable], slack: float) -> Iterator[Proof]:
+    """Prove that pieces, metal and inserts keep out of each other and inside the block."""
+    solids = {
+        name: Solid.from_mesh(body.points.astype(np.float64), body.faces)
+        for name, body in bodies.items()
+    }
+    block = solids.pop("block")
     shared = {
-        f"{a} and {b}": (inside[a] & inside[b]).volume_mm3
-        for a, b in combinations(inside, 2)
-        if _bounds_meet(inside[a], inside[b])
+        f"{a} and {b}": (solids[a] & solids[b]).volume_mm3
+        for a, b in combinations(solids, 2)
+        if _bounds_meet(solids[a], solids[b])
     }
     worst = max(shared, key=shared.__getitem__, default="")
     yield Proof(
@@ -182,9 +169,21 @@ def _balance(solids: dict[str, Solid], clearance_mm3: float, slack: float) -> It
         shared.get(worst, 0.0) <= slack,
         f"{worst}: {shared[worst]:.2g} mm³ shared" if worst else "none come near each other",
     )
-    left = (block - Solid.union(inside.values())).volume_mm3
-    off = left - clearance_mm3
+    outside = {name: (solid - block).volume_mm3 for name, solid in solids.items()}
+    worst = max(outside, key=outside.__getitem__)
     yield Proof(
+        "nothing sticks out of the block",
+        outside[worst] <= slack,
+        f"{worst}: {outside[worst]:.2g} mm³ outside",
+    )
+
+
+def _balance(bodies: dict[str, Printable], clearance_mm3: float, slack: float) -> Proof:
+    """Prove that metal, inserts and pieces leave exactly the stated clearances of the block."""
+    volumes = {name: enclosed_mm3(body.points, body.faces) for name, body in bodies.items()}
+    left = volumes.pop("block") - sum(volumes.values())
+    off = left - clearance_mm3
+    return Proof(
         "block = metal + inserts + pieces + clearances",
         abs(off) <= slack,
         f"{left:.1f} mm³ left for clearances, {off:+.2g} mm³ off",

@@ -12,6 +12,7 @@ from moldprep.export.fields import Part
 from moldprep.export.sheet import pouring_sheet
 from moldprep.findings import Review, Verdict
 from moldprep.geometry.solid import Solid
+from moldprep.inputs import packed
 from moldprep.records import (
     BoxPlan,
     Casting,
@@ -108,7 +109,7 @@ def _shape(solid: Solid) -> dict[str, Any]:
 
 
 def _job(job: Job, sha256: str) -> dict[str, Any]:
-    keys = job.model_dump(mode="json", exclude_none=True)
+    keys = packed(job)[0].model_dump(mode="json", exclude_none=True)
     named = {key: keys[key] for key in ("name", "alloy", "sand", "printer", "rules")}
     return {**named, "sha256": sha256, "keys": keys}
 
@@ -117,7 +118,7 @@ def _casting(results: Results) -> to.CastingPart:
     casting = results.need(Casting)
     solid = casting.solid
     return to.CastingPart(
-        file=casting.file,
+        file=Path(casting.file).name,
         sha256=casting.sha256,
         unit=casting.unit,
         **_shape(solid),

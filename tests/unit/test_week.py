@@ -8,6 +8,9 @@ from distributed import LocalCluster
 
 from moldprep import runs
 from moldprep.errors import FileError, JobError
+from moldprep.jobfile import load_job
+from moldprep.runs import prepare_package
+from moldprep.verify import verify_package
 from moldprep.week import (
     Summary,
     is_finished,
@@ -152,6 +155,47 @@ def test_no_scheduler_answers(tmp_path):
     with pytest.raises(FileError) as caught:
         run_week(tmp_path, tmp_path / "out", "tcp://127.0.0.1:1")
     assert caught.value.code == "week/no-cluster"
+
+
+SMALL = """
+[freezing]
+max_cells = 60_000
+
+[feeding]
+rounds = 0
+"""
+
+
+@pytest.mark.slow
+def test_a_week_on_worker_processes(tmp_path):
+    """Every stage for real, in processes of their own; one casting is no closed solid."""
+    write_job(tmp_path / "jobs", "good", more=SMALL)
+    open_mesh = write_job(tmp_path / "jobs", "open")
+    data = (tmp_path / "jobs" / "plate.stl").read_bytes()
+    half = (len(data) - 84) // 100
+    torn = data[:80] + half.to_bytes(4, "little") + data[84 : 84 + 50 * half]
+    (tmp_path / "jobs" / "torn.stl").write_bytes(torn)
+    text = open_mesh.read_text(encoding="utf-8").replace("plate.stl", "torn.stl")
+    open_mesh.write_text(text, encoding="utf-8")
+
+    good, bad = run_week(tmp_path / "jobs", tmp_path / "out", workers=2)
+    assert (good.state, bad.state, bad.exit_code) == ("done", "failed", 3)
+    assert "casting" in bad.message
+    assert all(proof.is_proved for proof in verify_package(tmp_path / "out" / "good-mold"))
+
+    first = (tmp_path / "out" / "good-mold" / "result.json").stat().st_mtime_ns
+    good, bad = run_week(tmp_path / "jobs", tmp_path / "out", workers=1)
+    assert (good.state, bad.state) == ("kept", "failed")
+    assert (tmp_path / "out" / "good-mold" / "result.json").stat().st_mtime_ns == first
+
+
+@pytest.mark.slow
+def test_the_package_made_again_from_itself_is_the_same(tmp_path):
+    """Run a job, run the resolved job out of its package: only timings may differ."""
+    path = write_job(tmp_path, "plate", more=SMALL)
+    first = prepare_package(load_job(path), tmp_path / "first")
+    second = prepare_package(load_job(first.folder / "job.resolved.toml"), tmp_path / "second")
+    assert first.manifest == second.manifest
 
 
 @pytest.mark.parametrize(
