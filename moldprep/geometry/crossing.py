@@ -1,12 +1,16 @@
 """Where one closed surface passes through itself: found by rays, taken apart by the kernel."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.solid import Floats, Solid
+from moldprep.geometry.solid import Floats, Ints, Solid
+
+Flags = NDArray[np.bool_]
 
 N_ACROSS: Final = (24, 160)
 """Rays across the longest side along each axis: fewest, and most; more for more facets."""
@@ -101,20 +105,41 @@ def self_overlap(solid: Solid) -> Overlap | None:
     left, or left before it is entered, it has passed through itself.
     """
     points, faces = solid.mesh()
-    rays = Rays(points, faces)
-    a, b, c = (points[faces[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    n_across = np.clip(2.0 * np.sqrt(len(faces)), *N_ACROSS)
-    step = float(solid.size_mm.max() / n_across)
-    best = max((_along(rays, normal, solid.bounds, step, k) for k in range(3)), key=len)
+    best, step = _stretches(points, faces, lambda depth: (depth > 1) | (depth < 0))
     if len(best) < N_AGREE:
         return None
     length = np.linalg.norm(best[:, 1] - best[:, 0], axis=1)
     return Overlap(best, float(length.max()), float(length.sum() * step**2))
 
 
-def _along(rays: Rays, normal: Floats, bounds: Floats, step: float, axis: int) -> Floats:
-    """Return (k, 2, 3): ends of the overlapped stretches of a sheaf of rays along an axis."""
+def winds_backward(points: Floats, faces: Ints) -> bool:
+    """Return whether a closed mesh is left before it is entered anywhere: metal inside out."""
+    best, _ = _stretches(points, faces, lambda depth: depth < 0)
+    return len(best) >= N_AGREE
+
+
+def _stretches(
+    points: Floats, faces: Ints, is_wrong: Callable[[Ints], Flags]
+) -> tuple[Floats, float]:
+    """Return (ends (k, 2, 3) of wrong stretches along the axis that shows most, ray spacing)."""
+    rays = Rays(points, faces)
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    bounds = np.array([a.min(axis=0), a.max(axis=0)])
+    n_across = np.clip(2.0 * np.sqrt(len(faces)), *N_ACROSS)
+    step = float((bounds[1] - bounds[0]).max() / n_across)
+    return max((_along(rays, normal, bounds, step, k, is_wrong) for k in range(3)), key=len), step
+
+
+def _along(
+    rays: Rays,
+    normal: Floats,
+    bounds: Floats,
+    step: float,
+    axis: int,
+    is_wrong: Callable[[Ints], Flags],
+) -> Floats:
+    """Return (k, 2, 3): ends of the wrong stretches of a sheaf of rays along an axis."""
     low, high = bounds
     across = [k for k in range(3) if k != axis]
     u, v = np.meshgrid(*(np.arange(low[k] + 0.437 * step, high[k], step) for k in across))
@@ -130,6 +155,6 @@ def _along(rays: Rays, normal: Floats, bounds: Floats, step: float, axis: int) -
     leaves = np.repeat(depth[first + count - 1] == 0, count)  # and must end there
     on = np.flatnonzero(leaves[:-1] & (hit.ray[1:] == hit.ray[:-1])) if len(leaves) else []
     length = hit.distance[1:][on] - hit.distance[:-1][on]
-    on = np.asarray(on, np.int64)[((depth[on] > 1) | (depth[on] < 0)) & (length > DEPTH_MM)]
+    on = np.asarray(on, np.int64)[is_wrong(depth[on]) & (length > DEPTH_MM)]
     ends = np.stack([hit.distance[on], hit.distance[on + 1]], axis=1)
     return np.asarray(start[hit.ray[on], None, :] + ends[:, :, None] * direction)

@@ -19,6 +19,7 @@ from moldprep.geometry.repair import mend
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.records import Body, Casting, ClosedVoid, Job, Repair, Role
 from moldprep.records.job import OwnBody
+from moldprep.tolerances import SLIVER_MM3
 from moldprep.units import MM_PER
 
 SMALLEST_MM: Final = 5.0
@@ -234,6 +235,12 @@ def _open(rims: list[Rim], where: str) -> GeometryError:
 def _castings(lumps: list[Lump], bodies: str) -> list[Body]:
     """Return one casting, or one for each body that touches no other."""
     solid = lumps[0].solid if len(lumps) == 1 else Solid.union(lump.solid for lump in lumps)
+    if not solid.volume_mm3 > SLIVER_MM3:
+        raise GeometryError(
+            "the model encloses no volume",
+            code="geometry/empty",
+            fix="it may be a surface without thickness; export a solid body",
+        )
     parts = solid.parts() if bodies == "apart" else (solid,)
     if len(parts) == 1:
         return [Body(name="casting", role=Role.CASTING, solid=solid)]

@@ -24,8 +24,8 @@ BELT: Final = 3
 def rebuild(mesh: Facets, pitch_mm: float | str, *, is_closed: bool = False) -> tuple[Solid, float]:
     """Return (the solid remade from a mesh, its largest deviation from the mesh). [mm]
 
-    A point is inside where two of the three rays through it, along x, y and z, cross the surface
-    an odd number of times; a hole spoils only the rays that pass through it. The new surface lies
+    A point is inside where most of the rays through it, along x, y and z, have crossed the surface
+    an odd number of times; a ray that met a hole is not asked. The new surface lies
     between the grid's points by their distance from the old one.
 
     Parameters
@@ -72,11 +72,11 @@ def _normals(mesh: Facets) -> Floats:
 def _inside(
     rays: Rays, normal: Floats | None, origin: Floats, pitch: float, shape: tuple[int, ...]
 ) -> NDArray[np.bool_]:
-    """Return the grid of points that two of three rays call inside.
+    """Return the grid of points that most of the three rays through them call inside.
 
     With normals, inside is what is entered more often than left; else what is crossed oddly.
     """
-    votes = np.zeros(shape, np.uint8)
+    votes = np.zeros(shape, np.int8)
     for axis in range(3):
         across = [k for k in range(3) if k != axis]
         i, j = np.meshgrid(*(np.arange(shape[k]) for k in across), indexing="ij")
@@ -94,9 +94,10 @@ def _inside(
         np.add.at(turns, (crossed.ray[fits], cell[fits]), step[fits])
         depth = np.cumsum(turns, axis=1)
         is_in = depth % 2 == 1 if normal is None else depth > 0
-        is_in[is_in[:, -1]] = False  # a ray that ends inside has met a hole: it has no vote
-        votes += np.moveaxis(is_in.reshape(*i.shape, shape[axis]), 2, axis)
-    return np.asarray(votes >= 2)
+        says = np.where(is_in, 1, -1).astype(np.int8)
+        says[is_in[:, -1]] = 0  # a ray that ends inside has met a hole: it has no vote
+        votes += np.moveaxis(says.reshape(*i.shape, shape[axis]), 2, axis)
+    return np.asarray(votes > 0)
 
 
 def _signed_distance(

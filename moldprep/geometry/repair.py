@@ -18,6 +18,8 @@ from moldprep.geometry.solid import Floats, Ints
 from moldprep.geometry.winding import wind_alike
 from moldprep.tolerances import SEAM_MM, WELD_MM
 
+Flags = NDArray[np.bool_]
+
 
 def mend(mesh: Facets, tally: Tally) -> Facets:
     """Return the mesh with everything mended that is safe to mend; it may still be open."""
@@ -105,10 +107,10 @@ def _drop_collapsed(mesh: Facets, tally: Tally) -> Facets:
 
 
 def drop_doubles(mesh: Facets, tally: Tally) -> Facets:
-    """Return the mesh with each facet once; a skin inside the metal, there twice, goes wholly.
+    """Return the mesh without facets that are there twice.
 
-    A pair of facets back to back is such a skin where the mesh is closed without it, and a facet
-    written twice where it is not.
+    One of each pair goes; both where they are a skin between two bodies that touch; none where
+    two bodies, one inside the other, have a face in common.
     """
     corners = np.sort(mesh.faces, axis=1)
     _, first, which, count = np.unique(
@@ -120,29 +122,54 @@ def drop_doubles(mesh: Facets, tally: Tally) -> Facets:
         return mesh
     is_first = np.zeros(len(mesh.faces), np.bool_)
     is_first[first] = True
-    skin = _inner_skin(mesh, is_first, doubled)
-    keep = is_first & ~skin
+    kind = _sheets(mesh, is_first, doubled)[which]
+    keep = np.where(kind == BETWEEN, False, is_first | (kind == SHARED))
     tally["double facets dropped"] += int((~keep).sum())
     return mesh.keep(keep)
 
 
-def _inner_skin(
-    mesh: Facets, is_first: NDArray[np.bool_], doubled: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Return which doubled facets form a sheet whose rim is closed without it."""
-    once = mesh.keep(is_first)
+TWICE, BETWEEN, SHARED = 0, 1, 2
+"""What doubled facets are: written twice; a skin between two bodies; a face both bodies have."""
+
+
+def _sheets(mesh: Facets, is_first: Flags, doubled: Flags) -> Ints:
+    """Return (n_distinct,) which of the three a doubled facet is, in the order of `np.unique`.
+
+    Doubled facets that hang together are one sheet. Where the mesh is closed without it, two
+    bodies meet there: from both sides of the sheet, or both from one.
+    """
+    rows = np.flatnonzero(is_first)
+    order = np.lexsort(np.sort(mesh.faces[rows], axis=1).T[::-1])
+    once = replace(mesh, faces=mesh.faces[rows[order]], source=mesh.source[rows[order]])
+    is_double = doubled[rows[order]]
     edges = Edges.find(once)
-    is_double = doubled[is_first]
+    n_edges = len(edges.count)
     on_sheet = np.repeat(is_double, 3)
-    sheet = np.bincount(edges.of[on_sheet], minlength=len(edges.count))
-    is_rim = (sheet > 0) & (sheet % 2 == 1)
-    needs = is_rim & ((edges.count - sheet) % 2 == 1)  # the rest is open there without the sheet
-    has_rim = (sheet > 0) & (edges.count > sheet)
+    in_sheet = np.bincount(edges.of[on_sheet], minlength=n_edges)
+    rest = edges.count - in_sheet
+    is_rim = (in_sheet == 1) & (rest > 0)
+    sides = _sides(once, edges, on_sheet, is_rim)
     patch = patches(edges, within=is_double)
-    side_patch = np.repeat(patch, 3)
     n = int(patch.max(initial=0)) + 1
-    needed = np.bincount(side_patch[on_sheet], needs[edges.of][on_sheet], minlength=n) > 0
-    rimmed = np.bincount(side_patch[on_sheet], has_rim[edges.of][on_sheet], minlength=n) > 0
-    found = np.zeros(len(mesh.faces), np.bool_)
-    found[is_first] = is_double & (rimmed & ~needed)[patch]
-    return found
+    rim_sides = np.flatnonzero(on_sheet & is_rim[edges.of])
+    at, edge = patch[rim_sides // 3], edges.of[rim_sides]
+    n_rim = np.bincount(at, minlength=n)
+    open_without = np.bincount(at, rest[edge] % 2 == 1, minlength=n)
+    opposite = np.bincount(at, sides[edge] == 0, minlength=n)
+    kind = np.where(2 * opposite > n_rim, BETWEEN, SHARED)
+    kind = np.where((n_rim == 0) | (open_without > 0), TWICE, kind)
+    return np.where(is_double, kind[patch], TWICE)
+
+
+def _sides(mesh: Facets, edges: Edges, on_sheet: Flags, is_rim: Flags) -> Ints:
+    """Return (e,) facets beside a sheet's rim that rise to one side of it, less the others."""
+    corners = mesh.points[mesh.faces]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    sheet_side = np.zeros(len(edges.count), np.int64)
+    rim = np.flatnonzero(on_sheet & is_rim[edges.of])
+    sheet_side[edges.of[rim]] = rim
+    other = np.flatnonzero(~on_sheet & is_rim[edges.of])
+    apex = corners[other // 3, (other + 2) % 3] - corners[other // 3, other % 3]
+    rise = np.einsum("ij,ij->i", apex, normal[sheet_side[edges.of[other]] // 3])
+    found = np.bincount(edges.of[other], weights=np.sign(rise), minlength=len(edges.count))
+    return np.asarray(np.rint(found), np.int64)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.geometry.crossing import winds_backward
 from moldprep.geometry.facets import Edges, Facets, components
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
@@ -43,15 +44,17 @@ def _flipped(mesh: Facets, flip: Flags) -> Facets:
 def _outward(mesh: Facets, patch: Ints) -> Facets:
     """Return the mesh with patches that meet at crowded edges turned outward.
 
-    A patch with metal behind it looks outward, one with metal before it inward. One with metal on
-    both sides lies where two bodies touch, and is turned so that its edges close.
+    What the file says is kept where it makes sense. Else a patch with metal behind it looks
+    outward, one with metal before it inward; one with metal on both sides lies where two bodies
+    touch, and is turned so that its edges close.
     """
+    if Edges.find(mesh).is_closed and not winds_backward(mesh.points, mesh.faces):
+        return mesh
     _, patch = np.unique(patch, return_inverse=True)
     patch = patch.reshape(-1)
     before, behind = (_is_metal(mesh, patch, side) for side in (1.0, -1.0))
     turned = _flipped(mesh, (before & ~behind)[patch])
-    turned = _closing(turned, patch, np.flatnonzero(before & behind))
-    return mesh if Edges.find(mesh).is_closed and not Edges.find(turned).is_closed else turned
+    return _closing(turned, patch, np.flatnonzero(before & behind))
 
 
 def _is_metal(mesh: Facets, patch: Ints, side: float) -> Flags:

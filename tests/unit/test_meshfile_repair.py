@@ -134,6 +134,11 @@ def test_touching_bodies_of_mixed_winding(tmp_path, second, seed):
     agree(casting.solid.volume_mm3, volume(box()) + volume(second), rel=1e-6, why=EXACT)
 
 
+def test_a_body_inside_another_with_a_face_in_common(tmp_path):
+    casting = read(tmp_path, joined(box(), box((0, 0, 0), (100, 80, 90))))
+    agree(casting.solid.volume_mm3, 100.0 * 80.0 * 90.0, rel=1e-6, why=EXACT)
+
+
 # ---- facets ---------------------------------------------------------------------------------
 
 
@@ -287,6 +292,18 @@ def test_a_one_sided_band_is_refused(tmp_path):
     with pytest.raises(GeometryError) as caught:
         read(tmp_path, (points, np.array(faces)))
     assert caught.value.code == "geometry/open"
+
+
+@pytest.mark.parametrize("thickness", [0.0, 1e-9])
+def test_a_plate_without_thickness_is_refused(tmp_path, thickness):
+    with pytest.raises(GeometryError) as caught:
+        read_obj(tmp_path, flat(thickness))
+    assert caught.value.code in ("geometry/open", "geometry/empty")
+
+
+def flat(thickness):
+    points, faces = box((0, 0, 0), (100, 80, 1.0))
+    return points * [1.0, 1.0, thickness], faces
 
 
 # ---- strange meshes -------------------------------------------------------------------------
