@@ -179,40 +179,38 @@ def _notch(ingate: IngatePlan, path: Floats, near_mm: float) -> Solid:
 
 
 def filter_body(plan: FilterPlan, name: str, runners: tuple[RunnerPlan, ...]) -> Body:
-    """Return the filter's print with its chambers to the runner ends that face it."""
-    flow = np.array([math.cos(math.radians(plan.turn_deg)), math.sin(math.radians(plan.turn_deg))])
+    """Return the filter's print with its chambers to the two runner ends that face it."""
+    angle = math.radians(plan.turn_deg)
+    flow = np.array([math.cos(angle), math.sin(angle)])
     center = np.asarray(plan.at_mm)
     solid = turned_box(center, (plan.thickness_mm, plan.length_mm, plan.width_mm), plan.turn_deg)
-    ends = []
-    for runner in runners:
-        end = _facing_end(runner, center, flow, reach_mm=2.0 * max(plan.length_mm, plan.width_mm))
-        if end is not None:
-            ends.append(end)
-            solid = solid + _chamber(plan, runner, *end)
-    points = [np.append(center[:2], center[2])]
-    for at, along in ends:
-        side = -1 if float(along[:2] @ flow) > 0.0 else len(points)
-        points.insert(0 if side == -1 else side, np.array([at[0], at[1], center[2]]))
+    points = [center]
+    for sign in (1.0, -1.0):
+        facing = _facing_end(plan, runners, center[:2], sign * flow)
+        if facing is not None:
+            runner, at, toward = facing
+            solid = solid + _chamber(plan, runner, at, toward)
+            points.insert(0 if sign > 0.0 else len(points), np.array([at[0], at[1], center[2]]))
     path = np.array(points) if len(points) > 1 else np.empty((0, 3))
     return Body(name=name, role=Role.FILTER, solid=solid, path_mm=path)
 
 
 def _facing_end(
-    runner: RunnerPlan, center: Floats, flow: Floats, reach_mm: float
-) -> tuple[Floats, Floats] | None:
-    """Return (end point, direction toward the filter) of a runner's end, if it faces it."""
-    path = np.asarray(runner.path_mm)
-    for at, toward in ((path[-1], path[-1] - path[-2]), (path[0], path[0] - path[1])):
-        gap = center[:2] - at[:2]
-        off_line = abs(float(gap[0] * flow[1] - gap[1] * flow[0]))
-        toward = toward / np.linalg.norm(toward)
-        if (
-            0.0 < float(gap @ toward[:2]) <= reach_mm
-            and off_line <= 0.5 * runner.width_mm
-            and abs(float(toward[:2] @ flow)) > 0.99
-        ):
-            return at, toward
-    return None
+    plan: FilterPlan, runners: tuple[RunnerPlan, ...], center: Floats, flow: Floats
+) -> tuple[RunnerPlan, Floats, Floats] | None:
+    """Return (runner, end point, direction) of the nearest end that points along `flow` at it."""
+    nearest, found = 2.0 * max(plan.length_mm, plan.width_mm), None
+    for runner in runners:
+        path = np.asarray(runner.path_mm)
+        for at, leg in ((path[-1], path[-1] - path[-2]), (path[0], path[0] - path[1])):
+            toward = leg / np.linalg.norm(leg)
+            gap = center - at[:2]
+            off_line = abs(float(gap[0] * flow[1] - gap[1] * flow[0]))
+            ahead = float(gap @ flow)
+            is_facing = float(toward[:2] @ flow) > 0.99 and off_line <= 0.5 * runner.width_mm
+            if is_facing and 0.0 < ahead <= nearest:
+                nearest, found = ahead, (runner, at, toward)
+    return found
 
 
 def _chamber(plan: FilterPlan, runner: RunnerPlan, at: Floats, toward: Floats) -> Solid:

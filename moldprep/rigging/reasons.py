@@ -82,7 +82,7 @@ def _pouring_reasons(layout: Layout, sizes: Sizes) -> list[Reason]:
         else "straight taper for hand-made molds; wider than the stream midway"
     )  # fmt: skip
     return [
-        Reason(item="sprue", why=f"{kind}; its foot passes {sizes.flow_mm3_s / 1e6:.2f} l/s",
+        Reason(item="sprue", why=f"{kind}; foot passes at most {sizes.flow_mm3_s / 1e6:.2f} l/s",
                source="continuity and Bernoulli"),
         Reason(item="well", why="five times the foot's area, twice the runner's depth",
                source=RAO),

@@ -21,8 +21,11 @@ RAO: Final = "P. N. Rao, Manufacturing Technology: Foundry, Forming and Welding 
 CAMPBELL: Final = "J. Campbell, Complete Casting Handbook, rule 2 (from memory)"
 PRACTICE: Final = "common practice, no source"
 
-SPEED_RESERVE: Final = 1.1
+SPEED_RESERVE: Final = 1.02
 """Ingates are this much larger than the critical speed asks: no gate takes just its share. [-]"""
+
+RUNNER_OVER_FOOT: Final = 1.5
+"""Runners over the sprue's foot where the foot is the choke (common practice, no source). [-]"""
 
 LEAST_BASIN_MM: Final = 50.0
 """Depth of metal in a basin that keeps slag back (common practice, no source)."""
@@ -57,7 +60,7 @@ class Sizes:
 
     poured_kg    : castings and feeders
     head_mm      : metal level in the basin over the choke; `effective_mm` its steady equivalent
-    flow_mm3_s   : at the start, under the full head
+    flow_mm3_s   : at the start, under the full head and without losses: the most it can be
     foot_mm2, runner_mm2, ingate_mm2 : total areas; the smallest is the choke
     """
 
@@ -156,7 +159,7 @@ def size_gating(
     effective = equivalent_head_mm(head_mm, height, above)
     coefficient = efficiency(has_bends=True)
     choke = choke_area_mm2(poured_kg, alloy.density_liquid_kg_m3, time_s, effective, coefficient)
-    flow = coefficient * choke * falling_speed_m_s(head_mm) * MM_PER_M
+    flow = choke * falling_speed_m_s(head_mm) * MM_PER_M
     foot, runner, ingate, ratio_why = _areas(job, alloy, choke, flow)
     reasons = (
         Reason(item="pour-time", why=f"{time_s:.1f} s: {why}", source=source),
@@ -188,7 +191,7 @@ def _areas(
     if ingate >= calm:
         why = f"{shown} for {alloy.title}; keeps the ingates under {alloy.critical_speed_m_s} m/s"
         return foot, runner, ingate, Reason(item="ratio", why=why, source=RAO)
-    runner = choke_mm2 * max(1.2, ratio[1] / ratio[0])
+    runner = choke_mm2 * max(RUNNER_OVER_FOOT, ratio[1] / ratio[0])
     why = (
         f"{shown} would let metal in faster than {alloy.critical_speed_m_s} m/s; the ingates are"
         f" widened to {calm:.0f} mm² and the sprue's foot becomes the choke"
