@@ -26,6 +26,7 @@ from moldprep.records import (
 )
 from moldprep.rigging.feeder_plan import WLODAWER
 from moldprep.rigging.feeder_seats import Disc, SeatFinder, chill_at
+from moldprep.thermal.feeding import GATE_HEATS
 from moldprep.thermal.regions import region_name, unplaced
 
 MOST_AT_ONCE: Final = 1.4
@@ -40,6 +41,8 @@ TRIES: Final = 2
 """Rounds a feeder may grow for one section before something else is tried."""
 SMALL_POOL: Final = 0.25
 """A pool up to this share of its section is chilled rather than fed, where a chill can lie."""
+GATE_SHARE: Final = 0.03
+"""A pool at an ingate up to this share of its section is left to the gating: see its cure."""
 SIDE_GAP_MM: Final = 8.0
 
 Change = tuple[RiggingPlan, list[str], list[str]]
@@ -113,6 +116,9 @@ class Cures:
         section = self._section(spot)
         if placement is None or section is None:
             return False
+        share = spot.isolated_volume_mm3 / max(spot.section_volume_mm3, 1e-9)
+        if GATE_HEATS in spot.cure and share < GATE_SHARE:
+            return False  # the ingate makes this one; more metal beside it would not unmake it
         own = [feeder for feeder in self._serving(spot) if self._may_feed]
         if any(feeder.name in self._touched for feeder in own):
             return True  # this round already changes the feeder this pool hangs on

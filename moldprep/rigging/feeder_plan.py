@@ -206,7 +206,9 @@ class _Planner:
 
     # ---- reach ---------------------------------------------------------------------------
 
-    def _ways(self, group: FeedGroup) -> tuple[NDArray[np.float32], Cells]:
+    def _ways(
+        self, group: FeedGroup, *, with_neighbors: bool = True
+    ) -> tuple[NDArray[np.float32], Cells]:
         """Return the way from the nearest seat through a group's sections, and its number.
 
         A section of another group that has its own feeder and outlasts this section's wall counts
@@ -217,7 +219,7 @@ class _Planner:
         start = np.zeros(metal.shape, np.uint8)
         for section in group.members:
             beside = [self._finder.number[name] for name in self._open_to(section)]
-            if set(beside) & set(self._fed):
+            if with_neighbors and set(beside) & set(self._fed):
                 fed = np.isin(label, [number for number in beside if number in self._fed])
                 fed &= ~metal
                 own = label == self._finder.number[section.name]
@@ -303,7 +305,7 @@ class _Planner:
 
     def _shared_out(self, group: FeedGroup) -> list[Seated]:
         """Return the seats sized for the volume nearest to each, and what each serves."""
-        _, nearest = self._ways(group)
+        _, nearest = self._ways(group, with_neighbors=False)
         found: list[Seated] = []
         seats = self._seats[group.root.name]
         for number, seat in enumerate(tuple(seats), start=1):

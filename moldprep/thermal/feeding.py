@@ -35,6 +35,9 @@ NOISE_SHARE: Final = 0.02
 """A peak lower than this over its neck, as a share of its own freezing time, is noise of the grid:
 turning a part against the grid moves its times by about as much."""
 
+GATE_HEATS: Final = "the ingate"
+"""Begins the remark on a hot spot that an ingate makes."""
+
 Floats = NDArray[np.float64]
 
 
@@ -120,6 +123,8 @@ class _Tracer:
         self._in_casting = is_casting[self._part]
         self._mm3 = grid.fraction.ravel()[pools.cell].astype(np.float64) * grid.pitch_mm**3
         self._region = regions.label.ravel()[pools.cell]
+        gates = [k for k, role in enumerate(metal.roles, start=1) if role is Role.INGATE]
+        self._gates = {k: centers_mm(np.flatnonzero(grid.label.ravel() == k), grid) for k in gates}
 
     def hot_spots(self) -> tuple[HotSpot, ...]:
         """Return pools cut off, largest first, then the sections a feeder held, by name."""
@@ -183,7 +188,8 @@ class _Tracer:
             hole_mm3=0.0 if feeds_itself else contraction * liquid,
             hole_at_mm=_point(hole),
             section_volume_mm3=float(self._regions.volume_mm3[region]),
-            cure=self._cure(region, closed_s, freezes_s, liquid, feeds_itself=feeds_itself),
+            cure=self._cure(region, closed_s, freezes_s, liquid, feeds_itself=feeds_itself)
+            + self._gate_beside(region, at),
         )
 
     def _cure(
@@ -202,6 +208,16 @@ class _Tracer:
             f"there, widen the way to the feeder that it stays open {freezes_s / closed_s:.2f} x "
             "as long, or chill it so that it freezes before that way does"
         )
+
+    def _gate_beside(self, region: int, at_mm: Floats) -> str:
+        """Return a remark where an ingate ends within a wall's thickness of a hot spot."""
+        section = self._regions.section[region]
+        near = 1.5 * section.thickness_mm if section else 0.0
+        for label, cells in self._gates.items():
+            if len(cells) and np.linalg.norm(cells - at_mm, axis=1).min() < near:
+                name = self._metal.parts[label - 1]
+                return f"; {GATE_HEATS} {name} keeps it hot: make it thinner, or move it"
+        return ""
 
     def _held(self, cut_off: set[str]) -> list[HotSpot]:
         """Return the sections whose hot spot hung on a feeder until it was solid."""
