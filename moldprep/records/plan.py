@@ -69,7 +69,7 @@ class RunnerPlan:
                  goes on past the last gate (the extension)
     width_mm   : width at half height
     height_mm  : height
-    side_deg   : lean of each side
+    side_deg   : lean of each side; positive narrows toward the top, negative toward the floor
     bend_ratio : radius of bends over width; 0 keeps square corners
     """
 
@@ -101,7 +101,12 @@ class IngatePlan:
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)
 class FilterPlan:
-    """Filter print: a flat pocket across the runner or under the sprue."""
+    """Filter print: a flat pocket that stands across the runner, with chambers to its ends.
+
+    at_mm        : its middle
+    length_mm    : level, across the flow; `width_mm` upright; `thickness_mm` along the flow
+    turn_deg     : direction of the flow
+    """
 
     at_mm: Point
     length_mm: float
