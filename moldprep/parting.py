@@ -15,12 +15,12 @@ import numpy as np
 from moldprep.errors import JobError
 from moldprep.geometry.faces import Flags, Surface, face_colors, select_any, unit
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.solid import Floats
+from moldprep.geometry.solid import Floats, Solid
 from moldprep.geometry.undercuts import (
     AT_PARTING_MM,
     Samples,
     find_undercuts,
-    in_cope,
+    is_blocked,
     is_seen,
     sample_evenly,
 )
@@ -214,13 +214,17 @@ class _View:
 
     @cached_property
     def upright(self) -> Samples:
-        """The samples with height as z; x and y play no part here."""
-        up = np.array([[0.0, 0.0, 1.0]])
+        """The samples, turned so that the pull is z."""
+        turn = turn_upright(self.pull.tolist())[:, :3].T
         return replace(
-            self.samples,
-            at_mm=(self.samples.at_mm @ self.pull)[:, None] * up,
-            normals=(self.samples.normals @ self.pull)[:, None] * up,
+            self.samples, at_mm=self.samples.at_mm @ turn, normals=self.samples.normals @ turn
         )
+
+    @cached_property
+    def solid(self) -> Solid:
+        """The casting, turned so that the pull is z."""
+        turn = turn_upright(self.pull.tolist())[:, :3].T
+        return Solid.from_mesh(self.surface.points @ turn, self.surface.faces)
 
     @cached_property
     def machined_up(self) -> float:
@@ -241,8 +245,7 @@ class _View:
         each times its weight of the job. Fewer cores, a lower mold, clean machined faces (slag
         and gas rise) and shallow halves: common practice, no source.
         """
-        is_cope = in_cope(self.upright, z_mm)
-        blocked = np.where(is_cope, ~self.ahead, ~self.behind)
+        blocked = is_blocked(self.solid, z_mm, self.upright, self.ahead, self.behind)
         area = self.samples.area_mm2
         longest = float(np.ptp(self.surface.points, axis=0).max())
         draw = max(self.top_mm - z_mm, z_mm - self.bottom_mm)

@@ -1,19 +1,21 @@
 """What the pull can form: samples of a surface, what they see, and the patches left over.
 
 A place of the surface belongs to the half its height is in. It can be formed if the sand that
-touches it leaves straight along the pull: up in the cope, down in the drag.
+touches it leaves straight along the pull: up in the cope, down in the drag. Sand in a pocket
+(inside a bell that opens down, or a cup that opens up) goes with the half it is open to.
 """
 
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from moldprep.geometry.faces import Flags, Surface
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.solid import Floats, Ints
+from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.records.casting import Undercut
 
 OVERHANG_MM: Final = 0.15
@@ -105,13 +107,42 @@ def in_cope(samples: Samples, z_mm: float) -> Flags:
     return np.asarray(np.where(on_it, samples.normals[:, 2] >= 0.0, height > 0.0))
 
 
+def in_pocket(solid: Solid, z_mm: float, xy: Floats) -> Flags:
+    """Return (n,) which places have metal all round them in the section at a height; z is up."""
+    islands = solid.slice_at(z_mm).geoms
+    pockets = [shapely.Polygon(ring) for island in islands for ring in island.interiors]
+    if not pockets:
+        return np.zeros(len(xy), bool)
+    area = shapely.union_all(pockets)
+    shapely.prepare(area)
+    return np.asarray(shapely.contains_xy(area, xy[:, 0], xy[:, 1]))
+
+
+def is_blocked(
+    solid: Solid, z_mm: float, samples: Samples, leaves_up: Flags, leaves_down: Flags
+) -> Flags:
+    """Return (n,) which places neither half can form with the mold opened at a height; z is up."""
+    is_cope = in_cope(samples, z_mm)
+    in_sand = samples.at_mm + OVERHANG_MM * samples.normals
+    blocked = np.where(is_cope, ~leaves_up, ~leaves_down)
+    for half, sense in ((is_cope & leaves_down, 1.0), (~is_cope & leaves_up, -1.0)):
+        maybe = np.flatnonzero(blocked & half)
+        if len(maybe):
+            level = z_mm + sense * OVERHANG_MM
+            blocked[maybe] = ~in_pocket(solid, level, in_sand[maybe, :2])
+    return np.asarray(blocked)
+
+
 def find_undercuts(surface: Surface, z_mm: float) -> tuple[Undercut, ...]:
     """Return the patches neither half can form, largest first; part frame, z up."""
     samples = sample_facets(surface)
     rays = Rays(surface.points, surface.faces)
     up = np.array([0.0, 0.0, 1.0])
     is_cope = in_cope(samples, z_mm)
-    blocked = np.where(is_cope, ~is_seen(rays, samples, up), ~is_seen(rays, samples, -up))
+    solid = Solid.from_mesh(surface.points, surface.faces)
+    blocked = is_blocked(
+        solid, z_mm, samples, is_seen(rays, samples, up), is_seen(rays, samples, -up)
+    )
     found = [
         undercut
         for side, belongs in (("cope", is_cope), ("drag", ~is_cope))

@@ -139,3 +139,17 @@ def test_the_same_casting_gives_the_same_parting():
         two.runners_up,
         two.undercuts,
     )
+
+
+def test_a_bell_opens_at_its_rim():
+    """The sand inside a bell goes with the drag: no undercut with the mold opened at the rim."""
+    bell = Solid.box((0, 0, 0), (200, 150, 10)) + Solid.box((20, 20, 0), (180, 130, 60))
+    bell = bell - Solid.box((28, 28, -1), (172, 122, 52))
+    parting = find_parting(cast(bell), job_for())
+    assert parting.undercuts == ()
+    assert abs(parting.chosen.pull[2]) == 1.0
+    tunnel = bell - Solid.box((90, -1, 20), (110, 151, 40))
+    (first, *_) = find_parting(
+        cast(tunnel), job_for(parting={"pull": [0, 0, 1], "z_mm": 0})
+    ).undercuts
+    assert first.side == "cope"
