@@ -125,9 +125,7 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
                 break
             results = run.through(STAGES[again : judged + 1], results.plus(plan))
         results = results.plus(
-            close_round(
-                results.need(RiggingPlan), results.need(Feeding), results.need(Metal), job
-            )
+            close_round(results.need(RiggingPlan), results.need(Feeding), results.need(Metal), job)
         )
     results = run.through(STAGES[judged + 1 : last + 1], results)
     return results.plus(Timings(seconds=tuple(run.seconds.items())))
