@@ -19,6 +19,9 @@ Flags = NDArray[np.bool_]
 LENGTH_TO_WIDTH = 5.0
 """An opening of 1/5 of the passage's length still empties it; common practice, no source."""
 
+FEWEST_CUBES = 10
+"""Fewer cubes together are noise along a slanted wall or in a corner."""
+
 
 @dataclass(frozen=True)
 class LooseSand:
@@ -69,7 +72,7 @@ def _wide_parts(
     counts = np.bincount(label.ravel())
     width = np.zeros(len(counts))
     np.maximum.at(width, label[rest], 2.0 * half_width[rest])
-    counts[width <= 2.0 * pitch] = 0
+    counts[(width <= 2.0 * pitch) | (counts < FEWEST_CUBES)] = 0
     counts[0] = 0
     return label, counts
 

@@ -19,6 +19,9 @@ Place = tuple[float, float, float]
 SAMPLES: Final = 30_000
 """Points on the surface: a web of 20 x 20 mm on 3 m² of sand still gets two."""
 
+WEB_MM2: Final = 100.0
+"""Both faces of a web of 7 x 7 mm; less is a feather edge."""
+
 OPPOSED: Final = -0.9
 """Two faces make a wall when their normals are within 26° of opposed; less is a sharp edge."""
 
@@ -55,19 +58,24 @@ class Finger:
 
 
 def find_thinnest(solid: Solid) -> ThinSand:
-    """Return the thinnest place between two opposed faces of a piece, by rays."""
+    """Return the thinnest wall of a piece, by rays between opposed faces.
+
+    A wall is thin where at least `WEB_MM2` of it is that thin or thinner: a feather edge along a
+    joint crumbles off and does no harm, a web breaks.
+    """
     points, faces = solid.mesh()
-    spots = spread_points(points[faces], SAMPLES)
-    start = np.concatenate([points[faces].mean(axis=1), spots.point])
-    normal = np.concatenate([unit_normals(points[faces]), spots.normal])
-    distance, facet = Rays(points, faces).first(start - 1e-3 * normal, -normal)
-    across = unit_normals(points[faces])[facet]
-    is_wall = np.isfinite(distance) & (np.einsum("ij,ij->i", normal, across) < OPPOSED)
-    if not is_wall.any():
+    corners = points[faces]
+    spots = spread_points(corners, SAMPLES)
+    distance, facet = Rays(points, faces).first(spots.point - 1e-3 * spots.normal, -spots.normal)
+    opposed = np.einsum("ij,ij->i", spots.normal, unit_normals(corners)[facet]) < OPPOSED
+    walls = np.flatnonzero(np.isfinite(distance) & opposed)
+    walls = walls[np.argsort(distance[walls], kind="stable")]
+    enough = int(np.ceil(WEB_MM2 / spots.area_mm2)) - 1
+    if enough >= len(walls):
         return ThinSand(float(solid.size_mm.min()), _place(solid.centroid_mm))
-    least = int(np.argmin(np.where(is_wall, distance, np.inf)))
-    middle = start[least] - 0.5 * distance[least] * normal[least]
-    return ThinSand(float(distance[least]) + 1e-3, _place(middle))
+    thin = walls[enough]
+    middle = spots.point[thin] - 0.5 * distance[thin] * spots.normal[thin]
+    return ThinSand(float(distance[thin]) + 1e-3, _place(middle))
 
 
 def find_weakest_finger(
