@@ -119,10 +119,11 @@ def test_every_check_has_a_reason_a_source_and_a_test():
 
 def tables(model, prefix=""):
     for name, field in model.model_fields.items():
-        yield f"{prefix}{name}"
         kind = field.annotation
         if isinstance(kind, type) and issubclass(kind, Table):
             yield from tables(kind, f"{prefix}{name}.")
+        else:
+            yield f"{prefix}{name}"
 
 
 def test_every_key_is_in_readme():
