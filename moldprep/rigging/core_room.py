@@ -17,6 +17,9 @@ STEP_MM: Final = 8.0
 SLIVER_MM: Final = 3.0
 """Undercuts narrower than this, seen from above, are fillets and rounding, not cores. [mm]"""
 
+SHALLOW: Final = 0.5
+"""A recess less deep than this share of its opening stays with its half of the mold. [-]"""
+
 LONGEST_PRINT_MM: Final = 100.0
 """A print is about as long as it is thick to 76 mm, relatively less above (Modern Mechanical
 Engineering, vol. I, from memory). [mm]"""
@@ -45,15 +48,26 @@ def core_prisms(solid: Solid, parting_mm: float, print_mm: float | None) -> tupl
         return ()
     edges = np.linspace(low, high, int(np.clip((high - low) / STEP_MM, 2, 16)) + 1)
     whole = solid.shadow().buffer(0.0)
-    mouths: list[tuple[BaseGeometry, float, float]] = []
+    open_sand: list[tuple[BaseGeometry, BaseGeometry, float, float]] = []
     for z0, z1 in pairwise(edges):
-        sand = _core_sand(solid, 0.5 * (z0 + z1), parting_mm)
-        mouth = whole.boundary.intersection(sand.buffer(0.5 * SLIVER_MM))
-        if mouth.length > 2.0 * SLIVER_MM:
-            mouths.append((mouth, float(z0), float(z1)))
-    tall = sum(z1 - z0 for _, z0, z1 in mouths)
+        for sand in _pieces(_core_sand(solid, 0.5 * (z0 + z1), parting_mm)):
+            mouth = whole.boundary.intersection(sand.buffer(0.5 * SLIVER_MM))
+            if mouth.length > 2.0 * SLIVER_MM:
+                open_sand.append((sand, mouth, float(z0), float(z1)))
+    if not open_sand:
+        return ()
+    tall = max(z1 for *_, z1 in open_sand) - min(z0 for *_, z0, _ in open_sand)
     length = print_mm or min(LONGEST_PRINT_MM, tall)
-    return tuple((_print_outline(mouth, whole, length), z0, z1) for mouth, z0, z1 in mouths)
+    return tuple(
+        (_print_outline(mouth, whole, length), z0, z1)
+        for sand, mouth, z0, z1 in open_sand
+        if sand.area / mouth.length > SHALLOW * min(mouth.length, tall)
+    )
+
+
+def _pieces(outline: BaseGeometry) -> list[BaseGeometry]:
+    """Return the polygons of an outline."""
+    return [piece for piece in getattr(outline, "geoms", [outline]) if not piece.is_empty]
 
 
 def _core_sand(solid: Solid, z_mm: float, parting_mm: float) -> BaseGeometry:

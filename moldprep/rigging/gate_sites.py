@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Final
 
@@ -25,8 +25,8 @@ BREAK_OFF: Final = 0.7
 
 TRIES: Final = (
     (SIDES_DEG, BREAK_OFF, 1.0),
-    (SLANTED_DEG, BREAK_OFF, 1.0),
     (SIDES_DEG, 1.0, 0.4),
+    (SLANTED_DEG, BREAK_OFF, 1.0),
 )
 """Directions, thickness over the wall's, sand beside gates over the usual, in order of trying."""
 
@@ -44,6 +44,21 @@ CLOSENESS: Final = (1.0, 0.75, 0.5, 0.3)
 LEVEL_STEP_MM: Final = 1.5
 FEEDER_GATE_MM: Final = 20.0
 """Height of an ingate into a side feeder (common practice, no source). [mm]"""
+
+OFF_LEVEL_MM: Final = 25.0
+"""What it costs, in mm of gate, to lay channels inside a half; each mm off the parting adds 1."""
+
+FARTHEST_LEVEL_MM: Final = 45.0
+"""How far off the parting levels are compared, once one offers something. [mm]"""
+
+MOST_RANKED: Final = 8
+"""Sides that are laid out in full before one is chosen."""
+
+FLUSH_MM: Final = 4.0
+"""Walls this little behind the outline count as the outline: draft and fillets. [mm]"""
+
+HIDDEN: Final = 6.0
+"""What a millimetre behind the casting's outline costs, in mm of gate: hard to cut off clean."""
 
 AGAINST_HABIT: Final = 15.0
 """What it costs, in mm of gate, to lay gates on the other side of the joint than usual."""
@@ -69,12 +84,14 @@ class Gate:
 class Side:
     """One way to gate a casting; the lower its score, the better.
 
-    wall_mm : thickness of the thinnest wall a gate joins
+    wall_mm   : thickness of the thinnest wall a gate joins
+    hidden_mm : how far the walls lie behind the casting's outline, on average
     """
 
     way: Approach
     gates: tuple[Gate, ...]
     wall_mm: float
+    hidden_mm: float
     score: float
 
     @property
@@ -104,10 +121,16 @@ class GateSearch:
         wants_feeders = alloy.wants_gates == "feeder"
         self._feeders = [f for f in feeders if f.kind == "side"] if wants_feeders else []
 
-    def best(
-        self, level_mm: float, area_mm2: float, runner_mm: float, prefers_above: bool
-    ) -> Side | None:
-        """Return the best side, at the level or the nearest one where the casting has a wall.
+    def ranked(
+        self,
+        level_mm: float,
+        area_mm2: float,
+        runner_mm: float,
+        *,
+        prefers_above: bool,
+        n_levels: int,
+    ) -> tuple[Side, ...]:
+        """Return the best sides, best first: at the level, or the nearest with a wall for a gate.
 
         Parameters
         ----------
@@ -119,24 +142,38 @@ class GateSearch:
             Height of the runner. [mm]
         prefers_above
             Whether the trade puts this alloy's ingates above the runner.
+        n_levels
+            How many levels that offer something are compared.
         """
+        found: list[tuple[float, Side]] = []
+        for level in self._levels(level_mm):
+            if found and abs(level - level_mm) > FARTHEST_LEVEL_MM:
+                break
+            here = self._at_level(level, area_mm2, runner_mm)
+            found += [(_cost(side, prefers_above, level_mm), side) for side in here]
+            n_levels -= any(side.hidden_mm <= FLUSH_MM for side in here)
+            if n_levels == 0:
+                break
+        return _best_of_each_way(found)
+
+    def _at_level(self, level: float, area_mm2: float, runner_mm: float) -> list[Side]:
+        """Return what one level offers, by the first of the tries that offers anything."""
         for sides_deg, thinness, sand in TRIES:
-            for level in self._levels(level_mm):
-                ways = [
-                    Approach(
-                        out_deg=out_deg,
-                        level_mm=level,
-                        gates_above=above,
-                        runner_mm=runner_mm,
-                        thinness=thinness,
-                        sand_mm=sand * self._wall_mm,
-                    )
-                    for out_deg, above in product(sides_deg, (True, False))
-                ]
-                found = [side for way in ways for side in self._sides(way, area_mm2)]
-                if found:
-                    return min(found, key=lambda side: _with_habit(side, prefers_above))
-        return None
+            ways = [
+                Approach(
+                    out_deg=out_deg,
+                    level_mm=level,
+                    gates_above=above,
+                    runner_mm=runner_mm,
+                    thinness=thinness,
+                    sand_mm=sand * self._wall_mm,
+                )
+                for out_deg, above in product(sides_deg, (True, False))
+            ]
+            here = [side for way in ways for side in self._sides(way, area_mm2)]
+            if here:
+                return here
+        return []
 
     def _levels(self, level_mm: float) -> list[float]:
         """Return the parting's height, then others through the casting, nearest first."""
@@ -204,12 +241,14 @@ class GateSearch:
         wanted = max(1.0, extent / GATE_SPACING_MM)
         spacing = 12.0 * max(0.0, wanted - len(gates)) + 8.0 * max(0.0, len(gates) - wanted)
         slant = float(np.mean([np.ptp(hit) for hit, _ in met]))
+        hidden = float(np.mean([wall.behind_mm(k, width, height) for k in places]))
         size = 0.1 * (self._walls.girth_mm - extent)
         return Side(
             way=way,
             gates=gates,
             wall_mm=min(float(thick.min()) for _, thick in met),
-            score=self._mean_length_mm(way, gates) + spacing + slant + size,
+            hidden_mm=hidden,
+            score=self._mean_length_mm(way, gates) + spacing + slant + size + HIDDEN * hidden,
         )
 
     def _mean_length_mm(self, way: Approach, gates: Sequence[Gate]) -> float:
@@ -251,6 +290,7 @@ class GateSearch:
             way=way,
             gates=tuple(gates),
             wall_mm=min(feeder.diameter_mm for feeder in reached),
+            hidden_mm=0.0,
             score=self._mean_length_mm(way, gates) - 200.0 * len(reached),
         )
 
@@ -277,9 +317,24 @@ def break_off_notch_mm(height_mm: float) -> float:
     return min(3.0, round(0.15 * height_mm, 1))
 
 
-def _with_habit(side: Side, prefers_above: bool) -> float:
-    """Return a side's score, with what it costs to go against the trade's habit."""
-    return side.score + (0.0 if side.gates_above == prefers_above else AGAINST_HABIT)
+def _cost(side: Side, prefers_above: bool, level_mm: float) -> float:
+    """Return a side's score, with what it costs to leave the trade's habit or the parting."""
+    habit = 0.0 if side.gates_above == prefers_above else AGAINST_HABIT
+    off_mm = abs(side.level_mm - level_mm)
+    leaves = OFF_LEVEL_MM + off_mm if off_mm > 0.5 else 0.0
+    return side.score + habit + leaves
+
+
+def _best_of_each_way(found: list[tuple[float, Side]]) -> tuple[Side, ...]:
+    """Return the best side of each direction, level and number of gates, cheapest first."""
+    best: dict[tuple[float, float, bool, int], tuple[float, Side]] = {}
+    for cost, side in found:
+        way = side.way
+        key = (way.out_deg, way.level_mm, way.gates_above, len(side.gates))
+        if key not in best or cost < best[key][0]:
+            best[key] = (cost, side)
+    ranked = sorted(best.items(), key=lambda item: (item[1][0], item[0]))
+    return tuple(replace(side, score=cost) for _, (cost, side) in ranked[:MOST_RANKED])
 
 
 def _spread(

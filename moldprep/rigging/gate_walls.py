@@ -22,9 +22,9 @@ from moldprep.rigging.room import Room
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0)
 """Thicknesses an ingate may have, thickest first."""
 
-FLUSH_MM: Final = 4.0
-"""How far behind the casting's own shadow the wall may lie where a gate enters it: draft and
-fillets, but no bore and no undercut, which a core would have to make. [mm]"""
+DEEPEST_MM: Final = 15.0
+"""How far behind the casting's own shadow the wall may lie where a gate enters it: draft, fillets
+and shallow recesses, but no bore, which a core would have to make. [mm]"""
 
 Mask = NDArray[np.bool_]
 
@@ -106,7 +106,7 @@ class Wall:
         used = self.rise <= height_mm + 1e-9
         return np.asarray(
             self.is_clear[:, used].all(axis=1)
-            & (self.hit[:, used].min(axis=1) >= self.edge - FLUSH_MM)
+            & (self.hit[:, used].min(axis=1) >= self.edge - DEEPEST_MM)
             & (thinness * self.thick[:, used].min(axis=1) >= height_mm)
         )
 
@@ -127,6 +127,12 @@ class Wall:
         used = self.rise <= height_mm + 1e-9
         window = slice(max(0, k - half), k + half + 1)
         return self.hit[window][:, used], self.thick[window][:, used]
+
+    def behind_mm(self, k: int, width_mm: float, height_mm: float) -> float:
+        """Return how far a gate's wall lies behind the casting's outline, on average. [mm]"""
+        half = self._half(width_mm)
+        hit, _ = self.met_by(k, width_mm, height_mm)
+        return float(np.mean(self.edge[max(0, k - half) : k + half + 1, None] - hit))
 
     def _half(self, width_mm: float) -> int:
         return max(1, math.ceil(0.5 * width_mm / self.pitch_mm))
@@ -217,7 +223,7 @@ class Walls:
             distance, _ = self._rays.first(_fan(way, s, z, far), np.append(-way.out, 0.0))
             hit = far - distance.reshape(len(s), len(z))
             edge = _outer_edge(s, s_all, v_all)[:, None]
-            self._edge_levels[way.out_deg] = z[(hit >= edge - 2.0 * FLUSH_MM).any(axis=0)]
+            self._edge_levels[way.out_deg] = z[(hit >= edge - 2.0 * DEEPEST_MM).any(axis=0)]
         near = np.abs(self._edge_levels[way.out_deg] - way.level_mm) <= HEIGHTS_MM[-1]
         return bool(near.any())
 

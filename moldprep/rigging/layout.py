@@ -30,8 +30,8 @@ from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes
 from moldprep.rigging.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names
 from moldprep.tolerances import OVERLAP_MM
 
-RUNNER_SHAPE: Final = 1.3
-"""Width of a runner over its height (1 to 2: P. N. Rao, from memory). [-]"""
+RUNNER_SHAPES: Final = (1.3, 1.6, 2.0, 2.5, 3.2)
+"""Width of a runner over its height, usual ones first (1 to 2: P. N. Rao, from memory). [-]"""
 
 SIDE_DEG: Final = 10.0
 WELL_OVER_FOOT: Final = 5.0
@@ -61,6 +61,7 @@ class Channels:
     lead_mm          : from the sprue to the end of the filter's widening
     """
 
+    runner_width_mm: float
     runner_height_mm: float
     floor_mm: float
     top_mm: float
@@ -87,7 +88,7 @@ class Layout:
 
 def runner_section_mm(area_mm2: float) -> tuple[float, float]:
     """Return (width, height) of a runner of this area. [mm]"""
-    height = math.sqrt(area_mm2 / RUNNER_SHAPE)
+    height = math.sqrt(area_mm2 / RUNNER_SHAPES[0])
     return area_mm2 / height, height
 
 
@@ -104,8 +105,8 @@ def filter_edge_mm(sizes: Sizes, alloy: Alloy, arms: int) -> float:
 def lay_out(
     side: Side, sizes: Sizes, room: Room, count: int, top_mm: float, kind: str, bend_ratio: float,
     alloy: Alloy, shop: Shop, spacing_mm: float,
-) -> Layout | None:  # fmt: skip
-    """Return the whole gating for `count` castings, or None if it finds no room.
+) -> tuple[float, Layout] | None:  # fmt: skip
+    """Return (cost, the whole gating for `count` castings), or None if it finds no room.
 
     Parameters
     ----------
@@ -130,26 +131,45 @@ def lay_out(
     spacing_mm
         Sand between castings. [mm]
     """
-    arms = 1 if count <= 2 else 2
-    channels = _channels(side, sizes, alloy, arms)
     best: tuple[float, Layout] | None = None
     for flip in (False, True):
         for extra in np.arange(0.0, FARTHEST_MM, 10.0):
-            one = _Draft(side, sizes, room, count, top_mm, kind, bend_ratio, channels, shop,
-                         spacing_mm, flip, float(extra))  # fmt: skip
+            one = _Draft(side, sizes, room, count, top_mm, kind, bend_ratio,
+                         _channels(side, sizes, alloy, count), shop, spacing_mm, flip,
+                         float(extra))  # fmt: skip
             layout = one.layout()
             if layout is not None:
-                cost = one.ground_mm2(layout) + GATE_COST_MM * float(extra)
-                if best is None or cost < best[0] * 0.999:
+                cost = one.ground_mm2(layout) + GATE_COST_MM * (float(extra) + side.score)
+                if best is None or cost < best[0] - abs(best[0]) * 1e-3:
                     best = (cost, layout)
                 break
-    return best[1] if best else None
+    return best
 
 
-def _channels(side: Side, sizes: Sizes, alloy: Alloy, arms: int) -> Channels:
+def runner_height_mm(side: Side, runner_mm2: float, count: int) -> float:
+    """Return the height of the runners, flat enough that gates to both sides get through.
+
+    Gates that leave a runner at one place share its width; the opening of each must not be
+    smaller than the gate or the runner.
+    """
+    gate = side.gates[0]
+    leaf_mm2 = runner_mm2 * min(1.0, 2.0 / count)
+    need = OPENING_RESERVE * min(gate.width_mm * (gate.height_mm - gate.notch_mm), leaf_mm2)
+    first = runner_mm2 if count <= 2 else 0.5 * runner_mm2
+    for shape in RUNNER_SHAPES:
+        height = round(math.sqrt(first / shape), 1)
+        width = max(trapezoid_widths_mm(leaf_mm2 / height, height, SIDE_DEG))
+        opening = (0.5 * width - 1.0 - 0.5 * RIDGE_MM) * gate.width_mm
+        if count == 1 or opening >= need:
+            return height
+    return round(math.sqrt(first / RUNNER_SHAPES[0]), 1)
+
+
+def _channels(side: Side, sizes: Sizes, alloy: Alloy, count: int) -> Channels:
     """Return the sections that do not depend on where things lie."""
-    width, height = runner_section_mm(sizes.runner_mm2 / arms)
-    height = round(height, 1)
+    arms = 1 if count <= 2 else 2
+    height = runner_height_mm(side, sizes.runner_mm2, count)
+    width = sizes.runner_mm2 / arms / height
     below = side.level_mm - height + OVERLAP_MM
     floor = below if side.gates_above else side.level_mm - OVERLAP_MM
     edge = filter_edge_mm(sizes, alloy, arms)
@@ -158,7 +178,8 @@ def _channels(side: Side, sizes: Sizes, alloy: Alloy, arms: int) -> Channels:
     well = well_diameter_mm(sizes.foot_mm2, width)
     lead = 0.5 * well + 20.0 + (2.0 * chamber + thick if edge else 0.0) + max(25.0, width)
     return Channels(
-        runner_height_mm=height, floor_mm=floor, top_mm=floor + height, filter_mm=edge,
+        runner_width_mm=width, runner_height_mm=height, floor_mm=floor,
+        top_mm=floor + height, filter_mm=edge,
         filter_thick_mm=thick, chamber_mm=chamber, well_mm=well, lead_mm=lead,
         extension_mm=max(40.0, 1.5 * width),
     )  # fmt: skip
@@ -180,8 +201,7 @@ class _Draft:
         places = np.array([gate.along_mm for gate in side.gates]) * (-1.0 if flip else 1.0)
         self.middle = 0.5 * float(places.max() + places.min())
         self.offsets = places - self.middle
-        arms = 1 if count <= 2 else 2
-        self.width, _ = runner_section_mm(sizes.runner_mm2 / arms)
+        self.width = channels.runner_width_mm
         self.stagger_mm = self._stagger()
         walls = max(gate.wall_mm for gate in side.gates)
         self.runner_v = walls + shop.channel_wall_mm + self._face_half(self.width) + 1.0 + extra_mm
@@ -199,13 +219,12 @@ class _Draft:
         stand side by side, each over the whole width.
         """
         gate = self.side.gates[0]
-        opening = (self._face_half(self.width) - 0.5 * RIDGE_MM) * gate.width_mm
-        need = min(
-            gate.width_mm * (gate.height_mm - gate.notch_mm),
-            self.width * self.channels.runner_height_mm,
-        )
-        wide_enough = opening >= OPENING_RESERVE * need
-        return 0.0 if self.count == 1 or wide_enough else gate.width_mm + RIDGE_MM
+        leaf_mm2 = self.sizes.runner_mm2 * min(1.0, 2.0 / self.count)
+        leaf = leaf_mm2 / self.channels.runner_height_mm
+        opening = (self._face_half(leaf) - 0.5 * RIDGE_MM) * gate.width_mm
+        need = min(gate.width_mm * (gate.height_mm - gate.notch_mm), leaf_mm2)
+        is_wide_enough = opening >= 0.999 * OPENING_RESERVE * need
+        return 0.0 if self.count == 1 or is_wide_enough else gate.width_mm + RIDGE_MM
 
     def _seat_u(self, seat: Seat) -> float:
         """Return where along the runner the middle of a casting's gates lies."""

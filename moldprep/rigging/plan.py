@@ -8,7 +8,19 @@ import numpy as np
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Job, Parting, Pattern, RiggingPlan, Role, Rules, Survey
+from moldprep.mold.rooms import print_rooms
+from moldprep.records import (
+    Alloy,
+    Job,
+    Parting,
+    Pattern,
+    PrintRoom,
+    RiggingPlan,
+    Role,
+    Rules,
+    Sand,
+    Survey,
+)
 from moldprep.records.plan import (
     ChillPlan,
     FeederPlan,
@@ -40,11 +52,20 @@ way round, so that slag floats up into the runner (AFS habit, from memory)."""
 SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
 """How much longer than the handbook's the pour may take where thin walls allow little ingate."""
 
+LEVELS_COMPARED = 3
+"""Levels that offer a place for gates, from the parting away, tried where the first has no room."""
+
 HERE = (Placement(name="casting"),)
 
 
 def plan_rigging(
-    survey: Survey, pattern: Pattern, parting: Parting, job: Job, alloy: Alloy, rules: Rules
+    survey: Survey,
+    pattern: Pattern,
+    parting: Parting,
+    job: Job,
+    alloy: Alloy,
+    rules: Rules,
+    sand: Sand | None = None,
 ) -> RiggingPlan:
     """Return the rigging: what the job gives, as it is; the rest by rule.
 
@@ -62,23 +83,33 @@ def plan_rigging(
         Ratio, pouring time, critical speed, filter figures.
     rules
         Shop settings: sand walls, heads.
+    sand
+        What the mold is made of: it says which sand must be a core, and so where prints will lie.
+        Without it feeders and chills keep clear of no print.
 
     Raises
     ------
     StageError
         rigging/no-gate-site, rigging/no-room.
     """
-    return _Planner(survey, pattern, parting, job, alloy, Shop.of(rules)).plan()
+    return _Planner(survey, pattern, parting, job, alloy, Shop.of(rules), sand).plan()
 
 
 class _Planner:
     """Holds what every step of the plan needs."""
 
     def __init__(
-        self, survey: Survey, pattern: Pattern, parting: Parting, job: Job, alloy: Alloy, shop: Shop
+        self,
+        survey: Survey,
+        pattern: Pattern,
+        parting: Parting,
+        job: Job,
+        alloy: Alloy,
+        shop: Shop,
+        sand: Sand | None,
     ) -> None:
         self.survey, self.pattern, self.parting = survey, pattern, parting
-        self.job, self.alloy, self.shop = job, alloy, shop
+        self.job, self.alloy, self.shop, self.sand = job, alloy, shop, sand
         given = job.rigging
         self.has_own = any(body.role in CHANNEL_ROLES for body in pattern.extra)
         self.has_channels = any(
@@ -99,8 +130,7 @@ class _Planner:
     def _automatic(self) -> RiggingPlan:
         """Return a plan whose channels are laid out here."""
         feeders, chills, reasons = self._feeders(HERE)
-        top, sizes, cope_why, room, side = self._gated(feeders, chills)
-        layout = self._layout(side, sizes, room, top)
+        top, sizes, cope_why, side, layout = self._gated(feeders, chills)
         if self.job.rigging.placements:
             layout = layout_placed(layout, self.job.rigging.placements[0])
         feeders, chills = self._copied(feeders, chills, layout.placements)
@@ -115,22 +145,39 @@ class _Planner:
 
     def _gated(
         self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]
-    ) -> tuple[float, Sizes, Reason, Room, Side]:
-        """Return (cope's top, areas, why the top, room, side): poured slower if gates need it."""
+    ) -> tuple[float, Sizes, Reason, Side, Layout]:
+        """Return (cope's top, areas, why the top, side, layout): poured slower if gates need it."""
         is_free = self.job.rigging.pour_time_s == "auto"
+        is_blocked = False
         for slower in SLOWER if is_free else SLOWER[:1]:
-            level = self.parting.z_mm
-            for _ in range(2):
+            level, n_levels = self.parting.z_mm, 1
+            best: tuple[float, Sizes, Reason, Side, Layout] | None = None
+            for _ in range(3):
                 top, sizes, why = self._sized(feeders, level, slower)
                 room = self._room(feeders, chills, top)
-                side = self._side(room, feeders, sizes, level)
-                if side is None:
+                sides = self._sides(room, feeders, sizes, level, n_levels)
+                laid = [(side, self._laid_out(side, sizes, room, top)) for side in sides]
+                found = [(one[0], side, one[1]) for side, one in laid if one is not None]
+                if not found and sides and n_levels == 1 and best is None:
+                    is_blocked, n_levels = True, LEVELS_COMPARED  # room on another level?
+                    continue
+                if not found:
                     break
+                _, side, layout = min(found, key=lambda each: each[0])
+                best = (top, sizes, why, side, layout)
                 if abs(side.level_mm - level) < 0.5:
-                    return top, sizes, why, room, side
-                level = side.level_mm
-            if side is not None:
-                return top, sizes, why, room, side
+                    break
+                level, n_levels = side.level_mm, 1
+            if best is not None:
+                return best
+        if is_blocked:
+            raise StageError(
+                f"no room for sprue, runner and filter {self.shop.channel_wall_mm:.0f} mm away"
+                " from castings and feeders",
+                code="rigging/no-room",
+                where="automatic gating",
+                fix="give the [rigging] tables by hand, or set channel_wall_mm lower in the rules",
+            )
         raise StageError(
             "no place on the casting's outline takes ingates: every wall is too thin, kept clear or"
             " behind a core",
@@ -144,7 +191,13 @@ class _Planner:
         self, placements: tuple[Placement, ...]
     ) -> tuple[tuple[FeederPlan, ...], tuple[ChillPlan, ...], tuple[Reason, ...]]:
         return plan_feeders(
-            self.survey, self.pattern, self.parting, self.job, self.alloy, placements
+            self.survey,
+            self.pattern,
+            self.parting,
+            self.job,
+            self.alloy,
+            placements,
+            self._print_rooms,
         )
 
     def _sized(
@@ -165,6 +218,14 @@ class _Planner:
         return top, sizes, why
 
     @cached_property
+    def _print_rooms(self) -> tuple[PrintRoom, ...]:
+        """Where the core prints of one casting will lie, on all its sides."""
+        if self.sand is None:
+            return ()
+        rooms = print_rooms(self.pattern.solid, self.job, self.sand, self.parting.z_mm)
+        return tuple(_room_of(room) for room in rooms)
+
+    @cached_property
     def _prints(self) -> tuple[Prism, ...]:
         """The room core prints take beside the casting."""
         length = self.job.cores.print_mm
@@ -180,34 +241,34 @@ class _Planner:
         hung = feeder_prisms(feeders, top) + chill_prisms(chills)
         return Room(self.pattern.solid, hung, self._prints)
 
-    def _side(
-        self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float
-    ) -> Side | None:
-        """Return the side and places of one casting's ingates."""
+    def _sides(
+        self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float, n_levels: int
+    ) -> tuple[Side, ...]:
+        """Return the sides and places one casting's ingates may take, best first."""
         search = GateSearch(self.pattern, room, feeders, self.alloy, self.shop.channel_wall_mm)
         _, height = runner_section_mm(sizes.runner_mm2)
-        return search.best(level, sizes.ingate_mm2 / self.count, height, self._gates_above)
+        return search.ranked(
+            level,
+            sizes.ingate_mm2 / self.count,
+            height,
+            prefers_above=self._gates_above,
+            n_levels=n_levels,
+        )
 
-    def _layout(self, side: Side, sizes: Sizes, room: Room, top: float) -> Layout:
+    def _laid_out(
+        self, side: Side, sizes: Sizes, room: Room, top: float
+    ) -> tuple[float, Layout] | None:
+        """Return (cost, layout) of one way to gate, or None where it finds no room."""
         keys = self.job.rigging
         is_printed = keys.channels == "printed"
         spacing = self.job.mold.spacing_mm
-        layout = lay_out(
+        return lay_out(
             side, sizes, room, self.count, top,
             "stream" if is_printed else "cone",
             1.5 if is_printed else 0.0,
             self.alloy, self.shop,
             self.shop.spacing_mm if spacing == "auto" else spacing,
         )  # fmt: skip
-        if layout is None:
-            raise StageError(
-                f"no room for sprue, runner and filter {self.shop.channel_wall_mm:.0f} mm away"
-                " from castings and feeders",
-                code="rigging/no-room",
-                where="automatic gating",
-                fix="give the [rigging] tables by hand, or set channel_wall_mm lower in the rules",
-            )
-        return layout
 
     def _copied(
         self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
@@ -313,6 +374,7 @@ class _Planner:
             chills=tuple(map(rounded, chills)),
             vents=tuple(map(rounded, vents)),
             reasons=(*reasons, *vent_reasons),
+            print_rooms=self._print_rooms,
         )  # fmt: skip
 
     def _beside_vents(
@@ -336,6 +398,14 @@ class _Planner:
             round(area / sizes.choke_mm2, 2) for area in areas)  # fmt: skip
         foot = hung.sprue.foot_area_mm2 if hung.sprue else sizes.foot_mm2
         return (ratio[0], ratio[1], ratio[2]), round(round(foot, 2) * min(ratio) / ratio[0], 2)
+
+
+def _room_of(body: Solid) -> PrintRoom:
+    """Return the room a body takes, seen from above, to a tenth of a millimetre."""
+    outline = max(body.shadow().simplify(0.1).geoms, key=lambda part: part.area)
+    low, high = body.bounds[:, 2].round(1).tolist()
+    points = tuple((round(x, 1), round(y, 1)) for x, y in outline.exterior.coords)
+    return PrintRoom(outline_mm=points, low_mm=low, high_mm=high)
 
 
 def _opened(feeder: FeederPlan, top: float) -> FeederPlan:
