@@ -181,7 +181,7 @@ class Round:
     number   : 0 is the first plan
     left_mm3 : isolated liquid inside castings after the round
     is_sound : whether no section had more of it than the job allows
-    before_feeders, before_chills : what there was before the round, to step back to
+    before_feeders, before_chills, before_ingates : what there was before the round, to step back to
     """
 
     number: int
@@ -192,6 +192,19 @@ class Round:
     is_sound: bool = False
     before_feeders: tuple[FeederPlan, ...] = ()
     before_chills: tuple[ChillPlan, ...] = ()
+    before_ingates: tuple[IngatePlan, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, config=STRICT)
+class PrintRoom:
+    """Room that one core print wants: an outline seen from above, between two heights.
+
+    Part frame of one casting, like the pattern.
+    """
+
+    outline_mm: tuple[tuple[float, float], ...]
+    low_mm: float
+    high_mm: float
 
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)
@@ -202,6 +215,7 @@ class RiggingPlan:
     choke_mm2   : intended smallest area between basin and castings
     ratio       : sprue foot : runners : ingates, as areas over the choke
     top_mm      : intended height of the top of the cope
+    print_rooms : where core prints will lie; later rounds keep out of it too
     """
 
     placements: tuple[Placement, ...]
@@ -220,3 +234,4 @@ class RiggingPlan:
     vents: tuple[VentPlan, ...]
     reasons: tuple[Reason, ...]
     rounds: tuple[Round, ...] = ()
+    print_rooms: tuple[PrintRoom, ...] = ()

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from shapely.geometry import LineString
 
 from moldprep.records import (
     Alloy,
@@ -26,6 +27,7 @@ from moldprep.records import (
 )
 from moldprep.rigging.feeder_plan import WLODAWER
 from moldprep.rigging.feeder_seats import Disc, SeatFinder, chill_at
+from moldprep.rigging.gate_cure import flatter
 from moldprep.thermal.feeding import GATE_HEATS
 from moldprep.thermal.regions import region_name, unplaced
 
@@ -41,8 +43,8 @@ TRIES: Final = 2
 """Rounds a feeder may grow for one section before something else is tried."""
 SMALL_POOL: Final = 0.25
 """A pool up to this share of its section is chilled rather than fed, where a chill can lie."""
-GATE_SHARE: Final = 0.03
-"""A pool at an ingate up to this share of its section is left to the gating: see its cure."""
+HIGHER: Final = 1.12
+"""Times its height a feeder gets whose heat is as low as its neck."""
 SIDE_GAP_MM: Final = 8.0
 
 Change = tuple[RiggingPlan, list[str], list[str]]
@@ -64,19 +66,25 @@ class Cures:
     ) -> None:
         self._plan, self._job, self._alloy = plan, job, alloy
         self._placements = plan.placements or (Placement(name="casting"),)
-        self._finder = SeatFinder(survey, pattern, parting, job, alloy, self._placements)
+        self._finder = SeatFinder(
+            survey, pattern, parting, job, alloy, self._placements, plan.print_rooms
+        )
         self._pairs = {(pair.feeder, pair.section): pair for pair in feeding.pairs}
         self._given = {feeder.name for feeder in job.rigging.feeder}
         self._may_feed = "feeders" in job.rigging.auto
         self._may_chill = "chills" in job.rigging.auto
+        self._may_gate = "gating" in job.rigging.auto and not job.rigging.ingate
         self._feeders = list(plan.feeders)
         self._chills = list(plan.chills)
+        self._gates = list(plan.ingates)
         self._what: list[str] = []
         self._why: list[str] = []
         self._reasons = list(plan.reasons)
         self._touched: set[str] = set()
 
-    def of(self, spots: tuple[HotSpot, ...], dry: dict[str, float]) -> Change | None:
+    def of(
+        self, spots: tuple[HotSpot, ...], dry: dict[str, float], low: frozenset[str]
+    ) -> Change | None:
         """Return the plan changed, what was changed and why; None if nothing could be.
 
         Parameters
@@ -85,6 +93,8 @@ class Cures:
             Pools to cure.
         dry
             By feeder, what it must give over what it can.
+        low
+            Feeders that are hottest at their neck.
         """
         for spot in spots:
             if self._cure(spot):
@@ -98,6 +108,9 @@ class Cures:
                 factor = min(math.cbrt(short) * 1.03, MOST_AT_ONCE)
                 if self._grown(feeder, factor):
                     self._why.append(f"{feeder.name} must give {short:.2f} x what it can")
+            is_low = feeder.name in low and feeder.name not in self._touched and self._may_feed
+            if is_low and self._raised(feeder, HIGHER * feeder.height_mm):
+                self._why.append(f"{feeder.name} is hottest at its neck")
         if not self._what:
             return None
         tops = [f.at_mm[2] + f.height_mm for f in self._feeders if not f.is_open]
@@ -105,6 +118,7 @@ class Cures:
             self._plan,
             feeders=tuple(self._feeders),
             chills=tuple(self._chills),
+            ingates=tuple(self._gates),
             reasons=tuple(self._reasons),
             top_mm=max([self._plan.top_mm, *(top + SAND_ABOVE_MM for top in tops)]),
         )
@@ -116,9 +130,8 @@ class Cures:
         section = self._section(spot)
         if placement is None or section is None:
             return False
-        share = spot.isolated_volume_mm3 / max(spot.section_volume_mm3, 1e-9)
-        if GATE_HEATS in spot.cure and share < GATE_SHARE:
-            return False  # the ingate makes this one; more metal beside it would not unmake it
+        if GATE_HEATS in spot.cure and self._flattened(spot):
+            return True
         own = [feeder for feeder in self._serving(spot) if self._may_feed]
         if any(feeder.name in self._touched for feeder in own):
             return True  # this round already changes the feeder this pool hangs on
@@ -155,6 +168,27 @@ class Cures:
             ),
             key=lambda feeder: math.dist(feeder.at_mm, spot.at_mm),
         )
+
+    # ---- change an ingate ----------------------------------------------------------------
+
+    def _flattened(self, spot: HotSpot) -> bool:
+        """Make the ingate that keeps a hot spot hot flatter at the same area."""
+        if not self._may_gate:
+            return False
+        words = spot.cure.split(f"{GATE_HEATS} ")[-1].split()
+        gate = next((one for one in self._gates if one.name in words), None)
+        if gate is None or gate.name in self._touched:
+            return gate is not None
+        new = flatter(gate, replace(self._plan, ingates=tuple(self._gates)))
+        if new is None:
+            return False
+        self._gates[self._gates.index(gate)] = new
+        self._touched.add(gate.name)
+        self._what.append(
+            f"{gate.name}: {gate.width_mm:.0f} x {gate.height_mm:.0f} to "
+            f"{new.width_mm:.0f} x {new.height_mm:.0f} mm"
+        )
+        return True
 
     # ---- change a feeder -----------------------------------------------------------------
 
@@ -199,10 +233,17 @@ class Cures:
             neck_width_mm=round(feeder.neck_width_mm * factor, 1),
         )
         if not self._is_free(grown):
-            height = min(feeder.height_mm * factor**2, HIGHEST * feeder.diameter_mm)
-            grown = replace(feeder, height_mm=float(math.ceil(height)))
-            if grown.height_mm <= feeder.height_mm:
-                return False
+            return self._raised(feeder, feeder.height_mm * factor**2)
+        return self._resized(feeder, grown)
+
+    def _raised(self, feeder: FeederPlan, height_mm: float) -> bool:
+        """Make a feeder higher, up to where more height adds no freezing time."""
+        height = float(math.ceil(min(height_mm, HIGHEST * feeder.diameter_mm)))
+        if height <= feeder.height_mm:
+            return False
+        return self._resized(feeder, replace(feeder, height_mm=height))
+
+    def _resized(self, feeder: FeederPlan, grown: FeederPlan) -> bool:
         self._swap(feeder, grown)
         self._what.append(
             f"{feeder.name}: {feeder.diameter_mm:.0f} x {feeder.height_mm:.0f} to "
@@ -304,7 +345,9 @@ class Cures:
         )
 
     def _is_free(self, feeder: FeederPlan) -> bool:
-        """Return whether a feeder keeps clear of sprue, channels and other feeders."""
+        """Return whether a feeder keeps clear of prints, sprue, channels and other feeders."""
+        if self._is_in_print(feeder):
+            return False
         low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
         radius = 0.5 * feeder.diameter_mm + SIDE_GAP_MM
         for other in self._feeders:
@@ -323,6 +366,16 @@ class Cures:
             low - 2.0 * SIDE_GAP_MM < point[2] < high
             and math.dist(point[:2], feeder.at_mm[:2]) < radius + wide
             for point, wide in _channel_points(self._plan, but_into=feeder.name)
+        )
+
+    def _is_in_print(self, feeder: FeederPlan) -> bool:
+        """Return whether a feeder stands where a core print will lie."""
+        placement = next((p for p in self._placements if p.name == feeder.into), None)
+        if placement is None:
+            return False
+        x, y, z = unplaced(np.array([feeder.at_mm]), placement)[0].tolist()
+        return self._finder.sites.is_in_room(
+            LineString([(x, y), (x, y)]), 0.5 * feeder.diameter_mm, z, z + feeder.height_mm
         )
 
 

@@ -17,6 +17,7 @@ from moldprep.records import (
     Parting,
     Pattern,
     Placement,
+    PrintRoom,
     Reason,
     Section,
     Survey,
@@ -57,6 +58,7 @@ def plan_feeders(
     job: Job,
     alloy: Alloy,
     placements: tuple[Placement, ...],
+    rooms: tuple[PrintRoom, ...] = (),
 ) -> tuple[tuple[FeederPlan, ...], tuple[ChillPlan, ...], tuple[Reason, ...]]:
     """Return the feeders and chills for every copy of the pattern, and why.
 
@@ -75,6 +77,8 @@ def plan_feeders(
         Contraction, factors and reach.
     placements
         Where each copy sits.
+    rooms
+        Where core prints will lie, pattern frame; nothing is set there.
 
     Returns
     -------
@@ -89,7 +93,7 @@ def plan_feeders(
     wants_chills = "chills" in given.auto and not given.chill
     if not (wants_feeders or wants_chills) or not survey.sections:
         return tuple(feeders), tuple(chills), tuple(reasons)
-    finder = SeatFinder(survey, pattern, parting, job, alloy, placements)
+    finder = SeatFinder(survey, pattern, parting, job, alloy, placements, rooms)
     planner = _Planner(finder, survey, pattern, alloy)
     seats, cold, notes = planner.whole_pattern(feeders=wants_feeders, chills=wants_chills)
     reasons += notes

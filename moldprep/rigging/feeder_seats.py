@@ -18,6 +18,7 @@ from moldprep.records import (
     Parting,
     Pattern,
     Placement,
+    PrintRoom,
     Section,
     Survey,
 )
@@ -91,10 +92,12 @@ class SeatFinder:
         job: Job,
         alloy: Alloy,
         placements: tuple[Placement, ...],
+        rooms: tuple[PrintRoom, ...] = (),
     ) -> None:
+        """Take what seats depend on; `rooms` is where core prints will lie, pattern frame."""
         self._survey, self._pattern, self._parting = survey, pattern, parting
         self._job, self._alloy = job, alloy
-        self.sites = Sites(pattern, survey, _rivals(pattern, placements))
+        self.sites = Sites(pattern, survey, _rivals(pattern, placements), rooms)
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.by_name = {section.name: section for section in survey.sections}
         self.demand = demand_pct(alloy)
@@ -112,10 +115,14 @@ class SeatFinder:
     ) -> Seat | None:
         """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
 
-        `factor` enlarges the wanted modulus.
+        Over the mouth of a bore only where there is no other place. `factor` enlarges the wanted
+        modulus.
         """
         top = self._top_seat(section, near_mm, feeds_mm3, taken, factor)
-        return top or self._side_seat(section, near_mm, feeds_mm3, taken, group, factor)
+        if top is not None:
+            return top
+        beside = self._side_seat(section, near_mm, feeds_mm3, taken, group, factor)
+        return beside or self._top_seat(section, near_mm, feeds_mm3, taken, factor, over_bores=True)
 
     def sized(
         self, section: Section, feeds_mm3: float, kind: str, factor: float, low: float = 0.0
@@ -139,14 +146,18 @@ class SeatFinder:
         feeds_mm3: float,
         taken: tuple[Disc, ...],
         factor: float,
+        *,
+        over_bores: bool = False,
     ) -> Seat | None:
         size = self.sized(section, feeds_mm3, "top", factor)
         site = self.sites.on_top(
             {self.number[section.name]},
             near_mm,
             size.diameter_mm,
+            size.height_mm,
             max(section.thickness_mm, self._survey.pitch_mm),
             taken,
+            over_bores=over_bores,
         )
         if site is None:
             return None

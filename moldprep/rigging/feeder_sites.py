@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from shapely import distance, points
-from shapely.geometry import MultiPolygon
+from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from moldprep.geometry.rays import Rays
-from moldprep.records import Pattern, Survey
+from moldprep.records import Pattern, PrintRoom, Survey
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -26,6 +26,15 @@ LEVEL: Final = 0.7
 """A face counts as facing up or down where its normal has at least this much z (45°)."""
 
 N_DIRECTIONS: Final = 24
+
+BORE_SHARE: Final = 10.0
+"""A hole up to this many times the area of a foot is a bore; a wider one is a window."""
+
+OVER_BORE: Final = 0.03
+"""Share of a foot that may lie over a bore: what a cell at the rim comes to."""
+
+CHILL_ROOM_MM: Final = 10.0
+"""How far a chill stands out from its face, at least: a core print must not begin there."""
 
 GAP_MM: Final = 20.0
 """Sand between a feeder and another casting: 20 to 25 mm for small molds (common practice, no
@@ -89,9 +98,14 @@ class Sites:
     """All places of one pattern."""
 
     def __init__(
-        self, pattern: Pattern, survey: Survey, rivals: MultiPolygon | None = None
+        self,
+        pattern: Pattern,
+        survey: Survey,
+        rivals: MultiPolygon | None = None,
+        rooms: tuple[PrintRoom, ...] = (),
     ) -> None:
-        """Take the pattern, and the outlines of other castings seen from it, if there are any."""
+        """Take the pattern, the outlines of other castings, and the room of core prints."""
+        self._rooms = tuple((Polygon(r.outline_mm), r.low_mm, r.high_mm) for r in rooms)
         self._pattern, self._survey = pattern, survey
         self._rivals = rivals if rivals is not None and not rivals.is_empty else None
         self._pitch = survey.pitch_mm
@@ -171,15 +185,18 @@ class Sites:
         sections: set[int],
         near_mm: Floats,
         diameter_mm: float,
+        height_mm: float,
         scale_mm: float,
         taken: tuple[tuple[float, float, float], ...] = (),
+        *,
+        over_bores: bool = False,
     ) -> TopSite | None:
         """Return the best place for a foot on top of one of these sections, or None.
 
         Only what is seen from above counts, so it is never in a bore or under an overhang, and
         nothing of the pattern may rise through the foot. Of what is left the best is near the hot
         spot (in lengths of `scale_mm`), on wide level ground, clear of holes, on a face that is
-        machined anyway.
+        machined anyway. The room of core prints is left free.
 
         Parameters
         ----------
@@ -189,10 +206,14 @@ class Sites:
             (3,) the hot spot. [mm]
         diameter_mm
             Of the foot. [mm]
+        height_mm
+            Of the feeder. [mm]
         scale_mm
             Thickness of the section. [mm]
         taken
             (x, y, radius) of discs it must not overlap. [mm]
+        over_bores
+            Whether it may hang over the mouth of a bore.
         """
         face, radius = self.top, 0.5 * diameter_mm
         z = np.nan_to_num(face.z_mm, nan=-1e9)
@@ -205,10 +226,14 @@ class Sites:
         if self._rivals is not None:
             x, y = np.meshgrid(self._x, self._y, indexing="ij")
             may &= distance(points(x, y), self._rivals) > radius + GAP_MM
+        may &= ~self._in_rooms(radius, z, z + height_mm)
+        square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
+        if not over_bores:
+            bores = self._bores(BORE_SHARE * np.pi * radius**2).astype(float)
+            may &= ndimage.uniform_filter(bores, square, mode="constant") <= OVER_BORE
         if not may.any():
             return None
         level = np.minimum(self._top_ground / radius, 1.0)
-        square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
         holes = ndimage.uniform_filter(self._holes.astype(float), square, mode="constant")
         way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
         cost = way / scale_mm + 1.5 * (1.0 - level) + 3.0 * holes - 0.4 * face.is_machined
@@ -225,6 +250,30 @@ class Sites:
             is_stepped=bool(is_stepped),
             is_machined=bool(face.is_machined[spot]),
             hole_share=float(holes[spot]),
+        )
+
+    def _bores(self, most_mm2: float) -> Bools:
+        """Return the columns of the holes up to an area."""
+        parts, _ = ndimage.label(self._holes)
+        area = np.bincount(parts.ravel()) * self._pitch**2
+        area[0] = np.inf
+        return np.asarray((area <= most_mm2)[parts])
+
+    def _in_rooms(self, radius_mm: float, low_mm: Floats, high_mm: Floats) -> Bools:
+        """Return where a disc between two heights would be in the room of a core print."""
+        found = np.zeros((len(self._x), len(self._y)), np.bool_)
+        x, y = np.meshgrid(self._x, self._y, indexing="ij")
+        for outline, low, high in self._rooms:
+            meets = (low_mm < high) & (high_mm > low)
+            if meets.any():
+                found[meets] |= distance(points(x[meets], y[meets]), outline) < radius_mm
+        return found
+
+    def is_in_room(self, way: LineString, radius_mm: float, low_mm: float, high_mm: float) -> bool:
+        """Return whether what lies within a radius of a way is in the room of a core print."""
+        return any(
+            low_mm < high and high_mm > low and way.distance(outline) < radius_mm
+            for outline, low, high in self._rooms
         )
 
     @cached_property
@@ -326,6 +375,13 @@ class Sites:
             free &= all(
                 np.hypot(*(at - np.array([x, y]))) > r + 0.5 * diameter_mm for x, y, r in taken
             )
+            low_mm = self._survey.origin_mm[2] + k * pitch
+            free &= not self.is_in_room(
+                LineString([at, exit_mm]), 0.5 * neck_mm, low_mm, low_mm + pitch
+            )
+            free &= not self.is_in_room(
+                LineString([at, at]), 0.5 * diameter_mm, low_mm, low_mm + height_mm
+            )
             place = np.array([*exit_mm, self._survey.origin_mm[2] + (k + 0.5) * pitch])
             _, facet = self._rays.nearest(place[None, :])
             if not free or self._pattern.is_kept_clear[facet[0]]:
@@ -368,10 +424,17 @@ class Sites:
         if not may.any():
             return None
         ground = self._ground(face)
+        z = np.nan_to_num(face.z_mm, nan=-1e9)
+        low, high = (z, z + CHILL_ROOM_MM) if up else (z - CHILL_ROOM_MM, z)
+        may &= ~self._in_rooms(0.25 * width_mm, low, high)
+        if not may.any():
+            return None
         way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
         cost = way / width_mm + 2.0 * (1.0 - np.minimum(2.0 * ground / width_mm, 1.0))
         i, j = np.unravel_index(int(np.argmin(np.where(may, cost, np.inf))), cost.shape)
         width = min(2.0 * float(ground[i, j]), width_mm)
+        while width > 0.25 * width_mm and self._in_rooms(0.7 * width, low, high)[i, j]:
+            width *= 0.8
         if width < 0.25 * width_mm:
             return None
         return ChillSite(

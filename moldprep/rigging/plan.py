@@ -402,7 +402,7 @@ class _Planner:
 
 def _room_of(body: Solid) -> PrintRoom:
     """Return the room a body takes, seen from above, to a tenth of a millimetre."""
-    outline = max(body.shadow().simplify(0.1).geoms, key=lambda part: part.area)
+    outline = body.shadow().convex_hull.simplify(0.1)
     low, high = body.bounds[:, 2].round(1).tolist()
     points = tuple((round(x, 1), round(y, 1)) for x, y in outline.exterior.coords)
     return PrintRoom(outline_mm=points, low_mm=low, high_mm=high)

@@ -19,6 +19,9 @@ from moldprep.records import (
 from moldprep.rigging.cures import Cures
 from moldprep.rigging.savings import less_metal
 
+PIPE_SAFE: Final = 0.99
+"""A feeder whose neck lasts longer than this share of its own time pipes into the casting."""
+
 ROUNDS_TO_TRY: Final = 2
 """Rounds that must be left to try a saving: one to build it, one to put it back."""
 
@@ -35,10 +38,10 @@ def revise_plan(
 ) -> RiggingPlan | None:
     """Return the plan of the next round, or None when there is nothing (more) to do.
 
-    While a pool is left over the job's limit: enlarge the feeder that froze too early, widen the
-    neck that did, else set a feeder or a chill where the pool is; a feeder that would run dry
-    grows too. When all is fed and at least
-    two rounds are left: try with less metal. What made things worse is put back.
+    While a pool is left over the job's limit: flatten the ingate that makes it, enlarge the feeder
+    that froze too early, widen the neck that did, else set a feeder or a chill where the pool is;
+    a feeder that would run dry, or whose heat is as low as its neck, grows too. When all is fed
+    and at least two rounds are left: try with less metal. What made things worse is put back.
 
     Parameters
     ----------
@@ -58,7 +61,7 @@ def revise_plan(
         The changed plan, with one more `Round`. The last round's figures are known only after
         the next solve; until then they are those of the round before (see `close_round`).
     """
-    if not {"feeders", "chills"} & set(job.rigging.auto) or job.feeding.rounds == 0:
+    if not {"feeders", "chills", "gating"} & set(job.rigging.auto) or job.feeding.rounds == 0:
         return None
     plan = close_round(plan, feeding, metal, job)
     left_rounds = job.feeding.rounds - (len(plan.rounds) - 1)
@@ -72,7 +75,9 @@ def revise_plan(
     if best != len(plan.rounds) - 1 and (plan.rounds[best].is_sound or left_rounds == 1):
         return _stepped_back(plan, best)
     cures = Cures(plan, feeding, pattern, parting, survey, job, alloy)
-    return _with_round(plan, cures.of(left_over(feeding, job), run_dry(feeding, job)))
+    return _with_round(
+        plan, cures.of(left_over(feeding, job), run_dry(feeding, job), low_heat(feeding, job))
+    )
 
 
 def left_over(feeding: Feeding, job: Job) -> tuple[HotSpot, ...]:
@@ -97,6 +102,19 @@ def run_dry(feeding: Feeding, job: Job) -> dict[str, float]:
         for name, amount in sorted(need.items())
         if name not in given and amount > can[name]
     }
+
+
+def low_heat(feeding: Feeding, job: Job) -> frozenset[str]:
+    """Return the feeders whose neck is their last metal to freeze; those of the job left out.
+
+    Their pipe would end in the casting.
+    """
+    given = {feeder.name for feeder in job.rigging.feeder}
+    return frozenset(
+        pair.feeder
+        for pair in feeding.pairs
+        if pair.feeder not in given and pair.neck_time_s > PIPE_SAFE * pair.feeder_time_s
+    )
 
 
 def close_round(plan: RiggingPlan, feeding: Feeding, metal: Metal, job: Job) -> RiggingPlan:
@@ -124,7 +142,7 @@ def close_round(plan: RiggingPlan, feeding: Feeding, metal: Metal, job: Job) -> 
         rounds[-1],
         left_mm3=_left_mm3(feeding),
         yield_pct=metal.yield_pct,
-        is_sound=not left_over(feeding, job) and not run_dry(feeding, job),
+        is_sound=not (left_over(feeding, job) or run_dry(feeding, job) or low_heat(feeding, job)),
     )
     return replace(plan, rounds=(*rounds[:-1], measured))
 
@@ -153,6 +171,7 @@ def _next_round(plan: RiggingPlan, what: Iterable[str], why: Iterable[str]) -> R
         yield_pct=last.yield_pct,
         before_feeders=plan.feeders,
         before_chills=plan.chills,
+        before_ingates=plan.ingates,
     )
 
 
@@ -188,5 +207,6 @@ def _stepped_back(plan: RiggingPlan, row: int) -> RiggingPlan:
         plan,
         feeders=after.before_feeders,
         chills=after.before_chills,
+        ingates=after.before_ingates,
         rounds=(*plan.rounds, _next_round(plan, [f"{STEP_BACK} {good.number}"], [why])),
     )

@@ -1,0 +1,81 @@
+"""An ingate that keeps its casting hot: the same area, flatter, so that it freezes sooner."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from moldprep.records import FeederPlan, IngatePlan, RiggingPlan
+
+FLATTER: Final = 0.7
+"""Height of an ingate after one round over its height before."""
+
+LEAST_HEIGHT_MM: Final = 4.0
+"""Thinner ones misrun in sand (common practice, no source)."""
+
+WORTH_IT: Final = 0.9
+"""A change of height by less than this is none."""
+
+BETWEEN_MM: Final = 10.0
+"""Sand between an ingate and the next one, or a feeder it does not run into."""
+
+TRIES: Final = 2
+"""Rounds one ingate may get flatter; then the pool is fed or chilled like any other."""
+
+
+def flatter(gate: IngatePlan, plan: RiggingPlan) -> IngatePlan | None:
+    """Return an ingate of the same area and less height; None where there is no room for it.
+
+    Parameters
+    ----------
+    gate
+        An ingate of the plan.
+    plan
+        What else is there, and how often this gate was changed before.
+    """
+    if sum(f"{gate.name}:" in one.changed for one in plan.rounds) >= TRIES:
+        return None
+    height = max(FLATTER * gate.height_mm, LEAST_HEIGHT_MM)
+    room = min(_room_mm(gate, plan.ingates), _beside_feeders_mm(gate, plan.feeders))
+    width = min(gate.width_mm * gate.height_mm / height, room)
+    height = gate.width_mm * gate.height_mm / width
+    if height > WORTH_IT * gate.height_mm:
+        return None
+    return replace(gate, width_mm=round(width, 1), height_mm=round(height, 1))
+
+
+def _room_mm(gate: IngatePlan, gates: Sequence[IngatePlan]) -> float:
+    """Return how wide a gate may be beside its neighbors, each taking half the way. [mm]"""
+    others = [other for other in gates if other is not gate]
+    own = np.array(_points(gate))
+    gaps = [
+        float(np.linalg.norm(own[:, None] - np.array(_points(other))[None], axis=2).min())
+        for other in others
+    ]
+    return min(gaps, default=math.inf) - BETWEEN_MM
+
+
+def _beside_feeders_mm(gate: IngatePlan, feeders: Sequence[FeederPlan]) -> float:
+    """Return how wide a gate may be between the feeders it does not run into. [mm]"""
+    own = np.array(_points(gate))
+    free = math.inf
+    for feeder in feeders:
+        x, y, foot = feeder.at_mm
+        is_level = foot - BETWEEN_MM < own[:, 2].max() + gate.height_mm
+        is_level &= foot + feeder.height_mm + BETWEEN_MM > own[:, 2].min()
+        if feeder.name != gate.into and is_level:
+            away = float(np.hypot(own[:, 0] - x, own[:, 1] - y).min())
+            free = min(free, 2.0 * (away - 0.5 * feeder.diameter_mm - BETWEEN_MM))
+    return free
+
+
+def _points(gate: IngatePlan) -> list[list[float]]:
+    """Return points along a gate, 2 mm apart or closer."""
+    return [
+        point
+        for a, b in pairwise(gate.path_mm)
+        for point in np.linspace(a, b, max(2, int(math.dist(a, b) / 2.0) + 1)).tolist()
+    ]
