@@ -45,6 +45,8 @@ SMALL_POOL: Final = 0.25
 """A pool up to this share of its section is chilled rather than fed, where a chill can lie."""
 HIGHER: Final = 1.12
 """Times its height a feeder gets whose heat is as low as its neck."""
+MOST_CHILLS: Final = 4
+"""Chills set against one hot spot in one round at most."""
 SIDE_GAP_MM: Final = 8.0
 
 Change = tuple[RiggingPlan, list[str], list[str]]
@@ -282,7 +284,7 @@ class Cures:
         seat = self._finder.seat(
             section, near, spot.isolated_volume_mm3, self._taken(spot, placement), None
         )
-        if seat is None:
+        if seat is None or not self._finder.is_near(seat, near):
             return False
         name = _next_name("F", [feeder.name for feeder in self._feeders])
         added = self._finder.feeder(seat, (section.name,), name, placement)
@@ -299,25 +301,48 @@ class Cures:
         return True
 
     def _chilled(self, spot: HotSpot, section: Section, placement: Placement) -> bool:
-        """Set a chill against a hot spot, once."""
+        """Set chills against a hot spot: one, or a few smaller ones where there is less room."""
         if not self._may_chill:
             return False
+        before = len(self._chills)
+        area = (4.0 * spot.isolated_volume_mm3) ** (2.0 / 3.0)
+        wide = max(section.thickness_mm, math.sqrt(area))
+        for share in (1.0, 0.5, 0.25):
+            width = share * wide
+            if width < min(0.8 * section.thickness_mm, wide):
+                break
+            while area > 0.0 and len(self._chills) - before < MOST_CHILLS:
+                added = self._one_chill(spot, section, placement, width)
+                if added is None:
+                    break
+                area -= added.size_mm[0] * added.size_mm[1]
+        return len(self._chills) > before
+
+    def _one_chill(
+        self, spot: HotSpot, section: Section, placement: Placement, width: float
+    ) -> ChillPlan | None:
+        """Set the next chill of about a width against a hot spot."""
         near = unplaced(np.array([spot.at_mm]), placement)[0]
-        width = max(section.thickness_mm, (4.0 * spot.isolated_volume_mm3) ** (1.0 / 3.0))
-        site = self._finder.sites.for_chill(self._finder.number[section.name], near, width)
+        at = unplaced(np.array([c.at_mm for c in self._chills]).reshape(-1, 3), placement)
+        taken = tuple(
+            (float(x), float(y), 0.75 * (max(c.size_mm[:2]) + width))
+            for (x, y, z), c in zip(at, self._chills, strict=True)
+            if abs(z - near[2]) < width + section.thickness_mm
+        )
+        site = self._finder.sites.for_chill(self._finder.number[section.name], near, width, taken)
         if site is None:
-            return False
+            return None
         name = _next_name("C", [chill.name for chill in self._chills])
         added = chill_at(site, section, name, placement)
         if any(_overlap(added, chill) for chill in self._chills) or self._is_gated(added):
-            return False
+            return None
         if any(_is_against(added, feeder) for feeder in self._feeders):
-            return False
+            return None
         self._chills.append(added)
         why = f"{spot.name} is cut off; chilled it freezes before its way to the feeder does"
         self._reasons.append(Reason(item=name, why=why, source=WLODAWER))
         self._what.append(f"{name}: new chill, {added.size_mm[0]:.0f} mm wide, on {spot.name}")
-        return True
+        return added
 
     def _is_gated(self, chill: ChillPlan) -> bool:
         """Return whether an ingate or runner comes too near a chill."""

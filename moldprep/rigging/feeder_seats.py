@@ -41,6 +41,8 @@ CHILL_THICKNESS: Final = 0.75
 """Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
 NECK_SHARE: Final = 0.3
 """Length of a side feeder's neck over its diameter; at most 0.5 (AFS rule, from memory)."""
+NEAR: Final = 3.0
+"""Farthest a feeder's edge stands from the hot spot it is for, over the section's thickness."""
 NECK_LIFT: Final = 0.12
 """Height of a necked-down foot over the feeder's diameter."""
 
@@ -115,14 +117,24 @@ class SeatFinder:
     ) -> Seat | None:
         """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
 
-        Over the mouth of a bore only where there is no other place. `factor` enlarges the wanted
-        modulus.
+        A place near the hot spot goes before one far off, even if the feeder then hangs over the
+        mouth of a bore, on a foot beside it. `factor` enlarges the wanted modulus.
         """
         top = self._top_seat(section, near_mm, feeds_mm3, taken, factor)
-        if top is not None:
+        if top is not None and self.is_near(top, near_mm):
             return top
-        beside = self._side_seat(section, near_mm, feeds_mm3, taken, group, factor)
-        return beside or self._top_seat(section, near_mm, feeds_mm3, taken, factor, over_bores=True)
+        side = self._side_seat(section, near_mm, feeds_mm3, taken, group, factor)
+        if side is not None and (top is None or self.is_near(side, near_mm)):
+            return side
+        over = self._top_seat(section, near_mm, feeds_mm3, taken, factor, over_bores=True)
+        return over if over is not None and self.is_near(over, near_mm) else top
+
+    @staticmethod
+    def is_near(seat: Seat, near_mm: Floats) -> bool:
+        """Return whether a seat is within a few walls of a hot spot, seen from above."""
+        foot = seat.at_mm if seat.kind == "top" else seat.neck_to_mm
+        away = math.dist(foot[:2], near_mm[:2]) - 0.5 * seat.size.diameter_mm
+        return away <= NEAR * seat.section.thickness_mm
 
     def sized(
         self, section: Section, feeds_mm3: float, kind: str, factor: float, low: float = 0.0

@@ -46,7 +46,7 @@ class TopSite:
     """A place on top of the pattern.
 
     foot_mm    : diameter of the level, open ground round it that is the pattern's own
-    is_stepped : whether a full foot would bury a step of the casting beside it
+    is_stepped : whether a full foot would bury a step of the casting beside it, or close a bore
     """
 
     at_mm: tuple[float, float, float]
@@ -213,7 +213,7 @@ class Sites:
         taken
             (x, y, radius) of discs it must not overlap. [mm]
         over_bores
-            Whether it may hang over the mouth of a bore.
+            Whether it may hang over the mouth of a bore, on a foot that stands beside it.
         """
         face, radius = self.top, 0.5 * diameter_mm
         z = np.nan_to_num(face.z_mm, nan=-1e9)
@@ -228,9 +228,9 @@ class Sites:
             may &= distance(points(x, y), self._rivals) > radius + GAP_MM
         may &= ~self._in_rooms(radius, z, z + height_mm)
         square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
-        if not over_bores:
-            bores = self._bores(BORE_SHARE * np.pi * radius**2).astype(float)
-            may &= ndimage.uniform_filter(bores, square, mode="constant") <= OVER_BORE
+        bores = self._bores(BORE_SHARE * np.pi * radius**2).astype(float)
+        over = ndimage.uniform_filter(bores, square, mode="constant") > OVER_BORE
+        may &= over_bores | ~over
         if not may.any():
             return None
         level = np.minimum(self._top_ground / radius, 1.0)
@@ -243,7 +243,7 @@ class Sites:
         step = drop > max(0.05 * diameter_mm, 2.0 * self._pitch)
         step &= drop < STEP_SHARE * diameter_mm + self._pitch
         step &= self._smooth != self._smooth[spot]
-        is_stepped = step.sum() > 0.05 * np.pi * (radius / self._pitch) ** 2
+        is_stepped = over[spot] or step.sum() > 0.05 * np.pi * (radius / self._pitch) ** 2
         return TopSite(
             at_mm=(float(self._x[spot[0]]), float(self._y[spot[1]]), float(face.z_mm[spot])),
             foot_mm=2.0 * float(self._top_ground[spot]),
@@ -282,7 +282,7 @@ class Sites:
         z = np.nan_to_num(self.top.z_mm, nan=-1e9)
         rise = ndimage.maximum_filter(z, 3) - ndimage.minimum_filter(z, 3)
         parts, _ = ndimage.label(np.isfinite(self.top.z_mm) & (rise < 2.5 * self._pitch))
-        grown = ndimage.grey_dilation(parts, 3)  # the rim of a step belongs to its ground
+        grown = ndimage.grey_dilation(parts, size=(3, 3))  # the rim of a step belongs to its ground
         return np.where(parts > 0, parts, np.where(np.isfinite(self.top.z_mm), grown, 0))
 
     def _highest(self, values: Floats, radius_mm: float) -> Floats:
@@ -404,21 +404,35 @@ class Sites:
 
     # ---- chills --------------------------------------------------------------------------
 
-    def for_chill(self, section: int, near_mm: Floats, width_mm: float) -> ChillSite | None:
+    def for_chill(
+        self,
+        section: int,
+        near_mm: Floats,
+        width_mm: float,
+        taken: tuple[tuple[float, float, float], ...] = (),
+    ) -> ChillSite | None:
         """Return the best flat ground for a chill under or on top of a section, or None.
 
-        Underneath is best: the chill lies where it is set, and feeders stay free above.
+        Underneath is best: the chill lies where it is set, and feeders stay free above. `taken`
+        are discs (x, y, radius) its middle must not lie in.
         """
         found = [
             site
             for face, up in ((self.bottom, False), (self.top, True))
-            if (site := self._flat(face, section, near_mm, width_mm, up=up)) is not None
+            if (site := self._flat(face, section, near_mm, width_mm, taken, up=up)) is not None
         ]
         wide = [site for site in found if site.width_mm >= 0.6 * width_mm]
         return next(iter(wide or found), None)
 
     def _flat(
-        self, face: _Face, section: int, near_mm: Floats, width_mm: float, *, up: bool
+        self,
+        face: _Face,
+        section: int,
+        near_mm: Floats,
+        width_mm: float,
+        taken: tuple[tuple[float, float, float], ...],
+        *,
+        up: bool,
     ) -> ChillSite | None:
         may = (face.label == section) & (face.level > 0.95)
         if not may.any():
@@ -427,6 +441,8 @@ class Sites:
         z = np.nan_to_num(face.z_mm, nan=-1e9)
         low, high = (z, z + CHILL_ROOM_MM) if up else (z - CHILL_ROOM_MM, z)
         may &= ~self._in_rooms(0.25 * width_mm, low, high)
+        for x, y, radius in taken:
+            may &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > radius
         if not may.any():
             return None
         way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
