@@ -45,6 +45,9 @@ SMALL_POOL: Final = 0.25
 """A pool up to this share of its section is chilled rather than fed, where a chill can lie."""
 HIGHER: Final = 1.12
 """Times its height a feeder gets whose heat is as low as its neck."""
+LEAST_CHILL_MM: Final = 12.0
+LEAST_CHILL: Final = 0.6
+"""Width of a chill over the section's thickness; a smaller one only gets hot."""
 MOST_CHILLS: Final = 4
 """Chills set against one hot spot in one round at most."""
 SIDE_GAP_MM: Final = 8.0
@@ -334,6 +337,8 @@ class Cures:
             return None
         name = _next_name("C", [chill.name for chill in self._chills])
         added = chill_at(site, section, name, placement)
+        if added.size_mm[0] < max(LEAST_CHILL_MM, LEAST_CHILL * section.thickness_mm):
+            return None
         if any(_overlap(added, chill) for chill in self._chills) or self._is_gated(added):
             return None
         if any(_is_against(added, feeder) for feeder in self._feeders):

@@ -23,9 +23,9 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.rigging.feed_groups import FeedGroup, thickest_join_mm
+from moldprep.rigging.feed_reach import chilled_modulus_mm
 from moldprep.rigging.feeder_sites import ChillSite, Sites
 from moldprep.rigging.feeder_size import FeederSize, size_feeder, wanted_factor
-from moldprep.rigging.feeders import chilled_modulus_mm
 from moldprep.thermal.feedpairs import demand_pct
 from moldprep.thermal.regions import placed
 

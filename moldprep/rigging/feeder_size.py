@@ -5,15 +5,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from moldprep.records import Alloy, Job, Section
-from moldprep.rigging.feeders import (
-    EFFICIENCY,
-    MODULUS_GAIN,
-    Sleeve,
-    feeder_diameter_mm,
-    feeder_volume_mm3,
-    feeder_volume_needed_mm3,
-    modulus_chain_mm,
-)
+from moldprep.rigging.feed_reach import modulus_chain_mm
+from moldprep.rigging.feed_volume import EFFICIENCY, feeder_volume_needed_mm3
+from moldprep.rigging.feeders import MODULUS_GAIN, Sleeve, feeder_diameter_mm, feeder_volume_mm3
 
 HEIGHT_RATIOS: Final = {"top": (1.5,), "side": (1.0, 1.25, 1.5)}
 """H / D that are tried; D to 1.5 D is usual for closed feeders (SFSA, AFS). A top feeder as low as

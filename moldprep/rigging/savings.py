@@ -26,7 +26,8 @@ def less_metal(
     """Return the plan with smaller feeders, else with one feeder less; None where neither pays.
 
     A feeder shrinks only as far as its modulus keeps the wanted factor, its time outlasts its
-    sections by 1.15, its heat is above its neck, and its feed metal suffices. One is left out
+    sections by 1.15, its heat is above its neck, and its feed metal suffices; one that an earlier
+    round has changed stays as it is. One is left out
     where a neighbor's feeder has the feed metal for both, reaches that far, and the way between
     them is nearly as thick as the section.
     """
@@ -40,6 +41,8 @@ def less_metal(
     }
     smaller = {}
     for feeder in free:
+        if any(f"{feeder.name}:" in one.changed for one in plan.rounds):
+            continue  # an earlier round settled its size
         scale = _scale(pairs[feeder.name], wanted_factor(job, alloy))
         if scale < WORTH_IT:
             smaller[feeder.name] = _scaled(feeder, scale)

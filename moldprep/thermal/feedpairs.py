@@ -20,14 +20,9 @@ from moldprep.records import (
     Role,
     Section,
 )
-from moldprep.rigging.feeders import (
-    MODULUS_GAIN,
-    bar_reach_mm,
-    efficiency_of,
-    feed_demand_pct,
-    feeder_modulus_mm,
-    plate_reach_mm,
-)
+from moldprep.rigging.feed_reach import bar_reach_mm, plate_reach_mm
+from moldprep.rigging.feed_volume import efficiency_of, feed_demand_pct
+from moldprep.rigging.feeders import MODULUS_GAIN, feeder_modulus_mm
 from moldprep.thermal.pools import grown, way_mm
 from moldprep.thermal.regions import Regions, cell_at, centers_mm, region_name
 

@@ -19,20 +19,15 @@ import math
 
 import pytest
 
-from moldprep.rigging.feeders import (
+from moldprep.rigging.feed_reach import bar_reach_mm, modulus_chain_mm, plate_reach_mm, side_neck_mm
+from moldprep.rigging.feed_volume import (
     CAINE,
-    bar_reach_mm,
     caine_diameter_mm,
     caine_freezing_ratio,
     feed_demand_pct,
-    feeder_diameter_mm,
-    feeder_modulus_mm,
-    feeder_volume_mm3,
     feeder_volume_needed_mm3,
-    modulus_chain_mm,
-    plate_reach_mm,
-    side_neck_mm,
 )
+from moldprep.rigging.feeders import feeder_diameter_mm, feeder_modulus_mm, feeder_volume_mm3
 from tests.helpers import agree
 
 INCH = 25.4
