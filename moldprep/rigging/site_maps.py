@@ -1,0 +1,173 @@
+"""Maps of a pattern: its top, its underside, its holes, and where core prints will lie.
+
+All maps share the survey's lattice; they are one cell of it exact. Pattern frame, z up.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely import distance, points
+from shapely.geometry import LineString, MultiPolygon, Polygon
+
+from moldprep.geometry.rays import Rays
+from moldprep.records import Pattern, PrintRoom, Survey
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+LEVEL: Final = 0.7
+"""A face counts as facing up or down where its normal has at least this much z (45°)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Face:
+    """What rays see of the pattern from above or from below, column by column.
+
+    z_mm  : (nx, ny) height, NaN beside the pattern
+    level : normal's share along the ray, outward positive
+    label : section under the skin, 0 for none
+    """
+
+    z_mm: Floats
+    level: Floats
+    is_kept: Bools
+    is_machined: Bools
+    label: NDArray[np.int64]
+
+
+class Maps:
+    """What is seen of one pattern, column by column."""
+
+    def __init__(
+        self,
+        pattern: Pattern,
+        survey: Survey,
+        rivals: MultiPolygon | None = None,
+        rooms: tuple[PrintRoom, ...] = (),
+    ) -> None:
+        """Take the pattern, the outlines of other castings, and the room of core prints."""
+        self._rooms = tuple((Polygon(r.outline_mm), r.low_mm, r.high_mm) for r in rooms)
+        self._pattern, self._survey = pattern, survey
+        self._rivals = rivals if rivals is not None and not rivals.is_empty else None
+        self._pitch = survey.pitch_mm
+        self._rays = Rays.of(pattern.solid)
+        corner, faces = pattern.solid.mesh()
+        a, b, c = (corner[faces[:, k]] for k in range(3))
+        across = np.cross(b - a, c - a)
+        self._normal = across / np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)
+        nx, ny, _ = survey.label.shape
+        self._x = survey.origin_mm[0] + (np.arange(nx) + 0.5) * self._pitch
+        self._y = survey.origin_mm[1] + (np.arange(ny) + 0.5) * self._pitch
+
+    @cached_property
+    def top(self) -> Face:
+        """The pattern seen from above."""
+        return self._seen(up=True)
+
+    @cached_property
+    def bottom(self) -> Face:
+        """The pattern seen from below."""
+        return self._seen(up=False)
+
+    def _seen(self, *, up: bool) -> Face:
+        label = self._survey.label
+        nx, ny, _ = label.shape
+        low, high = self._pattern.solid.bounds[:, 2]
+        sign = 1.0 if up else -1.0
+        start = np.empty((nx * ny, 3))
+        start[:, 0], start[:, 1] = np.repeat(self._x, ny), np.tile(self._y, nx)
+        start[:, 2] = high + 1.0 if up else low - 1.0
+        distance, facet = self._rays.first(start, np.array([0.0, 0.0, -sign]))
+        hit = facet >= 0
+        z = np.where(hit, start[:, 2] - sign * distance, np.nan)
+        take = np.maximum(facet, 0)
+        inside = label[:, :, ::-1] if up else label
+        first = np.argmax(inside > 0, axis=2)
+        under = np.take_along_axis(inside, first[:, :, None], axis=2)[:, :, 0]
+        return Face(
+            z_mm=z.reshape(nx, ny),
+            level=np.where(hit, sign * self._normal[take, 2], 0.0).reshape(nx, ny),
+            is_kept=(hit & self._pattern.is_kept_clear[take]).reshape(nx, ny),
+            is_machined=(hit & self._pattern.is_machined[take]).reshape(nx, ny),
+            label=np.where(hit.reshape(nx, ny), under, 0).astype(np.int64),
+        )
+
+    @cached_property
+    def _holes(self) -> Bools:
+        """Columns beside the pattern that it surrounds: bores and windows."""
+        solid = np.isfinite(self.top.z_mm)
+        return np.asarray(ndimage.binary_fill_holes(solid) & ~solid)
+
+    def _ground(self, face: Face) -> Floats:
+        """Return how far each column is from an edge, a step, a kept face or a steep slope. [mm]"""
+        z = np.nan_to_num(face.z_mm, nan=-1e9)
+        rise = ndimage.maximum_filter(z, 3) - ndimage.minimum_filter(z, 3)
+        good = np.isfinite(face.z_mm) & ~face.is_kept & (face.level > LEVEL)
+        good &= rise < 2.5 * self._pitch
+        padded = np.pad(good, 1)
+        cells = ndimage.distance_transform_edt(padded)[1:-1, 1:-1]
+        cells = np.where(cells > 0.0, cells + 1.0, 0.0)  # the rim of a step is not good, but there
+        return np.asarray(cells * self._pitch)
+
+    @cached_property
+    def _top_ground(self) -> Floats:
+        return self._ground(self.top)
+
+    def ground_mm2(self, section: int) -> float:
+        """Return the area of a section that is seen from above, at least one cell's. [mm²]"""
+        return max(int((self.top.label == section).sum()), 1) * self._pitch**2
+
+    def _bores(self, most_mm2: float) -> Bools:
+        """Return the columns of the holes up to an area."""
+        parts, _ = ndimage.label(self._holes)
+        area = np.bincount(parts.ravel()) * self._pitch**2
+        area[0] = np.inf
+        return np.asarray((area <= most_mm2)[parts])
+
+    def _in_rooms(self, radius_mm: float, low_mm: Floats, high_mm: Floats) -> Bools:
+        """Return where a disc between two heights would be in the room of a core print."""
+        found = np.zeros((len(self._x), len(self._y)), np.bool_)
+        x, y = np.meshgrid(self._x, self._y, indexing="ij")
+        for outline, low, high in self._rooms:
+            meets = (low_mm < high) & (high_mm > low)
+            if meets.any():
+                found[meets] |= distance(points(x[meets], y[meets]), outline) < radius_mm
+        return found
+
+    def is_in_room(self, way: LineString, radius_mm: float, low_mm: float, high_mm: float) -> bool:
+        """Return whether what lies within a radius of a way is in the room of a core print."""
+        return any(
+            low_mm < high and high_mm > low and way.distance(outline) < radius_mm
+            for outline, low, high in self._rooms
+        )
+
+    @cached_property
+    def _smooth(self) -> NDArray[np.integer]:
+        """Columns that hang together without a step seen from above, numbered; 0 at a step."""
+        z = np.nan_to_num(self.top.z_mm, nan=-1e9)
+        rise = ndimage.maximum_filter(z, 3) - ndimage.minimum_filter(z, 3)
+        parts, _ = ndimage.label(np.isfinite(self.top.z_mm) & (rise < 2.5 * self._pitch))
+        grown = ndimage.grey_dilation(parts, size=(3, 3))  # the rim of a step belongs to its ground
+        return np.where(parts > 0, parts, np.where(np.isfinite(self.top.z_mm), grown, 0))
+
+    def _highest(self, values: Floats, radius_mm: float) -> Floats:
+        """Return the highest value within a disc round each column.
+
+        The disc is the union of upright rectangles in it (within 4 % of its area), which are
+        quick: their filter works along each axis in turn.
+        """
+        best = values
+        for angle in np.radians((15.0, 35.0, 55.0, 75.0)):
+            half = radius_mm / self._pitch * np.array([np.cos(angle), np.sin(angle)])
+            size = tuple(2 * int(n) + 1 for n in np.floor(half + 1e-9))
+            found = ndimage.maximum_filter(values, size=size, mode="constant", cval=-1e9)
+            best = np.maximum(best, found)
+        return best
+
+    def _footprint(self, spot: tuple[np.intp, ...], radius_mm: float) -> Bools:
+        x, y = self._x[spot[0]], self._y[spot[1]]
+        return np.asarray(np.hypot(self._x[:, None] - x, self._y[None, :] - y) <= radius_mm)
