@@ -22,8 +22,8 @@ N_DIRECTIONS: Final = 24
 BORE_SHARE: Final = 10.0
 """A hole up to this many times the area of a foot is a bore; a wider one is a window."""
 
-OVER_BORE: Final = 0.03
-"""Share of a foot that may lie over a bore: what a cell at the rim comes to."""
+OVER_BORE: Final = 0.95
+"""A foot stands at least this share of its radius away from a bore: the rest is the grid's."""
 
 CHILL_ROOM_MM: Final = 10.0
 """How far a chill stands out from its face, at least: a core print must not begin there."""
@@ -123,8 +123,9 @@ class Sites(Maps):
             may &= distance(points(x, y), self._rivals) > radius + GAP_MM
         may &= ~self._in_rooms(radius, z, z + height_mm)
         square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
-        bores = self._bores(BORE_SHARE * np.pi * radius**2).astype(float)
-        over = ndimage.uniform_filter(bores, square, mode="constant") > OVER_BORE
+        bores = np.pad(self._bores(BORE_SHARE * np.pi * radius**2), 1, constant_values=False)
+        clear = ndimage.distance_transform_edt(~bores)[1:-1, 1:-1] * self._pitch
+        over = clear < OVER_BORE * radius if bores.any() else np.zeros_like(may)
         may &= over_bores | ~over
         if not may.any():
             return None

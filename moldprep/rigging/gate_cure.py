@@ -40,6 +40,8 @@ def flatter(gate: IngatePlan, plan: RiggingPlan) -> IngatePlan | None:
         return None
     height = max(FLATTER * gate.height_mm, LEAST_HEIGHT_MM)
     room = min(_room_mm(gate, plan.ingates), _beside_feeders_mm(gate, plan.feeders))
+    if room <= gate.width_mm:
+        return None
     width = min(gate.width_mm * gate.height_mm / height, room)
     height = gate.width_mm * gate.height_mm / width
     if height > WORTH_IT * gate.height_mm:
@@ -49,7 +51,7 @@ def flatter(gate: IngatePlan, plan: RiggingPlan) -> IngatePlan | None:
 
 def _room_mm(gate: IngatePlan, gates: Sequence[IngatePlan]) -> float:
     """Return how wide a gate may be beside its neighbors, each taking half the way. [mm]"""
-    others = [other for other in gates if other is not gate]
+    others = [other for other in gates if other.name != gate.name]
     own = np.array(_points(gate))
     gaps = [
         float(np.linalg.norm(own[:, None] - np.array(_points(other))[None], axis=2).min())

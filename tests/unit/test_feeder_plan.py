@@ -6,17 +6,27 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from shapely.geometry import Point, Polygon
 
 from moldprep.catalog import find
+from moldprep.geometry.shapes import revolved
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Placement
+from moldprep.records import Alloy, Placement, PrintRoom
 from moldprep.rigging.feed_groups import feed_groups
 from moldprep.rigging.feeder_plan import plan_feeders
+from moldprep.rigging.feeder_sites import Sites
 from moldprep.rigging.feeder_size import size_feeder
 from moldprep.rigging.feeders import feeder_volume_mm3
 from moldprep.thermal.feedpairs import can_give_mm3, demand_pct, planned_modulus_mm
 from tests.feeding_cases import Piece, job_of, parting_of, pattern_of, steel, survey_of, top_feeder
 from tests.helpers import agree
+
+
+def tube(outer, bore, height):
+    """Return an upright tube."""
+    hole = revolved([bore, bore], [-1.0, height + 1.0], (0.0, 0.0, 0.0))
+    return revolved([outer, outer], [0.0, height], (0.0, 0.0, 0.0)) - hole
+
 
 HERE = (Placement(name="casting"),)
 
@@ -41,8 +51,10 @@ def h_survey():
 def plan(solid, survey, *, z_mm=None, kept=None, machined=None, alloy=None, **job):
     pattern = pattern_of(solid, kept=kept, machined=machined)
     parting = parting_of(solid, float(solid.bounds[:, 2].mean()) if z_mm is None else z_mm)
-    placements = job.pop("placements", HERE)
-    return plan_feeders(survey, pattern, parting, job_of(**job), alloy or steel(), placements)
+    placements, rooms = job.pop("placements", HERE), job.pop("rooms", ())
+    return plan_feeders(
+        survey, pattern, parting, job_of(**job), alloy or steel(), placements, rooms
+    )
 
 
 def block(x0=0.0, kept=None, **job):
@@ -284,3 +296,57 @@ def test_shifting_the_part_shifts_the_plan():
     (there,), _, _ = block(x0=1000.0)
     np.testing.assert_allclose(np.array(there.at_mm) - here.at_mm, (1000.0, 0.0, 0.0), atol=1e-6)
     assert there.diameter_mm == here.diameter_mm
+
+
+def test_a_feeder_keeps_out_of_the_room_of_a_core_print():
+    """A print over most of the top: the feeder stands elsewhere; a print far above: as before."""
+    (free,), _, _ = block()
+    x, y = free.at_mm[:2]
+    corners = (
+        (x - 30.0, y - 30.0),
+        (x + 30.0, y - 30.0),
+        (x + 30.0, y + 30.0),
+        (x - 30.0, y + 30.0),
+    )
+    over = PrintRoom(outline_mm=corners, low_mm=60.0, high_mm=90.0)
+    (moved,), _, _ = block(rooms=(over,))
+    room = Polygon(corners)
+    assert Point(moved.at_mm[:2]).distance(room) >= 0.5 * moved.diameter_mm - 1e-6
+    (same,), _, _ = block(rooms=(replace(over, low_mm=500.0, high_mm=600.0),))
+    assert same == free
+
+
+def test_a_feeder_on_a_bored_hub_leaves_the_bore_open():
+    """Wide wall: beside the bore. Narrow wall: on a foot that stands on the wall alone."""
+    for wall, modulus, is_lifted in ((110.0, 15.0, False), (32.0, 9.0, True)):
+        outer, bore = 25.0 + wall, 25.0
+        solid = tube(outer, bore, 90.0)
+        at = (bore + 0.5 * wall, 0.0, 45.0)
+        survey = survey_of([Piece("hub", solid, "chunky", wall, modulus, at)])
+        feeders, _, _ = plan(solid, survey, z_mm=-500.0)
+        assert feeders
+        for feeder in feeders:
+            away = math.hypot(*feeder.at_mm[:2])
+            foot = feeder.neck_width_mm if feeder.kind == "top" and is_lifted else 0.0
+            if feeder.kind == "side":
+                assert away > outer
+            elif is_lifted and foot:
+                assert away - 0.5 * foot >= bore - 4.0  # one cell of the survey
+            else:
+                assert away - 0.5 * feeder.diameter_mm >= bore - 4.0
+
+
+def test_no_chill_where_a_print_begins():
+    """The boss's chill lies underneath; with a print there it does not."""
+    pattern = pattern_of(Solid.box((0, 0, 0), (60, 60, 60)))
+    piece = Piece("block", pattern.solid, "chunky", 60.0, 10.0, (30.0, 30.0, 30.0))
+    near = np.array(piece.at_mm)
+    under = PrintRoom(
+        outline_mm=((-9.0, -9.0), (69.0, -9.0), (69.0, 69.0), (-9.0, 69.0)),
+        low_mm=-60.0,
+        high_mm=0.0,
+    )
+    survey = survey_of([piece])
+    free, kept = Sites(pattern, survey), Sites(pattern, survey, None, (under,))
+    assert free.for_chill(1, near, 30.0).normal[2] == -1.0
+    assert kept.for_chill(1, near, 30.0).normal[2] == 1.0

@@ -308,14 +308,19 @@ def with_pair(run, **fields):
 @pytest.mark.parametrize(
     ("check_id", "good", "bad", "miss"),
     [
-        ("feeder-outlasts-section", {"feeder_time_s": 200.0}, {"feeder_time_s": 198.0}, "fail"),
-        ("neck-outlasts-section", {"neck_time_s": 200.0}, {"neck_time_s": 198.0}, "fail"),
-        ("feed-metal-suffices", {"can_give_mm3": 1001.0}, {"can_give_mm3": 999.0}, "fail"),
-        ("pipe-stays-in-feeder", {"need_mm3": 6e4}, {"need_mm3": 6.1e4}, "fail"),
-        ("pipe-ends-above-neck", {"neck_time_s": 290.0}, {"neck_time_s": 299.0}, "fail"),
-        ("within-reach", {"distance_mm": 89.0}, {"distance_mm": 91.0}, "warn"),
-        ("not-far-beyond-reach", {"distance_mm": 179.0}, {"distance_mm": 181.0}, "fail"),
-        ("modulus-factor", {"feeder_modulus_mm": 9.7}, {"feeder_modulus_mm": 9.5}, "warn"),
+        (
+            "feeding/feeder-outlasts-section",
+            {"feeder_time_s": 200.0},
+            {"feeder_time_s": 198.0},
+            "fail",
+        ),
+        ("feeding/neck-outlasts-section", {"neck_time_s": 200.0}, {"neck_time_s": 198.0}, "fail"),
+        ("feeding/feed-metal-suffices", {"can_give_mm3": 1001.0}, {"can_give_mm3": 999.0}, "fail"),
+        ("feeding/pipe-stays-in-feeder", {"need_mm3": 6e4}, {"need_mm3": 6.1e4}, "fail"),
+        ("feeding/pipe-ends-above-neck", {"neck_time_s": 290.0}, {"neck_time_s": 299.0}, "fail"),
+        ("feeding/within-reach", {"distance_mm": 89.0}, {"distance_mm": 91.0}, "warn"),
+        ("feeding/not-far-beyond-reach", {"distance_mm": 179.0}, {"distance_mm": 181.0}, "fail"),
+        ("feeding/modulus-factor", {"feeder_modulus_mm": 9.7}, {"feeder_modulus_mm": 9.5}, "warn"),
     ],
 )
 def test_both_sides_of_each_limit(sound_run, check_id, good, bad, miss):
@@ -329,7 +334,7 @@ def test_both_sides_of_each_limit(sound_run, check_id, good, bad, miss):
         "reach_mm": 90.0,
     }
     for fields, verdict in ((good, Verdict.PASS), (bad, Verdict(miss))):
-        (finding,) = judge(f"feeding/{check_id}", with_pair(sound_run, **{**base, **fields}))
+        (finding,) = judge(check_id, with_pair(sound_run, **{**base, **fields}))
         assert (finding.verdict, finding.part) == (verdict, "F1"), finding.message
 
 
