@@ -121,6 +121,7 @@ class _Planner:
         self._casting_mm3 = pattern.solid.volume_mm3
         self._seats: dict[str, list[Seat]] = {}  # by the root of their group
         self._fed: list[int] = []  # sections of groups that have a seat
+        self._own: dict[str, NDArray[np.int64]] = {}  # by section
         self._cold: list[Disc] = []  # chills that lie on top
 
     def whole_pattern(
@@ -219,21 +220,38 @@ class _Planner:
         as a seat where they join (NEIGHBOR).
         """
         label, pitch = self._survey.label, self._survey.pitch_mm
-        metal = np.isin(label, [self._finder.number[section.name] for section in group.members])
+        metal = self._is_in([section.name for section in group.members])
         start = np.zeros(metal.shape, np.uint8)
         for section in group.members:
             beside = [self._finder.number[name] for name in self._open_to(section)]
             if with_neighbors and set(beside) & set(self._fed):
-                fed = np.isin(label, [number for number in beside if number in self._fed])
-                fed &= ~metal
-                own = label == self._finder.number[section.name]
-                start[own & grown(fed)] = NEIGHBOR
+                own = self._cells(section.name)
+                low, high = own.min(axis=0), own.max(axis=0) + 1
+                box = tuple(slice(max(a - 1, 0), b + 1) for a, b in zip(low, high, strict=True))
+                fed = np.isin(label[box], [number for number in beside if number in self._fed])
+                at_fed = grown(fed & ~metal[box]) & (
+                    label[box] == self._finder.number[section.name]
+                )
+                start[box][at_fed] = NEIGHBOR
         for number, seat in enumerate(self._seats[group.root.name], start=1):
             radius = 0.5 * (seat.neck_width_mm or seat.size.diameter_mm)
-            start[_ball(metal.shape, seat.start, radius / pitch) & metal] = number
+            box, ball = _ball(metal.shape, seat.start, radius / pitch)
+            start[box][ball & metal[box]] = number
             start[seat.start] = number
         way, nearest = way_mm(metal, start, pitch)
         return way, nearest
+
+    def _is_in(self, names: list[str]) -> NDArray[np.bool_]:
+        """Return the cells of some sections."""
+        table = np.zeros(len(self._survey.sections) + 1, np.bool_)
+        table[[self._finder.number[name] for name in names]] = True
+        return table[self._survey.label]
+
+    def _cells(self, name: str) -> NDArray[np.int64]:
+        """Return the indices of a section's cells, (n, 3)."""
+        if name not in self._own:
+            self._own[name] = np.argwhere(self._survey.label == self._finder.number[name])
+        return self._own[name]
 
     def _open_to(self, section: Section) -> list[str]:
         """Return the neighbors whose join is as thick as this section's usual wall."""
@@ -255,7 +273,7 @@ class _Planner:
         way, _ = self._ways(group)
         worst: tuple[float, Section, Floats, float] | None = None
         for section in group.members:
-            own = np.argwhere(self._survey.label == self._finder.number[section.name])
+            own = self._cells(section.name)
             far = way[tuple(own.T)]
             finite = far[np.isfinite(far)]
             if not len(finite):
@@ -315,7 +333,7 @@ class _Planner:
         for number, seat in enumerate(tuple(seats), start=1):
             volume, serves = 0.0, [seat.section.name]
             for section in group.members:
-                own = nearest[self._survey.label == self._finder.number[section.name]]
+                own = nearest[tuple(self._cells(section.name).T)]
                 share = float(np.mean(own == number)) if len(own) else 0.0
                 volume += share * section.volume_mm3
                 if share >= SERVES_SHARE and section.name not in serves:
@@ -356,7 +374,13 @@ def _volume_mm3(size: FeederSize) -> float:
     return math.pi / 4.0 * size.diameter_mm**2 * size.height_mm
 
 
-def _ball(shape: tuple[int, ...], middle: tuple[int, int, int], radius: float) -> NDArray[np.bool_]:
-    x, y, z = np.ogrid[: shape[0], : shape[1], : shape[2]]
+def _ball(
+    shape: tuple[int, ...], middle: tuple[int, int, int], radius: float
+) -> tuple[tuple[slice, ...], NDArray[np.bool_]]:
+    """Return the box round a ball of at least one cell, and which of its cells are in the ball."""
+    radius = max(radius, 1.0)
+    low = [max(int(k - radius), 0) for k in middle]
+    high = [min(int(k + radius) + 2, n) for k, n in zip(middle, shape, strict=True)]
+    x, y, z = np.ogrid[low[0] : high[0], low[1] : high[1], low[2] : high[2]]
     off = (x - middle[0]) ** 2 + (y - middle[1]) ** 2 + (z - middle[2]) ** 2
-    return np.asarray(off <= max(radius, 1.0) ** 2)
+    return tuple(map(slice, low, high)), np.asarray(off <= radius**2)

@@ -17,6 +17,9 @@ WORTH_IT: Final = 0.97
 NEARLY_OPEN: Final = 0.75
 """A join this thick against its section may do without the section's own feeder."""
 
+ALL_IS_FED: Final = "all is fed"
+"""Begins the reason of every saving."""
+
 Change = tuple[RiggingPlan, list[str], list[str]]
 
 
@@ -26,8 +29,8 @@ def less_metal(
     """Return the plan with smaller feeders, else with one feeder less; None where neither pays.
 
     A feeder shrinks only as far as its modulus keeps the wanted factor, its time outlasts its
-    sections by 1.15, its heat is above its neck, and its feed metal suffices; one that an earlier
-    round has changed stays as it is. One is left out
+    sections by 1.15, its heat is above its neck, and its feed metal suffices; one that a cure
+    has changed stays as it is. One is left out
     where a neighbor's feeder has the feed metal for both, reaches that far, and the way between
     them is nearly as thick as the section.
     """
@@ -41,8 +44,9 @@ def less_metal(
     }
     smaller = {}
     for feeder in free:
-        if any(f"{feeder.name}:" in one.changed for one in plan.rounds):
-            continue  # an earlier round settled its size
+        cured = [one.changed for one in plan.rounds if not one.why.startswith(ALL_IS_FED)]
+        if any(f"{feeder.name}:" in changed for changed in cured):
+            continue  # a cure settled its size
         scale = _scale(pairs[feeder.name], wanted_factor(job, alloy))
         if scale < WORTH_IT:
             smaller[feeder.name] = _scaled(feeder, scale)
@@ -54,7 +58,7 @@ def less_metal(
             for old, new in zip(plan.feeders, feeders, strict=True)
             if new is not old
         ]
-        return replace(plan, feeders=feeders), what, ["all is fed; raise the yield"]
+        return replace(plan, feeders=feeders), what, [f"{ALL_IS_FED}; raise the yield"]
     return _one_less(plan, free, pairs, survey)
 
 
@@ -110,7 +114,7 @@ def _one_less(
                 heir if one is other else one for one in plan.feeders if one is not feeder
             )
             what = [f"{feeder.name} left out, {other.name} feeds {', '.join(feeder.serves)} too"]
-            why = ["all is fed; the way to the neighbor is nearly as thick as the section"]
+            why = [f"{ALL_IS_FED}; the way to the neighbor is nearly as thick as the section"]
             return replace(plan, feeders=feeders), what, why
     return None
 
