@@ -292,7 +292,7 @@ def _pitch(size: Floats, job: Job, thin_mm: float) -> float:
         return float(job.freezing.pitch_mm)
     volume = float(np.prod(size))
     coarsest = (volume / min(FEWEST_CELLS, job.freezing.max_cells)) ** (1.0 / 3.0)
-    pitch = min(thin_mm / CELLS_ACROSS, coarsest)
+    pitch: float = min(thin_mm / CELLS_ACROSS, coarsest)
     while _n_cells(size, pitch) > job.freezing.max_cells:
         pitch *= 1.01
     return pitch

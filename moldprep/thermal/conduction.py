@@ -35,7 +35,12 @@ SAND_STEPS: Final = 3.0
 """Longest step over the plain explicit step of the sand."""
 
 MOST_STAGES: Final = 25
-SWEEPS_BETWEEN_REFRESHES: Final = 6
+REFRESH_GROWTH: Final = 0.04
+FEW_SWEEPS: Final = 8
+MANY_SWEEPS: Final = 40
+"""Conductances are refreshed after some sweeps once the time has grown by 4 %, in which the heat
+goes 2 % deeper; and after many sweeps in any case."""
+
 MIDDLE_C: Final = 600.0
 """Where the sand's conductivity is taken to weigh the contact against it."""
 
@@ -80,6 +85,8 @@ class Skin:
 
 
 FIXED: Final = 1e9
+AS_GIVEN_C: Final = -300.0
+"""No temperature: the cells start from what they are given."""
 
 
 class HeatFlow:
@@ -134,20 +141,24 @@ class HeatFlow:
             self._temp[tuple(layer)] = at_c
         self._next, self._heat, self._heat_next = (np.empty(shape, np.float32) for _ in range(3))
         self._faces = Faces(*(np.zeros(shape, np.float32) for _ in range(3)))
-        kernels.mix_starts(self._temp, np.float32(media[0].start_c), self.cells, self.tables)
         self._odd = _odd_ranges(self.cells)
-        self._begin()
+        sand = self.tables.conduct[1].max() / self.tables.capacity[1].min()
+        self._sand_rate = float(sand) / pitch_mm**2  # per face; one held face counts as two
+        self._begin(media[0].start_c)
 
     @classmethod
     def from_temperature(cls, start_c: Field, *args: object) -> "HeatFlow":
         """Return a flow that starts from given temperatures (nx, ny, nz). [°C]"""
         flow = cls(*args)  # type: ignore[arg-type]
         flow._temp[2:-2, 2:-2, 2:-2] = start_c
-        flow._begin()
+        flow._begin(AS_GIVEN_C)
         return flow
 
-    def _begin(self) -> None:
-        kernels.start(self._temp, self._next, self._heat, self._heat_next, self.cells, self.tables)
+    def _begin(self, metal_c: float) -> None:
+        kernels.start(
+            self._temp, self._next, self._heat, self._heat_next, self.cells, self.tables,
+            np.float32(metal_c),
+        )  # fmt: skip
         n_x, n_y, n_z = self._temp.shape
         self._reach = np.empty((n_x, n_y, 2), np.int32)
         self._reach[..., 0], self._reach[..., 1] = n_z, 0
@@ -156,7 +167,7 @@ class HeatFlow:
         everything[:, :2], everything[:, 2], everything[:, 3] = rows, 1, n_z - 1
         kernels.warmed(self._temp, everything, self.zero_c, UNTOUCHED_K, self._reach)
         self._rows = everything[:0]
-        self._sweeps_since = SWEEPS_BETWEEN_REFRESHES
+        self._sweeps_since, self._fresh_s = MANY_SWEEPS, 0.0
         self.heat_at_start_j = self.heat_j()
 
     # ---- looking ----------------------------------------------------------------------------
@@ -179,7 +190,8 @@ class HeatFlow:
 
     def step(self, longest_s: float = np.inf) -> float:
         """Go on by one step of at most `longest_s`; return its length. [s]"""
-        if self._sweeps_since >= SWEEPS_BETWEEN_REFRESHES or self.n_steps < 10:
+        is_later = self.time_s >= self._fresh_s * (1.0 + REFRESH_GROWTH)
+        if self._sweeps_since >= (FEW_SWEEPS if is_later else MANY_SWEEPS) or self.n_steps < 10:
             self._refresh()
         wanted = max(self._plain_s, min(self._growth * self.time_s, SAND_STEPS * self._sand_s))
         wanted = min(wanted, longest_s)
@@ -212,18 +224,18 @@ class HeatFlow:
             kernels.warmed(
                 self._temp, self._rows, np.float32(self.zero_c), UNTOUCHED_K, self._reach
             )
-        kernels.share_work(int(self._rows[:, 3].sum() - self._rows[:, 2].sum()))
         spread = _widened(self._reach, self._temp.shape[2])
         self._rows = _as_rows(spread, self._odd)
+        kernels.share_work(int((self._rows[:, 3] - self._rows[:, 2]).sum()))
         kernels.refresh(
             self._temp, self._faces, self.cells, _with_lower(spread, self._odd), self.tables,
             self._skin, np.float32(self.pitch_mm),
         )  # fmt: skip
-        rates = np.zeros((len(self._rows), 2), np.float32)
+        rates = np.zeros(len(self._rows), np.float32)
         kernels.fastest(self._temp, self._faces, self.cells, self._rows, self.tables, rates)
-        top, sand = rates.max(axis=0, initial=1e-12)
-        self._plain_s, self._sand_s = SAFETY / float(top), SAFETY / float(sand)
-        self._sweeps_since = 0
+        self._plain_s = SAFETY / max(float(rates.max(initial=0.0)), self._sand_rate * 9.0)
+        self._sand_s = SAFETY / (self._sand_rate * 6.0)
+        self._sweeps_since, self._fresh_s = 0, self.time_s
 
 
 def _shared_out(
@@ -257,9 +269,9 @@ def _handed_over(held: Field, given: Field, takes: NDArray[np.bool_]) -> Field:
     """Return what cells hold after handing `given` in equal parts to the neighbors that take."""
     count = _beside(takes.astype(np.float32))
     part = np.divide(given, count, out=np.zeros_like(held), where=count > 0.0)
-    kept: Field = held - part * count
+    kept = held - part * count
     kept[takes] += _beside(part)[takes]
-    return kept
+    return np.asarray(kept, np.float32)
 
 
 def _beside(values: Field) -> Field:

@@ -87,33 +87,31 @@ def share_work(n_cells: int) -> None:
 
 
 @compiled(parallel=True, fastmath=True)
-def start(temp: Any, temp_next: Any, heat: Any, heat_next: Any, cells: Any, tables: Any) -> None:
-    """Fill both enthalpies from the starting temperatures, and the second temperature."""
-    metal, rest = cells.metal, cells.rest
+def start(
+    temp: Any, temp_next: Any, heat: Any, heat_next: Any, cells: Any, tables: Any, metal_c: Any
+) -> None:
+    """Fill both enthalpies from the starting temperatures, and the second temperature.
+
+    `temp` holds those of the rest. A cell with metal gets the heat of its metal at `metal_c` and of
+    its rest, and the temperature at which they share it; below -273 °C `temp` holds for both.
+    """
+    metal, rest, other = cells.metal, cells.rest, cells.other
     for i in prange(temp.shape[0]):
         for j in range(temp.shape[1]):
             for k in range(temp.shape[2]):
-                h = ZERO
-                if rest[i, j, k] != OUTSIDE:
-                    f, s = metal[i, j, k], cells.other[i, j, k]
-                    h = enthalpy_at(temp[i, j, k], f, s, rest[i, j, k], tables)
+                h, t = ZERO, temp[i, j, k]
+                f, s, m = metal[i, j, k], other[i, j, k], rest[i, j, k]
+                if m != OUTSIDE and f > ZERO and metal_c > np.float32(-273.0):
+                    h = enthalpy_at(metal_c, f, ZERO, m, tables) + enthalpy_at(
+                        t, ZERO, s, m, tables
+                    )
+                    t = temperature_at(h, f, s, m, metal_c, tables)
+                elif m != OUTSIDE:
+                    h = enthalpy_at(t, f, s, m, tables)
                 heat[i, j, k] = h
                 heat_next[i, j, k] = h
-                temp_next[i, j, k] = temp[i, j, k]
-
-
-@compiled(parallel=True, fastmath=True)
-def mix_starts(temp: Any, metal_c: Any, cells: Any, tables: Any) -> None:
-    """Give every cell with metal the temperature at which metal and rest share their heat."""
-    metal, rest = cells.metal, cells.rest
-    for i in prange(temp.shape[0]):
-        for j in range(temp.shape[1]):
-            for k in range(temp.shape[2]):
-                f, m, s = metal[i, j, k], rest[i, j, k], cells.other[i, j, k]
-                if f > ZERO and m != OUTSIDE:
-                    h = enthalpy_at(metal_c, f, ZERO, m, tables)
-                    h += enthalpy_at(temp[i, j, k], ZERO, s, m, tables)
-                    temp[i, j, k] = temperature_at(h, f, s, m, metal_c, tables)
+                temp[i, j, k] = t
+                temp_next[i, j, k] = t
 
 
 @compiled(fastmath=True, inline="always")
@@ -198,10 +196,12 @@ def stage(
         )  # fmt: skip
         bent(new, temp_next[i, j, lo:hi], tables.sand_h)
         for k in range(max(rows[r, 4], lo), min(rows[r, 5], hi)):
-            f, s, m = cells.metal[i, j, k], cells.other[i, j, k], cells.rest[i, j, k]
+            f = cells.metal[i, j, k]
             if f == ONE:
                 temp_next[i, j, k] = of_metal(heat_next[i, j, k], tables.metal_c)
-            elif m == OUTSIDE:
+                continue
+            s, m = cells.other[i, j, k], cells.rest[i, j, k]
+            if m == OUTSIDE:
                 temp_next[i, j, k] = temp[i, j, k]
             elif m != 1 or f > ZERO or s != ONE:
                 temp_next[i, j, k] = temperature_at(
@@ -269,7 +269,7 @@ def conductance(
         path += HALF / looked_up(tables.conduct, m2, mean)
         contact = tables.contact[m1 if f1 < ONE else m2]
         if contact > ZERO:
-            contact /= max(slant(cells, i, j, k, axis), np.float32(0.2))
+            contact /= max(slant(cells, i, j, k, axis), np.float32(0.1))
         return ONE / (pitch * (pitch * path + contact))
     if f1 == ZERO:
         if m1 == m2:
@@ -330,12 +330,21 @@ def to_outside(
 
 @compiled(fastmath=True)
 def between(low: Any, high: Any, g: Any, bends: Any, per: Any) -> None:
-    """Set g of the faces between two lines of plain sand, k at the mean temperature."""
+    """Set g of the faces between two lines of plain sand, k at the mean temperature.
+
+    The bends of k are moved to the sum of the two temperatures, and scaled to g, beforehand.
+    """
+    a, b, two = per * bends[0, 0], per * HALF * bends[0, 1], ONE + ONE
+    x1, x2, x3 = two * bends[1, 0], two * bends[2, 0], two * bends[3, 0]
+    x4, x5, x6 = two * bends[4, 0], two * bends[5, 0], two * bends[6, 0]
+    half = per * HALF
+    d1, d2, d3 = half * bends[1, 1], half * bends[2, 1], half * bends[3, 1]
+    d4, d5, d6 = half * bends[4, 1], half * bends[5, 1], half * bends[6, 1]
     for k in range(g.size):
-        g[k] = HALF * (low[k] + high[k])
-    bent(g, g, bends)
-    for k in range(g.size):
-        g[k] *= per
+        v = low[k] + high[k]
+        one = d1 * max(v - x1, ZERO) + d2 * max(v - x2, ZERO) + d3 * max(v - x3, ZERO)
+        more = d4 * max(v - x4, ZERO) + d5 * max(v - x5, ZERO) + d6 * max(v - x6, ZERO)
+        g[k] = a + b * v + one + more
 
 
 @compiled(parallel=True, fastmath=True)
@@ -380,26 +389,20 @@ def refresh(
 
 @compiled(parallel=True, fastmath=True)
 def fastest(temp: Any, faces: Any, cells: Any, rows: Any, tables: Any, rates: Any) -> None:
-    """Set (n, 2) rates of each active row: largest sum g / C of any cell, of plain sand. [1/s]"""
+    """Set (n,) largest sum g / C of the cells of each row that are not plain sand. [1/s]"""
+    gx, gy, gz = faces.x, faces.y, faces.z
     for r in prange(rows.shape[0]):
-        i, j, lo, hi = rows[r, 0], rows[r, 1], rows[r, 2], rows[r, 3]
-        gx, gy, gz = faces.x, faces.y, faces.z
-        top, sand = ZERO, ZERO
-        for k in range(lo, hi):
-            m = cells.rest[i, j, k]
-            if m == OUTSIDE:
-                continue
-            g = gx[i, j, k] + gy[i, j, k] + gz[i, j, k]
-            g += gx[i - 1, j, k] + gy[i, j - 1, k] + gz[i, j, k - 1]
-            f = cells.metal[i, j, k]
-            c = cells.other[i, j, k] * looked_up(tables.capacity, m, temp[i, j, k])
-            if f > ZERO:
-                c += f * looked_up(tables.capacity, 0, temp[i, j, k])
-            top = max(top, g / c)
-            if f == ZERO and m == 1:
-                sand = max(sand, g / c)
-        rates[r, 0] = top
-        rates[r, 1] = sand
+        i, j = rows[r, 0], rows[r, 1]
+        top = ZERO
+        for k in range(max(rows[r, 2], rows[r, 4]), min(rows[r, 3], rows[r, 5])):
+            m, f = cells.rest[i, j, k], cells.metal[i, j, k]
+            if m != OUTSIDE:
+                g = gx[i, j, k] + gy[i, j, k] + gz[i, j, k]
+                g += gx[i - 1, j, k] + gy[i, j - 1, k] + gz[i, j, k - 1]
+                c = f * looked_up(tables.capacity, 0, temp[i, j, k])
+                c += cells.other[i, j, k] * looked_up(tables.capacity, m, temp[i, j, k])
+                top = max(top, g / c)
+        rates[r] = top
 
 
 @compiled(parallel=True, fastmath=True)

@@ -214,29 +214,36 @@ def _join(
     deepest = cell[int(np.argmax(depth[tuple(cell.T)]))]
     at = lattice.origin_mm + (deepest + 0.5) * lattice.pitch_mm
     (thickness,), (at,) = _climbed(rays, at[None], lattice.pitch_mm)
-    slant = _slants(label == pair[0], label == pair[1], cell, axis)
+    area = _area(label == pair[0], label == pair[1], cell, axis) * lattice.pitch_mm**2
     return SectionJoin(
         a=f"section-{pair[0]}",
         b=f"section-{pair[1]}",
-        area_mm2=float(slant.sum() * lattice.pitch_mm**2),
+        area_mm2=area,
         thickness_mm=float(thickness),
         at_mm=(float(at[0]), float(at[1]), float(at[2])),
     )
 
 
-def _slants(
+def _area(
     a: NDArray[np.bool_], b: NDArray[np.bool_], cell: NDArray[np.int64], axis: NDArray[np.int64]
-) -> Floats:
-    """Return |n| along its axis of each stair face between two sections; their sum is the area."""
+) -> float:
+    """Return the area of the face between two sections, from its stairs. [faces of a cell]
+
+    The stairs' vectors sum to the flat area within the face's rim, however it bulges. Where a
+    section surrounds the other they cancel; then each stair counts by the slope of the face there.
+    """
+    sign = np.where(a[tuple(cell.T)], 1.0, -1.0)
+    flat = float(np.linalg.norm([sign[axis == k].sum() for k in range(3)]))
     low = np.maximum(cell.min(axis=0) - 3, 0)
     box = tuple(slice(int(x), int(y) + 5) for x, y in zip(low, cell.max(axis=0), strict=True))
-    step = a[box].astype(np.float32) - b[box]
-    smooth: Floats = np.asarray(ndimage.uniform_filter(step, 3), np.float64)
+    smooth: Floats = np.asarray(
+        ndimage.uniform_filter(a[box].astype(np.float64) - b[box], 3), np.float64
+    )
     spot = tuple((cell - low).T)
     normal = np.stack([np.gradient(smooth, axis=k)[spot] for k in range(3)], axis=1)
-    length = np.linalg.norm(normal, axis=1)
-    along = np.abs(normal[np.arange(len(cell)), axis])
-    return np.asarray(np.where(length > 1e-6, along / np.maximum(length, 1e-6), 1.0))
+    length = np.maximum(np.linalg.norm(normal, axis=1), 1e-6)
+    curved = float((np.abs(normal[np.arange(len(cell)), axis]) / length).sum())
+    return flat if flat > 0.5 * curved else curved
 
 
 def _in_order(

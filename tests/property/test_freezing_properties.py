@@ -1,0 +1,88 @@
+"""Laws of the freezing time: it follows the body, not the grid it is cut on."""
+
+import numpy as np
+import pytest
+
+from moldprep.geometry.solid import Solid
+from moldprep.thermal.solidify import solidify
+from tests.helpers import agree
+from tests.thermal_cases import SAND, alloy_of, grid_of, job_for
+
+CUBE = Solid.box((-20, -20, -20), (20, 20, 20))
+
+
+def freeze(solid, pitch_mm, *, shift=0.0, alloy="carbon-steel", belt_mm=25.0, **keys):
+    grid = grid_of(solid, pitch_mm, belt_mm, shift)
+    return solidify(grid, alloy_of(alloy), SAND, job_for(alloy, **keys))
+
+
+@pytest.fixture(scope="module")
+def plain_s():
+    return freeze(CUBE, 2.0).time_all_solid_s
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 20), (0, 0, 45), (20, 0, 0), (0, 45, 0)])
+def test_turning_the_casting_changes_little(plain_s, turn):
+    got = freeze(CUBE.turned(turn), 2.0).time_all_solid_s
+    agree(got, plain_s, rel=0.03, why="stated limit for a turn against the grid, 20 cells across")
+
+
+@pytest.mark.parametrize("turn", [(30, 40, 50), (10, 20, 30)])
+def test_turning_about_all_axes_changes_little(plain_s, turn):
+    """No face along any axis of the grid: up to 3.3 % sooner was seen, half of it the contact's."""
+    got = freeze(CUBE.turned(turn), 2.0).time_all_solid_s
+    agree(got, plain_s, rel=0.04, why="20 cells across, every surface cell cut")
+
+
+@pytest.mark.parametrize("shift", [0.25, 0.5, 0.75])
+def test_shifting_the_grid_changes_little(plain_s, shift):
+    got = freeze(CUBE, 2.0, shift=shift).time_all_solid_s
+    agree(got, plain_s, rel=0.03, why="stated limit for a shift by part of a cell")
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.3, 0.5])
+def test_a_plate_few_cells_thick_freezes_in_its_time(shift):
+    plate = Solid.box((0, 0, 0), (72, 72, 12))
+    fine = freeze(plate, 1.0, belt_mm=20.0).time_all_solid_s
+    coarse = freeze(plate, 3.0, shift=shift, belt_mm=20.0).time_all_solid_s
+    agree(coarse, fine, rel=0.05, why="4 cells across")
+
+
+def test_time_goes_with_the_square_of_size():
+    """Without contact resistance; the same number of cells."""
+    small = freeze(CUBE, 2.0, contact_m2k_w=0.0).time_all_solid_s
+    large = freeze(CUBE.scaled((2, 2, 2)), 4.0, belt_mm=50.0, contact_m2k_w=0.0).time_all_solid_s
+    agree(large / small, 4.0, rel=0.01, why="same cells; only the film outside does not scale")
+
+
+def test_mirrored_casting_freezes_alike():
+    wedge = Solid.hull_of(
+        np.array([(0, 0, 0), (0, 30, 0), (0, 0, 30), (0, 30, 30), (60, 0, 0), (60, 30, 8.0)])
+    )
+    there = freeze(wedge, 2.0).time_all_solid_s
+    back = freeze(wedge.scaled((-1, 1, 1)), 2.0).time_all_solid_s
+    agree(back, there, rel=0.02, why="the grid's remainder falls on the other side")
+
+
+@pytest.mark.parametrize("alloy", ["carbon-steel", "al-si7mg", "ductile-iron", "pure-copper"])
+def test_heat_in_is_heat_out(alloy):
+    freezing = freeze(CUBE, 4.0, alloy=alloy)
+    assert freezing.heat_balance_error < 1e-3
+    assert np.isfinite(freezing.time_s).sum() >= 1000
+
+
+def test_surface_freezes_before_the_middle():
+    times = freeze(CUBE, 4.0).time_s
+    last = np.unravel_index(np.nanargmax(times), times.shape)
+    middle = np.array(np.nonzero(np.isfinite(times))).mean(axis=1)
+    assert np.abs(np.array(last) - middle).max() <= 1.0
+
+
+def test_more_superheat_freezes_later():
+    cold, hot = (freeze(CUBE, 4.0, pour_c=t).time_all_solid_s for t in (1540.0, 1620.0))
+    assert hot > 1.1 * cold
+
+
+def test_shake_out_comes_long_after_freezing():
+    freezing = freeze(CUBE, 4.0, shake_out=True)
+    assert freezing.shake_out_s > 5.0 * freezing.time_all_solid_s

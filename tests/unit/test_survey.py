@@ -1,0 +1,109 @@
+"""Sections: as many as a founder would count, each with its own modulus, joined where they join."""
+
+import numpy as np
+import pytest
+
+from moldprep.catalog import find
+from moldprep.geometry.solid import Solid
+from moldprep.records import Sand
+from moldprep.thermal.survey import survey_pattern
+from tests.helpers import agree
+from tests.thermal_cases import SAND, alloy_of, job_for, pattern_of
+
+box = Solid.box
+
+PLATE_WITH_BOSS = box((0, 0, 0), (200, 100, 15)) + Solid.cone(30, 30, 60, 64).moved((150, 50, 0))
+TWO_ON_A_WEB = (
+    box((0, 0, 0), (60, 60, 60))
+    + box((140, 0, 0), (200, 60, 60))
+    + (box((0, 20, 20), (200, 40, 40)))
+)
+
+
+def survey(solid):
+    steel = alloy_of("carbon-steel")
+    return survey_pattern(pattern_of(solid), steel, SAND, job_for("carbon-steel"))
+
+
+@pytest.mark.parametrize(
+    ("solid", "count"),
+    [
+        (box((0, 0, 0), (60, 60, 60)), 1),
+        (Solid.cone(30, 30, 60, 96), 1),
+        (box((0, 0, 0), (200, 200, 20)).turned((20, 35, 10)), 1),
+        (box((0, 0, 0), (40, 40, 400)), 1),
+        (Solid.cone(100, 100, 30, 96) - Solid.cone(70, 70, 30, 96), 1),
+        (PLATE_WITH_BOSS, 2),
+        (TWO_ON_A_WEB, 3),
+        (TWO_ON_A_WEB.turned((15, 25, 35)), 3),
+    ],
+    ids=["cube", "cylinder", "turned plate", "bar", "ring", "boss", "web", "turned web"],
+)
+def test_number_of_sections(solid, count):
+    assert len(survey(solid).sections) == count
+
+
+def test_volumes_and_areas_sum_to_the_solids():
+    found = survey(PLATE_WITH_BOSS)
+    volume = sum(section.volume_mm3 for section in found.sections)
+    area = sum(section.cooled_area_mm2 for section in found.sections)
+    agree(volume, PLATE_WITH_BOSS.volume_mm3, rel=1e-9, why="scaled to the solid")
+    agree(area, PLATE_WITH_BOSS.area_mm2, rel=1e-9, why="every piece of surface has an owner")
+
+
+def test_boss_freezes_after_its_plate():
+    plate, boss = survey(PLATE_WITH_BOSS).sections
+    assert (plate.order, boss.order) == (1, 2)
+    assert plate.shape == "plate"
+    agree(plate.thickness_mm, 15.0, rel=1e-3, why="chord between the faces")
+    agree(boss.thickness_mm, 60.0, rel=0.02, why="64 facets")
+    agree(boss.at_mm[:2], (150.0, 50.0), rel=0.01, why="on the axis of the boss")
+    assert boss.freezing_time_s > 1.5 * plate.freezing_time_s
+
+
+def test_join_of_the_web_is_the_web():
+    found = survey(TWO_ON_A_WEB)
+    assert [section.order for section in found.sections] == [1, 2, 3]
+    assert len(found.joins) == 2
+    for join in found.joins:
+        assert "section-1" in (join.a, join.b)
+        agree(join.area_mm2, 400.0, rel=0.05, why="20 x 20 mm by cells of 1.7 mm")
+        agree(join.thickness_mm, 20.0, rel=1e-3, why="chord between the web's faces")
+
+
+def test_join_of_a_turned_web():
+    """Off the grid's axes the face reaches a little into the block's rim."""
+    for join in survey(TWO_ON_A_WEB.turned((15, 25, 35))).joins:
+        agree(join.thickness_mm, 20.0, rel=1e-3, why="chord between the web's faces")
+        assert 400.0 <= join.area_mm2 < 600.0
+
+
+def test_section_between_others_is_at_most_an_endless_plate():
+    cross = box((0, 0, 0), (100, 100, 20)) + box((0, 40, -50), (100, 60, 70))
+    for section in survey(cross).sections:
+        assert section.modulus_mm <= 0.5 * section.thickness_mm + 1e-6
+
+
+def test_label_holds_every_section():
+    found = survey(PLATE_WITH_BOSS)
+    assert set(np.unique(found.label)) == {0, 1, 2}
+    boss = found.sections[1]
+    cell = np.floor((np.array(boss.at_mm) - found.origin_mm) / found.pitch_mm).astype(int)
+    assert found.label[tuple(cell)] == 2
+
+
+def test_same_body_same_survey():
+    one, two = survey(PLATE_WITH_BOSS), survey(PLATE_WITH_BOSS)
+    assert one.sections == two.sections
+    assert one.joins == two.joins
+    assert (one.label == two.label).all()
+
+
+def test_other_sand_other_time():
+    job, cube = job_for("carbon-steel"), pattern_of(box((0, 0, 0), (40, 40, 40)))
+    steel = alloy_of("carbon-steel")
+    silica, chromite = (
+        survey_pattern(cube, steel, find(Sand, name), job).sections[0].freezing_time_s
+        for name in ("silica-furan", "chromite")
+    )
+    assert chromite < 0.8 * silica
