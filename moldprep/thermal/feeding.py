@@ -216,7 +216,10 @@ class _Tracer:
         for label, cells in self._gates.items():
             if len(cells) and np.linalg.norm(cells - at_mm, axis=1).min() < near:
                 name = self._metal.parts[label - 1]
-                return f"; {GATE_HEATS} {name} keeps it hot: make it thinner, move it, or gate into a feeder"
+                return (
+                    f"; {GATE_HEATS} {name} keeps it hot: make it thinner, move it, or gate into a "
+                    "feeder"
+                )
         return ""
 
     def _held(self, cut_off: set[str]) -> list[HotSpot]:
