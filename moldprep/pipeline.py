@@ -67,11 +67,12 @@ STAGES: Final = (
         r.need(Pattern), r.need(Alloy), r.need(Sand), r.need(Job))),
     Stage("plan", lambda r: plan_rigging(
         r.need(Survey), r.need(Pattern), r.need(Parting), r.need(Job), r.need(Alloy),
-        r.need(Rules))),
+        r.need(Rules), r.need(Sand))),
     Stage("rigging", lambda r: build_rigging(r.need(RiggingPlan), r.need(Pattern))),
     Stage("flow", lambda r: trace_flow(r.need(Rigging), r.need(RiggingPlan), r.need(Alloy))),
     Stage("metal", lambda r: join_metal(r.need(Rigging), r.need(Alloy))),
-    Stage("grid", lambda r: voxelize(r.need(Rigging), r.need(Metal), r.need(Job), r.need(Survey))),
+    Stage("grid", lambda r: voxelize(
+        r.need(Rigging), r.need(Metal), r.need(Job), r.need(Survey), r.need(Alloy))),
     Stage("fill", lambda r: trace_fill(
         r.need(Grid), r.need(Metal), r.need(FlowGraph), r.need(Rigging), r.need(Alloy))),
     Stage("freezing", lambda r: solidify(

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from moldprep.errors import StageError
 from moldprep.geometry.rays import Crossings, Rays
 from moldprep.geometry.solid import Solid
-from moldprep.records import Grid, Job, Metal, Rigging, Role, Survey
-from moldprep.thermal.materials import AIR
+from moldprep.records import Alloy, Grid, Job, Metal, Rigging, Role, Survey
+from moldprep.records.freezing import AIR
+from moldprep.units import diffusivity_mm2_s
 
 Floats = NDArray[np.float64]
 Shares = NDArray[np.float32]
@@ -26,6 +27,10 @@ LINES: Final = 2
 
 SLIVER: Final = 0.02
 """A smaller share of metal is left out; the scale correction puts its volume back elsewhere."""
+
+STEPS_TO_FREEZE: Final = 14.0
+"""Steps of the heat solve, times pitch² over diffusivity and over the longest freezing time by
+Chvorinov's rule: five samples took 7 to 14, feeders and superheat in it."""
 
 CELLS_ACROSS: Final = 3.2
 """Cells across the thinnest wall, where the budget allows."""
@@ -69,7 +74,7 @@ class Lattice:
         return Lattice(self.origin_mm + first * self.pitch_mm, (n_x, n_y, n_z), self.pitch_mm)
 
 
-def voxelize(rigging: Rigging, metal: Metal, job: Job, survey: Survey) -> Grid:
+def voxelize(rigging: Rigging, metal: Metal, job: Job, survey: Survey, alloy: Alloy) -> Grid:
     """Return the metal cut into cubes, with a belt of sand around it.
 
     Parameters
@@ -79,9 +84,11 @@ def voxelize(rigging: Rigging, metal: Metal, job: Job, survey: Survey) -> Grid:
     metal
         The one body whose volume the grid must hold.
     job
-        `freezing.pitch_mm` and `freezing.max_cells`.
+        `freezing.pitch_mm`, `freezing.max_cells` and `freezing.max_updates`.
     survey
-        Thinnest wall and largest modulus, which set pitch and belt.
+        Thinnest wall, largest modulus and longest freezing time, which set pitch and belt.
+    alloy
+        How fast heat spreads in it, which sets how many steps the solve will take.
 
     Raises
     ------
@@ -89,7 +96,7 @@ def voxelize(rigging: Rigging, metal: Metal, job: Job, survey: Survey) -> Grid:
         grid/too-few-cells, where the budget cannot hold the metal at all; grid/volume, where the
         cells hold a volume that is off by over 2 %.
     """
-    lattice, is_open = _lay_out(rigging, metal, job, survey)
+    lattice, is_open = _lay_out(rigging, metal, job, survey, alloy)
     fraction = shares_of(metal.solid, lattice)
     fraction[fraction < SLIVER] = 0.0
     fraction = _scaled(fraction, metal.solid.volume_mm3 / lattice.pitch_mm**3)
@@ -118,13 +125,15 @@ def shares_of(solid: Solid, lattice: Lattice) -> Shares:
         return whole
     points, faces = solid.mesh()
     rays, normals = Rays(points, faces), _normals(points, faces)
-    weighed, weight = np.zeros(part.shape), np.zeros(part.shape)
+    mean, weighed, weight = (np.zeros(part.shape) for _ in range(3))
     for axis in range(3):
         share, crossed = _along(rays, normals[:, axis], part, axis)
-        crossed += 1e-3
+        mean += share / 3.0
         weighed += crossed * share
         weight += crossed
-    whole[window] = np.clip(weighed / weight, 0.0, 1.0)
+    uncut = np.round(mean)  # the axes vote: a ray that missed an edge is wrong all along its line
+    cut = np.divide(weighed, weight, out=uncut, where=weight > 0.0)
+    whole[window] = np.clip(cut, 0.0, 1.0)
     whole[whole > 1.0 - 1e-5] = 1.0
     return whole
 
@@ -259,7 +268,9 @@ def _materials(
     return material, tuple(names)
 
 
-def _lay_out(rigging: Rigging, metal: Metal, job: Job, survey: Survey) -> tuple[Lattice, bool]:
+def _lay_out(
+    rigging: Rigging, metal: Metal, job: Job, survey: Survey, alloy: Alloy
+) -> tuple[Lattice, bool]:
     """Return the lattice, and whether metal stands open at its top."""
     low, high = metal.solid.bounds
     pouring = rigging.of_role(Role.BASIN, Role.SPRUE, Role.FEEDER, Role.VENT)
@@ -270,7 +281,7 @@ def _lay_out(rigging: Rigging, metal: Metal, job: Job, survey: Survey) -> tuple[
     belt = BELT_MODULI * max(moduli, default=float(min(high - low)) / 4.0)
     below = low - belt
     above = high + belt * np.array([1.0, 1.0, 0.0 if is_open else 1.0])
-    pitch = _pitch(above - below, job, survey.thin_mm)
+    pitch = _pitch(above - below, job, survey, alloy)
     if pitch > 0.5 * float(min(high - low)):
         raise StageError(
             f"{job.freezing.max_cells} cells are too few: one cell would be {pitch:.1f} mm",
@@ -286,14 +297,24 @@ def _lay_out(rigging: Rigging, metal: Metal, job: Job, survey: Survey) -> tuple[
     return Lattice(origin, (n_x, n_y, n_z + 1), pitch), True
 
 
-def _pitch(size: Floats, job: Job, thin_mm: float) -> float:
-    """Return the edge of a cell: fine enough for the thinnest wall, if the budget allows."""
-    if job.freezing.pitch_mm != "auto":
-        return float(job.freezing.pitch_mm)
+def _pitch(size: Floats, job: Job, survey: Survey, alloy: Alloy) -> float:
+    """Return the edge of a cell: fine enough for the thinnest wall, if the budgets allow."""
+    keys = job.freezing
+    if keys.pitch_mm != "auto":
+        return float(keys.pitch_mm)
     volume = float(np.prod(size))
-    coarsest = (volume / min(FEWEST_CELLS, job.freezing.max_cells)) ** (1.0 / 3.0)
-    pitch: float = min(thin_mm / CELLS_ACROSS, coarsest)
-    while _n_cells(size, pitch) > job.freezing.max_cells:
+    coarsest = (volume / min(FEWEST_CELLS, keys.max_cells)) ** (1.0 / 3.0)
+    pitch: float = min(survey.thin_mm / CELLS_ACROSS, coarsest)
+    spread = diffusivity_mm2_s(
+        max(k for _, k in alloy.conductivity_w_mk),
+        alloy.density_kg_m3,
+        min(c for _, c in alloy.heat_j_kgk),
+    )
+    longest = max((section.freezing_time_s for section in survey.sections), default=0.0)
+    reach = STEPS_TO_FREEZE * spread * longest  # steps x pitch²
+    while (n := _n_cells(size, pitch)) > keys.max_cells or (
+        n * reach / pitch**2 > keys.max_updates
+    ):
         pitch *= 1.01
     return pitch
 

@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 
 from moldprep.records.base import seal
 
+AIR = "air"
+"""Name of the material over open metal, among `Grid.materials`."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Grid:

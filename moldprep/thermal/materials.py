@@ -28,7 +28,6 @@ BASE_MELTS_C: Final = {
 
 Fe 1811 K, Al 933.47 K, Cu 1357.77 K: A. T. Dinsdale, Calphad 15 (1991) 317-425 (from memory)."""
 
-AIR: Final = "air"
 OUTSIDE: Final = 255
 """Index of whatever is not computed: it keeps its temperature and takes any heat."""
 

@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from moldprep.errors import StageError
 from moldprep.records import Alloy, Freezing, Grid, Job, Sand
+from moldprep.records.freezing import AIR
 from moldprep.thermal import kernels
 from moldprep.thermal.conduction import HeatFlow, Skin
 from moldprep.thermal.materials import (
-    AIR,
     OUTSIDE,
     Medium,
     Tables,

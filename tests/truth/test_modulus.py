@@ -13,7 +13,9 @@ from tests.thermal_cases import SAND, alloy_of, job_for, pattern_of
 
 
 def survey(solid):
-    return survey_pattern(pattern_of(solid), alloy_of("carbon-steel"), SAND, job_for("carbon-steel"))
+    return survey_pattern(
+        pattern_of(solid), alloy_of("carbon-steel"), SAND, job_for("carbon-steel")
+    )
 
 
 def block(a, b, c):

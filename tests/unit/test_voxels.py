@@ -8,7 +8,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.geometry.voxels import Lattice, shares_of, voxelize
 from moldprep.records import Body, Insert, Role
 from tests.helpers import agree
-from tests.thermal_cases import bare_survey, job_for, metal_of, rigging_of
+from tests.thermal_cases import alloy_of, bare_survey, job_for, metal_of, rigging_of
 
 BLOCK = Solid.box((0, 0, 0), (60, 40, 30))
 
@@ -17,7 +17,8 @@ def voxels(solid, bodies=(), inserts=(), thin_mm=10.0, **freezing):
     rigging = rigging_of(solid, bodies, inserts)
     metal = metal_of(rigging)
     keys = {"pitch_mm": 2.0, **freezing}
-    return metal, voxelize(rigging, metal, job_for("carbon-steel", **keys), bare_survey(thin_mm))
+    job, steel = job_for("carbon-steel", **keys), alloy_of("carbon-steel")
+    return metal, voxelize(rigging, metal, job, bare_survey(thin_mm), steel)
 
 
 @pytest.mark.parametrize(
