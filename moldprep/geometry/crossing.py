@@ -153,7 +153,8 @@ def _along(
     _, first, count = np.unique(hit.ray, return_index=True, return_counts=True)
     depth -= np.repeat(np.r_[0, depth][first], count)  # each ray begins outside
     leaves = np.repeat(depth[first + count - 1] == 0, count)  # and must end there
-    on = np.flatnonzero(leaves[:-1] & (hit.ray[1:] == hit.ray[:-1])) if len(leaves) else []
+    is_next = hit.ray[1:] == hit.ray[:-1]
+    on = np.flatnonzero(leaves[: len(is_next)] & is_next)
     length = hit.distance[1:][on] - hit.distance[:-1][on]
     on = np.asarray(on, np.int64)[is_wrong(depth[on]) & (length > DEPTH_MM)]
     ends = np.stack([hit.distance[on], hit.distance[on + 1]], axis=1)

@@ -298,7 +298,7 @@ def _color(visual: Any, faces: Ints) -> Colors:
         return np.asarray(visual.face_colors, np.uint8)
     if visual.kind == "vertex":
         corner = np.asarray(visual.vertex_colors, np.float64)[faces]
-        return np.round(corner.mean(axis=1)).astype(np.uint8)
+        return np.asarray(np.round(corner.mean(axis=1)), np.uint8)
     material = getattr(visual, "material", None)
     if material is None or getattr(material, "baseColorTexture", None) is not None:
         return none

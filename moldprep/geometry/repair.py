@@ -39,10 +39,10 @@ def mend(mesh: Facets, tally: Tally) -> Facets:
 
 def drop_numberless(mesh: Facets, tally: Tally) -> Facets:
     """Return the mesh without facets that have a corner that is no finite number."""
-    fine = np.isfinite(mesh.points).all(axis=1)
+    fine = np.asarray(np.isfinite(mesh.points).all(axis=1))
     if fine.all():
         return mesh
-    usable = fine[mesh.faces].all(axis=1)
+    usable = np.asarray(fine[mesh.faces].all(axis=1))
     tally["facets with a corner that is no number dropped"] += int((~usable).sum())
     return replace(mesh.keep(usable), points=np.where(fine[:, None], mesh.points, 0.0))
 

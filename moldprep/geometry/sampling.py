@@ -39,7 +39,7 @@ def unit_normals(corners: Floats) -> Floats:
     """Return (m, 3) outward unit normals of (m, 3, 3) facets; zero where a facet is a line."""
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(cross, axis=1, keepdims=True)
-    return np.divide(cross, length, out=np.zeros_like(cross), where=length > 1e-12)
+    return np.asarray(np.divide(cross, length, out=np.zeros_like(cross), where=length > 1e-12))
 
 
 def facet_areas(corners: Floats) -> Floats:

@@ -227,7 +227,7 @@ class Solid:
         middle: Floats = ((a + b + c) * six_volumes[:, None]).sum(axis=0) / (
             4.0 * six_volumes.sum()
         )
-        return middle + points[0]
+        return np.asarray(middle + points[0])
 
     @property
     def genus(self) -> int:

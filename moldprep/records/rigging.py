@@ -177,7 +177,8 @@ class FlowGraph:
     reached       : names the metal reaches from the basin or sprue, all of the body
     lost          : (body, place) of every piece of metal it does not reach
     dangling      : rigging that leads nowhere
-    bottleneck    : names (body, or "a|b" for a contact) of the minimum cut between pouring and castings
+    bottleneck    : names (body, or "a|b" for a contact) of the minimum cut between pouring and
+                    castings
     bottleneck_mm2: its area; `bottleneck_at_mm` where
     loops         : cycles of runners, each as names
     unfiltered    : castings metal reaches without passing a filter, where the mold has filters

@@ -15,7 +15,7 @@ from moldprep.records import Alloy, Fall, Fill, FlowGraph, Grid, Meeting, Metal,
 from moldprep.rigging.air import find_pockets
 from moldprep.rigging.flood import Cells, Rise, rise
 from moldprep.rigging.fronts import find_meetings, find_thin_runs
-from moldprep.rigging.gating import critical_fall_mm
+from moldprep.rigging.gate_limits import critical_fall_mm
 from moldprep.rigging.space import Space, lay_out
 
 

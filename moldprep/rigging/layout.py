@@ -23,8 +23,9 @@ from moldprep.records.plan import (
 )
 from moldprep.rigging.bodies import FILTER_LIP_MM, basin_outline
 from moldprep.rigging.clearance import Blocked, channel_outlines, clear_basin
+from moldprep.rigging.gate_limits import filter_area_mm2
 from moldprep.rigging.gate_sites import Side
-from moldprep.rigging.gating import filter_area_mm2, taper_area_mm2
+from moldprep.rigging.gating import taper_area_mm2
 from moldprep.rigging.room import Room, outline_placed
 from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes
 from moldprep.rigging.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names

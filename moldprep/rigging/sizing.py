@@ -8,12 +8,12 @@ from typing import Final
 from moldprep.records import Alloy, Job, Pattern, Rules, Survey
 from moldprep.records.plan import FeederPlan, Reason
 from moldprep.rigging import pour_times
+from moldprep.rigging.gate_limits import gate_area_mm2
 from moldprep.rigging.gating import (
     choke_area_mm2,
     efficiency,
     equivalent_head_mm,
     falling_speed_m_s,
-    gate_area_mm2,
 )
 from moldprep.units import MM_PER_M, mass_kg
 

@@ -39,7 +39,7 @@ def region_name(casting: str, section: str, n_castings: int) -> str:
 
 def placed(points_mm: Floats, placement: Placement) -> Floats:
     """Return (n, 3) points of the pattern where this copy of it sits. [mm]"""
-    return points_mm @ _turn(placement).T + np.asarray(placement.move_mm)
+    return np.asarray(points_mm @ _turn(placement).T + np.asarray(placement.move_mm))
 
 
 def unplaced(points_mm: Floats, placement: Placement) -> Floats:
@@ -106,7 +106,7 @@ def find_regions(
         names=tuple(names),
         part=tuple(part),
         section=tuple(section),
-        volume_mm3=share * grid.pitch_mm**3,
+        volume_mm3=np.asarray(share * grid.pitch_mm**3, np.float64),
         at_mm=np.array(at_mm).reshape(-1, 3),
     )
 
@@ -129,7 +129,7 @@ class _SurveyLookup:
         if len(missed):
             _, nearest = self._tree.query(points_mm[missed])
             found[missed] = label[tuple(self._inside[nearest].T)]
-        return found
+        return np.asarray(found)
 
 
 def region_graph(regions: Regions, time_s: NDArray[np.float32], grid: Grid) -> "nx.Graph[str]":

@@ -18,29 +18,30 @@ import math
 import pytest
 
 from moldprep.rigging import pour_times
-from moldprep.rigging.gating import (
-    choke_area_mm2,
+from moldprep.rigging.fill_times import (
+    fill_time_bottom_s,
+    fill_time_top_s,
+    ladle_flow_mm3_s,
+    ladle_time_s,
+)
+from moldprep.rigging.gate_limits import (
     critical_fall_mm,
     critical_speed_m_s,
-    discharge,
+    filter_area_mm2,
+    gate_area_mm2,
+    vent_area_mm2,
+)
+from moldprep.rigging.gating import (
+    choke_area_mm2,
     effective_head_mm,
     efficiency,
     equivalent_head_mm,
-    expansion_loss,
     falling_speed_m_s,
-    fill_time_bottom_s,
-    fill_time_top_s,
-    filter_area_mm2,
-    friction,
-    gate_area_mm2,
-    ladle_flow_mm3_s,
-    ladle_time_s,
     narrowed_area_mm2,
-    reynolds,
     stream_area_mm2,
     taper_area_mm2,
-    vent_area_mm2,
 )
+from moldprep.rigging.losses import discharge, expansion_loss, friction, reynolds
 from tests.helpers import agree
 
 PRINTED = "digits printed in the source; its g is 9.81, ours 9.80665 m/s²"

@@ -7,7 +7,18 @@ from moldprep.errors import JobError
 from moldprep.jobfile import make_job
 from moldprep.records import Alloy, Printer, Rules, Sand
 
-ALLOYS = ["carbon-steel", "stainless-cf8m", "grey-iron", "ductile-iron", "al-si7mg", "al-si12", "tin-bronze", "pure-iron", "pure-aluminium", "pure-copper"]
+ALLOYS = [
+    "carbon-steel",
+    "stainless-cf8m",
+    "grey-iron",
+    "ductile-iron",
+    "al-si7mg",
+    "al-si12",
+    "tin-bronze",
+    "pure-iron",
+    "pure-aluminium",
+    "pure-copper",
+]
 SANDS = ["silica-furan", "silica-phenolic", "chromite", "zircon", "olivine"]
 PRINTERS = ["box-s", "box-m", "box-l"]
 
