@@ -70,9 +70,10 @@ def measure_pieces(
     factor = rules.settings.get("cope_weight_factor", DEFAULT_FACTOR)
     sand_kg = sum(mass_kg(piece.solid.volume_mm3, sand.density_kg_m3) for piece in mold.pieces)
     gap = max(job.mold.clearance_mm, job.cores.clearance_mm)
+    marks = tuple(solid.bounds for name, solid in mold.clearances if name.endswith("mark"))
     return Handling(
         pieces=tuple(
-            _piece_facts(piece, wetted.of(index), alloy, sand)
+            _piece_facts(piece, wetted.of(index), marks, alloy, sand)
             for index, piece in enumerate(mold.pieces)
         ),
         cores=cores,
@@ -129,7 +130,9 @@ def head_kept_out_mm(gap_mm: float, tension_n_m: float, density_kg_m3: float) ->
     return 2.0 * tension_n_m * angle / (gap_mm * 1e-3) / pressure_pa(1.0, density_kg_m3)
 
 
-def _piece_facts(piece: Piece, wetted: Floats, alloy: Alloy, sand: Sand) -> PieceFacts:
+def _piece_facts(
+    piece: Piece, wetted: Floats, marks: tuple[Floats, ...], alloy: Alloy, sand: Sand
+) -> PieceFacts:
     solid = piece.solid
     size = np.prod(solid.size_mm)
     lattice = Lattice.around(
@@ -138,7 +141,7 @@ def _piece_facts(piece: Piece, wetted: Floats, alloy: Alloy, sand: Sand) -> Piec
     cubes = occupied(solid, lattice)
     weight = weight_n_m3(sand.density_kg_m3)
     float_up = weight_n_m3(alloy.density_liquid_kg_m3) - weight
-    thin = find_thinnest(solid)
+    thin = find_thinnest(solid, marks)
     finger = find_weakest_finger(cubes, lattice, max(weight, float_up))
     loose = find_loose_sand(cubes, lattice, sand.smallest_opening_mm)
     hidden_mm2, hidden_at = _hidden(solid, wetted)

@@ -22,8 +22,11 @@ SAMPLES: Final = 30_000
 WEB_MM2: Final = 100.0
 """Both faces of a web of 7 x 7 mm; less is a feather edge."""
 
-OPPOSED: Final = -0.9
-"""Two faces make a wall when their normals are within 26° of opposed; less is a sharp edge."""
+MARK_MM: Final = 0.5
+"""Faces this near lettering belong to it."""
+
+OPPOSED: Final = -0.985
+"""Two faces make a wall when their normals are within 10° of opposed; less is a feather edge."""
 
 MM2_PER_M2: Final = 1e6
 
@@ -57,17 +60,20 @@ class Finger:
         return self.length_mm / self.thickness_mm / min(self.n_roots, 2)
 
 
-def find_thinnest(solid: Solid) -> ThinSand:
+def find_thinnest(solid: Solid, marks: tuple[Floats, ...] = ()) -> ThinSand:
     """Return the thinnest wall of a piece, by rays between opposed faces.
 
     A wall is thin where at least `WEB_MM2` of it is that thin or thinner: a feather edge along a
-    joint crumbles off and does no harm, a web breaks.
+    joint crumbles off and does no harm, a web breaks. The ridges between letters are left out:
+    `marks` are the bounds (2, 3) of lettering.
     """
     points, faces = solid.mesh()
     corners = points[faces]
     spots = spread_points(corners, SAMPLES)
     distance, facet = Rays(points, faces).first(spots.point - 1e-3 * spots.normal, -spots.normal)
     opposed = np.einsum("ij,ij->i", spots.normal, unit_normals(corners)[facet]) < OPPOSED
+    for low, high in marks:
+        opposed &= ((spots.point < low - MARK_MM) | (spots.point > high + MARK_MM)).any(axis=1)
     walls = np.flatnonzero(np.isfinite(distance) & opposed)
     walls = walls[np.argsort(distance[walls], kind="stable")]
     enough = int(np.ceil(WEB_MM2 / spots.area_mm2)) - 1

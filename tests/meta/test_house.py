@@ -94,7 +94,7 @@ def test_each_library_has_its_home(library):
 
 
 def test_modules_are_short():
-    long = {p.name: n for p in SOURCES if (n := len(p.read_text("utf-8").splitlines())) > 450}
+    long = {p.name: n for p in SOURCES if (n := len(p.read_text("utf-8").splitlines())) > 500}
     assert not long
 
 
