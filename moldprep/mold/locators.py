@@ -23,8 +23,9 @@ ROOT_MM: Final = 8.0
 """Sand a pin needs below its foot; common practice, no source."""
 DEEP_MM: Final = 1.0
 """How far a pin reaches below its foot, to be one with its sand; rounding cannot part them."""
-EDGE_MM: Final = 4.0
-"""Sand left between a socket and the next face; common practice 3 to 5, no source."""
+EDGE_MM: Final = 8.0
+"""Sand left between a socket and the next face: 5 mm is safe, and a groove may come beside it;
+common practice, no source."""
 
 
 @dataclass(frozen=True)

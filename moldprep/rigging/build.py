@@ -158,11 +158,17 @@ def _refuse_buried(castings: tuple[Body, ...], bodies: list[Body]) -> None:
 
 
 def _inserts(plan: RiggingPlan, metal: Solid) -> tuple[Insert, ...]:
-    """Return sleeves and chills, cut to the metal they touch."""
+    """Return sleeves and chills, cut to the metal they touch and to one another."""
     sleeves = [
         sleeve_insert(feeder, metal, plan.top_mm)
         for feeder in plan.feeders
         if feeder.sleeve != "none" and feeder.sleeve_mm > 0.0
     ]
-    chills = [chill_insert(chill, metal) for chill in plan.chills]
-    return tuple(sleeves + chills)
+    inserts = list(sleeves)
+    taken = Solid.union([metal, *(sleeve.solid for sleeve in sleeves)])
+    for chill in plan.chills:
+        insert = chill_insert(chill, taken)
+        if insert.solid.volume_mm3 > SLIVER_MM3:  # else it lies wholly in another
+            inserts.append(insert)
+            taken = taken + insert.solid
+    return tuple(inserts)

@@ -46,7 +46,17 @@ def flatter(gate: IngatePlan, plan: RiggingPlan) -> IngatePlan | None:
     height = gate.width_mm * gate.height_mm / width
     if height > WORTH_IT * gate.height_mm:
         return None
-    return replace(gate, width_mm=round(width, 1), height_mm=round(height, 1))
+    height = round(height, 1)
+    rise = gate.height_mm - height if _hangs_under_a_runner(gate, plan) else 0.0
+    path = tuple((x, y, round(z + rise, 2)) for x, y, z in gate.path_mm)
+    return replace(gate, path_mm=path, width_mm=round(width, 1), height_mm=height)
+
+
+def _hangs_under_a_runner(gate: IngatePlan, plan: RiggingPlan) -> bool:
+    """Return whether its top, not its floor, is what joins it to the runner."""
+    floor = gate.path_mm[0][2]
+    runners = [point[2] for runner in plan.runners for point in runner.path_mm]
+    return bool(runners) and min(runners) > floor + 0.5 * gate.height_mm
 
 
 def _room_mm(gate: IngatePlan, gates: Sequence[IngatePlan]) -> float:

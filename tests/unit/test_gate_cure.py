@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from moldprep.records import IngatePlan, Round
+from moldprep.records import IngatePlan, Round, RunnerPlan
 from moldprep.rigging.gate_cure import BETWEEN_MM, LEAST_HEIGHT_MM, TRIES, flatter
 from tests.feeding_cases import plan_of, top_feeder
 from tests.helpers import agree
@@ -22,6 +22,20 @@ def test_same_area_less_height():
     agree(new.height_mm, 0.7 * 15.0, rel=1e-6, why="one step")
     agree(new.width_mm * new.height_mm, 60.0 * 15.0, rel=0.005, why="area kept, tenths of mm")
     assert new.path_mm == gate().path_mm
+
+
+def test_a_gate_under_its_runner_stays_against_it():
+    """Its top keeps its height, or the runner above would lose it."""
+    runner = RunnerPlan(
+        name="runner-1",
+        path_mm=((50.0, -40.0, 14.5), (50.0, 40.0, 14.5)),
+        width_mm=20.0,
+        height_mm=20.0,
+    )
+    new = flatter(gate(), replace(with_gates(gate()), runners=(runner,)))
+    assert new.height_mm < gate().height_mm
+    for old_point, point in zip(gate().path_mm, new.path_mm, strict=True):
+        agree(point[2] + new.height_mm, old_point[2] + gate().height_mm, rel=1e-9, why="its top")
 
 
 def test_a_neighbor_limits_the_width():
