@@ -1,5 +1,6 @@
 """How the pieces go together: one straight move each, proved free of collision."""
 
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,15 +10,17 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records.mold import AssemblyStep, Piece
 
+Way = tuple[tuple[float, float, float], str]
+
 DOWN: Final = (0.0, 0.0, -1.0)
-WAYS_IN: Final = (
+WAYS_IN: Final[tuple[Way, ...]] = (
     (DOWN, "straight down"),
     ((1.0, 0.0, 0.0), "level, toward +x"),
     ((-1.0, 0.0, 0.0), "level, toward -x"),
     ((0.0, 1.0, 0.0), "level, toward +y"),
     ((0.0, -1.0, 0.0), "level, toward -y"),
 )
-"""Moves that are tried, in this order; the cope and cheeks only go down."""
+"""Moves that are tried, in this order; a whole cope or cheek only goes down."""
 
 COLUMN_MM: Final = 2.0
 """Spacing of the lines a sweep is tested along."""
@@ -29,25 +32,39 @@ RUB_MM: Final = 0.05
 def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
     """Return one move for each piece after the first, in an order in which none hits another.
 
-    The drag lies first, the cope closes last; cores and cheeks go in between, the first that is
-    free each time. Where nothing is free, the step names what the next piece hits.
+    Parts of one split piece (`drag-a`, `drag-b`) are joined first and then go in as one. The drag
+    lies first, the cope closes last; cores and cheeks go in between, the first that is free each
+    time. Where nothing is free, the step names what the next piece hits.
 
     Parameters
     ----------
     pieces
         In their places in the closed mold; the drag first, the cope last.
     """
-    if not pieces:
-        return ()
-    lying, closing = [pieces[0]], [p for p in pieces[1:] if p.role == "cope"]
-    waiting = [p for p in pieces[1:] if p.role != "cope"]
     steps: list[AssemblyStep] = []
+    wholes: list[Piece] = []
+    for name, parts in _split_parts(pieces).items():
+        steps += [
+            _next(parts[:k], parts[k : k + 1], is_joining=True)[0] for k in range(1, len(parts))
+        ]
+        solid = Solid.union(part.solid for part in parts) if len(parts) > 1 else parts[0].solid
+        wholes.append(Piece(name=name, role=parts[0].role, solid=solid))
+    lying, closing = wholes[:1], [p for p in wholes[1:] if p.role == "cope"]
+    waiting = [p for p in wholes[1:] if p.role != "cope"]
     while waiting or closing:
-        step, piece = _next(lying, waiting or closing)
+        step, piece = _next(lying, waiting or closing, is_joining=False)
         steps.append(step)
         lying.append(piece)
         (waiting or closing).remove(piece)
     return tuple(steps)
+
+
+def _split_parts(pieces: tuple[Piece, ...]) -> dict[str, list[Piece]]:
+    """Return the pieces by the name of the whole they were split from, in order."""
+    wholes: dict[str, list[Piece]] = {}
+    for piece in pieces:
+        wholes.setdefault(re.sub(r"-[a-z]$", "", piece.name), []).append(piece)
+    return wholes
 
 
 def hits_on_the_way(mover: Solid, standing: Solid, direction: tuple[float, float, float]) -> bool:
@@ -68,10 +85,13 @@ def hits_on_the_way(mover: Solid, standing: Solid, direction: tuple[float, float
     return False
 
 
-def _next(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece]:
-    first: AssemblyStep | None = None
+def _next(
+    lying: list[Piece], waiting: list[Piece], *, is_joining: bool
+) -> tuple[AssemblyStep, Piece]:
+    """Return the first free move of the pieces that wait, or why the first of them has none."""
+    blocked: list[AssemblyStep] = []
     for piece in waiting:
-        ways = WAYS_IN if piece.role == "core" else WAYS_IN[:1]
+        ways = WAYS_IN if is_joining or piece.role == "core" else WAYS_IN[:1]
         for direction, words in ways:
             hits = tuple(
                 other.name
@@ -83,9 +103,8 @@ def _next(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece
             )
             if not hits:
                 return step, piece
-            first = first or step
-    assert first is not None  # waiting is not empty
-    return first, waiting[0]
+            blocked.append(step)
+    return blocked[0], waiting[0]
 
 
 def _text(piece: Piece, words: str, hits: tuple[str, ...]) -> str:

@@ -193,7 +193,7 @@ class FreezingKeys(Table):
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
     max_cells: int = Field(3_000_000, ge=1000, description="cells of the grid at most")
     max_updates: Positive = Field(
-        4e9, description="cells times steps of one heat solve at most, about 10 s; more is finer"
+        2e9, description="cells times steps of one heat solve at most, about 5 s; more is finer"
     )
     contact_m2k_w: NotNegative | Auto = Field(
         "auto", description="metal/sand contact resistance; auto: the alloy's [m²K/W]"
@@ -204,7 +204,7 @@ class FreezingKeys(Table):
 class FeedingKeys(Table):
     """[feeding]: how hard to look for a sound casting."""
 
-    rounds: int = Field(4, ge=0, le=20, description="rounds of automatic feeding at most")
+    rounds: int = Field(3, ge=0, le=20, description="rounds of automatic feeding at most")
     left_pct: Positive = Field(
         0.5, description="isolated liquid a section may keep, of the section's volume [%]"
     )

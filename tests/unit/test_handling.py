@@ -160,6 +160,18 @@ def test_interlocked_pieces_cannot_close():
     assert "no straight way" in step.text
 
 
+def test_parts_of_a_split_piece_are_joined_level_and_close_as_one():
+    """A pin across the joint: straight down it would hit, so the parts are pushed together."""
+    pin = Solid.box((49, 40, 40), (60, 60, 60))
+    left = Solid.box((0, 0, 0), (50, 100, 100)) + pin
+    right = Solid.box((50, 0, 0), (100, 100, 100)) - pin
+    drag = piece("drag", Solid.box((0, 0, -50), (100, 100, 0)))
+    parts = [Piece(name=f"cope-{k}", role="cope", solid=s) for k, s in (("a", left), ("b", right))]
+    join, close = find_order((drag, *parts))
+    assert (join.piece, join.direction, join.hits) == ("cope-b", (-1.0, 0.0, 0.0), ())
+    assert (close.piece, close.direction[2], close.hits) == ("cope", -1.0, ())
+
+
 def test_core_that_only_goes_in_level_is_set_level():
     tunnel = Solid.box((0, 0, 0), (100, 100, 100)) - Solid.box((-1, 30, 30), (101, 70, 70))
     core = Solid.box((0, 30.3, 30.3), (100, 69.7, 69.7))
