@@ -121,20 +121,20 @@ class Solid:
         return Solid(self._kernel + other._kernel)
 
     def __sub__(self, other: "Solid") -> "Solid":
-        return Solid(self._kernel - other._kernel)
+        return _without_history(self._kernel - other._kernel)
 
     def __and__(self, other: "Solid") -> "Solid":
-        return Solid(self._kernel ^ other._kernel)
+        return _without_history(self._kernel ^ other._kernel)
 
     def split(self, cutter: "Solid") -> tuple["Solid", "Solid"]:
         """Return (part inside the cutter, part outside it)."""
         inside, outside = self._kernel.split(cutter._kernel)
-        return Solid(inside), Solid(outside)
+        return _without_history(inside), _without_history(outside)
 
     def split_at(self, normal: Sequence[float], offset_mm: float) -> tuple["Solid", "Solid"]:
         """Return (part on the side the normal points to, the other part) of a plane."""
         above, below = self._kernel.split_by_plane([float(v) for v in normal], float(offset_mm))
-        return Solid(above), Solid(below)
+        return _without_history(above), _without_history(below)
 
     # ---- moving ---------------------------------------------------------------------------
 
@@ -248,7 +248,8 @@ class Solid:
     def face_sources(self) -> Ints:
         """Return (m,) the source in `from_mesh` each facet came from; aligned with `mesh()`.
 
-        Holds for bodies made by `from_mesh`, moved, scaled, or joined with one another.
+        Holds for bodies made by `from_mesh`, moved, scaled, or joined with one another; a cut
+        forgets.
         """
         return np.array(self._kernel.to_mesh64().face_id, np.int64)
 
@@ -263,6 +264,15 @@ class Solid:
     def shadow(self) -> MultiPolygon:
         """Return the outline seen along z, in x and y. [mm]"""
         return _outline(self._kernel.project())
+
+
+def _without_history(kernel: manifold3d.Manifold) -> Solid:
+    """Return a body that has forgotten its ancestors.
+
+    The kernel lists the ancestors of both operands, so that a body cut with one it was cut from
+    would double its list each time, and fill the memory after thirty such cuts.
+    """
+    return Solid(kernel.as_original())
 
 
 def _joined(shells: Sequence[Solid]) -> Solid:
