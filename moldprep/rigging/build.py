@@ -17,6 +17,7 @@ from moldprep.rigging.bodies import (
     well_body,
 )
 from moldprep.rigging.reach import Target
+from moldprep.rigging.webs import fill_webs
 from moldprep.tolerances import SLIVER_MM3
 
 HANGS_ON_CASTING = (Role.FEEDER, Role.INGATE, Role.NECK, Role.VENT)
@@ -59,7 +60,8 @@ def build_rigging(plan: RiggingPlan, pattern: Pattern) -> Rigging:
     _refuse_twins(castings + tuple(bodies))
     _refuse_buried(castings, bodies)
     inserts = _inserts(plan, Solid.union(body.solid for body in (*castings, *bodies)))
-    return Rigging(castings=castings, bodies=tuple(bodies), inserts=inserts)
+    filled, inserts = fill_webs(castings, bodies, inserts)
+    return Rigging(castings=castings, bodies=filled, inserts=inserts)
 
 
 def placed_casting(pattern: Pattern, place: Placement) -> Body:

@@ -1,0 +1,203 @@
+"""Webs of sand too thin to stand between a feeder or chill and its neighbors: filled, not printed.
+
+A pattern maker blends a feeder into the wall it nearly touches, and two chills into one; the
+alternative is a skin of sand that breaks off into the metal.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.sampling import facet_areas, unit_normals
+from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.records import Body, Insert, Role
+from moldprep.tolerances import SLIVER_MM3
+
+WEB_MM: Final = 5.0
+"""Sand thinner than this between two bodies is filled: 3 mm is short, 5 mm safe; common practice,
+no source."""
+
+STEP_MM: Final = 3.0
+"""Spacing of the points a web is looked for from."""
+
+SMALLEST_MM2: Final = 15.0
+"""A web with less face than this is a feather edge and stays."""
+
+FACING: Final = -0.9
+"""Faces within 25° of opposed make a web."""
+
+OVERLAP_MM: Final = 0.05
+"""How far behind a face its body is looked for."""
+
+GROWN_MM: Final = 0.4
+"""How far a filling reaches into what is round it: no skin of sand is left on a bent face."""
+
+AROUND_MM: Final = 0.5 * WEB_MM
+"""Faces this near to a web bound its filling too: no pocket of sand is left in a corner."""
+
+PULL_IN: Final = 0.01
+"""How far a corner of a facet is moved toward its middle, to see along its own normal."""
+
+ROUGH: Final = 1.6
+"""A filling is one hull where that is no more than this times its hulls tile by tile."""
+
+TILE_MM: Final = 12.0
+
+FILLS: Final = (Role.FEEDER, Role.NECK)
+"""Roles that may grow: a runner or gate that did would become one more gate."""
+
+
+@dataclass(frozen=True)
+class _Web:
+    """Thin sand between two bodies: its middle points, and points on all the faces around it."""
+
+    owner: int
+    other: int
+    middle: Floats
+    rim: Floats
+
+
+def fill_webs(
+    castings: Sequence[Body], bodies: Sequence[Body], inserts: Sequence[Insert]
+) -> tuple[tuple[Body, ...], tuple[Insert, ...]]:
+    """Return bodies and inserts, the thin sand beside feeders, necks and inserts filled.
+
+    Sand between two of them, or between one of them and a casting, is filled where it is thinner
+    than `WEB_MM`: with metal that belongs to the feeder or neck, else with the insert. Gating
+    is never joined to anything.
+
+    Parameters
+    ----------
+    castings
+        They stay as they are.
+    bodies
+        All other metal.
+    inserts
+        Cut to the metal already.
+    """
+    metal = [*castings, *(body for body in bodies if body.role in FILLS)]
+    n_cast, n_metal = len(castings), len(metal)
+    solids = [*(body.solid for body in metal), *(insert.solid for insert in inserts)]
+    barred = Solid.union(body.solid for body in bodies if body.role not in FILLS)
+    fillings: dict[int, list[Solid]] = {}
+    for web in _find_webs(solids, n_cast, barred):
+        takes = [k for k in (web.owner, web.other) if n_cast <= k < n_metal]
+        taker = takes[0] if takes else max(web.owner, web.other)
+        filling = _filling(web)
+        if filling.volume_mm3 > SLIVER_MM3:
+            fillings.setdefault(taker, []).append(filling)
+    if not fillings:
+        return tuple(bodies), tuple(inserts)
+    grown = {
+        metal[k].name: Solid.union([solids[k], *more])
+        for k, more in sorted(fillings.items())
+        if k < n_metal
+    }
+    new_bodies = tuple(
+        replace(body, solid=grown[body.name] - barred) if body.name in grown else body
+        for body in bodies
+    )
+    taken = Solid.union([*(b.solid for b in castings), *(b.solid for b in new_bodies)])
+    new_inserts = []
+    for k, insert in enumerate(inserts, start=n_metal):
+        solid = Solid.union([insert.solid, *fillings.get(k, [])]) - taken
+        new_inserts.append(
+            replace(insert, solid=solid.parts()[0]) if not solid.is_empty else insert
+        )
+        taken = taken + solid
+    return new_bodies, tuple(new_inserts)
+
+
+def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web]:
+    """Return the webs seen from every body but the castings."""
+    whole = Solid.union([*solids, barred])
+    points, faces = whole.mesh()
+    rays, normals = Rays(points, faces), unit_normals(points[faces])
+    scenes = [Rays.of(solid) for solid in solids]
+    skin: Floats | None = None
+    found: list[_Web] = []
+    for owner in range(n_cast, len(solids)):
+        start, outward, area = _corners(solids[owner])
+        length, facet = rays.first(start + 1e-3 * outward, outward)
+        near = np.isfinite(length) & (length < WEB_MM)
+        near &= np.einsum("ij,ij->i", outward, normals[facet]) < FACING
+        near[near] = ~rays.is_inside(start[near] + 1e-3 * outward[near])
+        start, outward, length, area = start[near], outward[near], length[near], area[near]
+        end = start + length[:, None] * outward
+        other = _owner_of(scenes, end + OVERLAP_MM * outward)
+        for k in np.unique(other[(other >= 0) & (other != owner)]):
+            mine = np.flatnonzero(other == k)
+            for group in _groups(start[mine]):
+                rows = mine[group]
+                if area[rows].sum() < SMALLEST_MM2:
+                    continue
+                if skin is None:
+                    skin = whole.refined(STEP_MM).mesh()[0]
+                middle = 0.5 * (start[rows] + end[rows])
+                rim = np.vstack([start[rows], end[rows], _around(middle, skin, rays)])
+                found.append(_Web(owner, int(k), middle, rim))
+    return found
+
+
+def _around(middle: Floats, skin: Floats, rays: Rays) -> Floats:
+    """Return the points of the skin near a web that can be seen from it."""
+    near = skin[((skin > middle.min(0) - AROUND_MM) & (skin < middle.max(0) + AROUND_MM)).all(1)]
+    far, nearest = (np.asarray(a) for a in cKDTree(middle).query(near))
+    near, far, nearest = (a[far < AROUND_MM] for a in (near, far, nearest))
+    look = near - middle[nearest]
+    clear, _ = rays.first(near - look, look / far[:, None])
+    return np.asarray(near[clear > far - 2.0 * OVERLAP_MM])
+
+
+def _corners(solid: Solid) -> tuple[Floats, Floats, Floats]:
+    """Return corners of small facets, a little pulled in, with normals and shares of the area."""
+    points, faces = solid.refined(STEP_MM).mesh()
+    corners = points[faces]
+    middle = corners.mean(axis=1, keepdims=True)
+    start = (corners + PULL_IN * (middle - corners)).reshape(-1, 3)
+    normal, area = unit_normals(corners), facet_areas(corners) / 3.0
+    return start, np.repeat(normal, 3, axis=0), np.repeat(area, 3)
+
+
+def _owner_of(scenes: Sequence[Rays], points: Floats) -> Ints:
+    """Return (n,) the first body that holds each point, -1 for none."""
+    owner = np.full(len(points), -1, np.int64)
+    for k, scene in enumerate(scenes):
+        left = np.flatnonzero(owner < 0)
+        if len(left):
+            owner[left[scene.is_inside(points[left])]] = k
+    return owner
+
+
+def _groups(points: Floats) -> list[Ints]:
+    """Return the rows of points that hang together."""
+    pairs = cKDTree(points).query_pairs(2.0 * STEP_MM, output_type="ndarray")
+    n = len(points)
+    links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    count, label = connected_components(links, directed=False)
+    return [np.flatnonzero(label == k) for k in range(count)]
+
+
+def _filling(web: _Web) -> Solid:
+    """Return the body that fills a web: one hull, or a hull for each tile of a winding one."""
+    tile = np.floor(web.middle / TILE_MM).astype(np.int64)
+    hulls = []
+    for cell in np.unique(tile, axis=0):
+        low, high = cell * TILE_MM - WEB_MM, (cell + 1) * TILE_MM + WEB_MM
+        rows = ((web.rim >= low) & (web.rim <= high)).all(axis=1)
+        hulls.append(_hull(web.rim[rows]))
+    tiled = Solid.union(hulls)
+    whole = _hull(web.rim)
+    return whole if whole.volume_mm3 < ROUGH * tiled.volume_mm3 else tiled
+
+
+def _hull(points: Floats) -> Solid:
+    """Return the hull of points, a little larger: it is to be one with what is behind them."""
+    steps = GROWN_MM * np.vstack([np.eye(3), -np.eye(3)])
+    return Solid.hull_of((points[:, None] + steps).reshape(-1, 3))
