@@ -15,14 +15,14 @@ import numpy as np
 from moldprep.errors import JobError
 from moldprep.geometry.faces import Flags, Surface, face_colors, select_any, unit
 from moldprep.geometry.rays import Rays
+from moldprep.geometry.sampling import Spots, spread_spots
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.geometry.undercuts import (
     AT_PARTING_MM,
-    Samples,
+    SAMPLES,
     find_undercuts,
     is_blocked,
     is_seen,
-    sample_evenly,
 )
 from moldprep.records import Body, Casting, Job, Parting, PullChoice
 from moldprep.records.job import PartingKeys
@@ -116,7 +116,7 @@ def _turned(body: Body, turn: Floats) -> Body:
 def _choices(surface: Surface, machined: Flags, keys: PartingKeys) -> list[PullChoice]:
     """Return every choice looked at, best first; equal scores keep the order of looking."""
     rays = Rays(surface.points, surface.faces)
-    samples = sample_evenly(surface)
+    samples = spread_spots(surface.points[surface.faces], SAMPLES)
     views = []
     for axis in _axes(surface, samples, keys):
         ahead, behind = is_seen(rays, samples, axis), is_seen(rays, samples, -axis)
@@ -135,7 +135,7 @@ def _choices(surface: Surface, machined: Flags, keys: PartingKeys) -> list[PullC
     return sorted(found, key=lambda choice: round(choice.score, 4))
 
 
-def _axes(surface: Surface, samples: Samples, keys: PartingKeys) -> list[Floats]:
+def _axes(surface: Surface, samples: Spots, keys: PartingKeys) -> list[Floats]:
     """Return the directions to look along, one of each opposite pair, model axes first."""
     if keys.pull != "auto":
         if not np.any(keys.pull):
@@ -171,7 +171,7 @@ def _flat_directions(surface: Surface) -> list[Floats]:
     return found
 
 
-def _principal_axes(samples: Samples) -> list[Floats]:
+def _principal_axes(samples: Spots) -> list[Floats]:
     """Return the axes of the surface's inertia that are distinct; a round body has fewer."""
     spread, axes = np.linalg.eigh(np.cov(samples.at_mm.T))
     found = []
@@ -191,7 +191,7 @@ class _View:
     """
 
     surface: Surface
-    samples: Samples
+    samples: Spots
     machined: Flags
     pull: Floats
     ahead: Flags
@@ -213,7 +213,7 @@ class _View:
         return float(self.height_mm.max())
 
     @cached_property
-    def upright(self) -> Samples:
+    def upright(self) -> Spots:
         """The samples, turned so that the pull is z."""
         turn = turn_upright(self.pull.tolist())[:, :3].T
         return replace(

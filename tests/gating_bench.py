@@ -12,8 +12,9 @@ from shapely.geometry import Polygon
 
 from moldprep.catalog import find
 from moldprep.checks import run_checks
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.solid import Solid
-from moldprep.geometry.voxels import Lattice, shares_of
 from moldprep.records import Alloy, Body, Grid, Rigging, RiggingPlan, Role, Rules
 from moldprep.records.plan import (
     BasinPlan,

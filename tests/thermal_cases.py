@@ -3,8 +3,9 @@
 import numpy as np
 
 from moldprep.catalog import find
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.solid import Solid
-from moldprep.geometry.voxels import Lattice, shares_of
 from moldprep.records import Alloy, Body, Grid, Job, Metal, Pattern, Rigging, Role, Sand, Survey
 
 SAND = find(Sand, "silica-furan")
@@ -61,7 +62,7 @@ def bare_survey(thin_mm):
 def grid_of(solid, pitch_mm, belt_mm, shift=0.0):
     """Return a grid whose cells lie `shift` of a cell off the body's corner."""
     low, high = solid.bounds
-    lattice = Lattice.around(low - belt_mm, high + belt_mm, pitch_mm)
+    lattice = Lattice.around(np.stack([low - belt_mm, high + belt_mm]), pitch_mm)
     n_x, n_y, n_z = (n + 1 for n in lattice.shape)
     origin = low - np.ceil(belt_mm / pitch_mm) * pitch_mm - shift * pitch_mm
     lattice = Lattice(origin, (n_x, n_y, n_z), pitch_mm)

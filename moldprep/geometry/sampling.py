@@ -1,38 +1,65 @@
-"""Points spread evenly over a surface, the same ones every time."""
+"""Spots that stand for the area of a surface, the same ones every time."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from moldprep.geometry.solid import Floats, Ints
 
+GOLDEN: Final = np.array([0.7548776662466927, 0.5698402909980532])
+"""Steps of the plane's golden sequence, which fills a square evenly (1/g, 1/g², g³ = g + 1)."""
 
-@dataclass(frozen=True)
+EDGE: Final = 1e-3
+"""Spots keep this share of a facet off its edges, where a ray hits two facets."""
+
+
+@dataclass(frozen=True, eq=False)
 class Spots:
-    """Points on facets, each standing for the same share of the area.
+    """Spots on facets; together they carry exactly the area.
 
-    point, normal : (n, 3) [mm], unit vectors
-    facet         : (n,) row of the facet
-    area_mm2      : what each point stands for
+    facet    : (n,) row of the facet
+    at_mm    : (n, 3) [mm]
+    normals  : (n, 3) outward unit vectors
+    area_mm2 : (n,) what each spot stands for [mm²]
     """
 
-    point: Floats
-    normal: Floats
     facet: Ints
-    area_mm2: float
+    at_mm: Floats
+    normals: Floats
+    area_mm2: Floats
+
+    def only(self, which: Ints) -> "Spots":
+        """Return some of the spots."""
+        return Spots(
+            self.facet[which], self.at_mm[which], self.normals[which], self.area_mm2[which]
+        )
 
 
-def spread_points(corners: Floats, n: int) -> Spots:
-    """Return n points on (m, 3, 3) facets, dealt out by area."""
+def spread_spots(corners: Floats, n: int) -> Spots:
+    """Return n spots on (m, 3, 3) facets, each standing for the same area."""
+    ends = np.cumsum(facet_areas(corners))
+    steps = (np.arange(n) + 0.5) * (ends[-1] / n)
+    facet = np.minimum(np.searchsorted(ends, steps, side="right"), len(ends) - 1)
+    return _placed(corners, facet, np.full(n, ends[-1] / n))
+
+
+def spots_on_facets(corners: Floats, each_mm2: float) -> Spots:
+    """Return at least one spot on every one of (m, 3, 3) facets, and one for each `each_mm2`."""
     area = facet_areas(corners)
-    edge = np.cumsum(area)
-    facet = np.searchsorted(edge, (np.arange(n) + 0.5) / n * edge[-1])
-    facet = np.minimum(facet, len(corners) - 1)
-    u, v = np.random.default_rng(7).random((2, n))
-    u, v = np.where(u + v > 1.0, 1.0 - u, u), np.where(u + v > 1.0, 1.0 - v, v)
-    a, b, c = corners[facet, 0], corners[facet, 1], corners[facet, 2]
-    point = a + u[:, None] * (b - a) + v[:, None] * (c - a)
-    return Spots(point, unit_normals(corners)[facet], facet, float(edge[-1]) / n)
+    count = np.maximum(np.ceil(area / each_mm2), 1).astype(np.int64)
+    facet = np.repeat(np.arange(len(count)), count)
+    return _placed(corners, facet, (area / count)[facet])
+
+
+def _placed(corners: Floats, facet: Ints, area_mm2: Floats) -> Spots:
+    share = (0.5 + np.arange(len(facet))[:, None] * GOLDEN) % 1.0
+    over = share.sum(axis=1) > 1.0
+    share[over] = 1.0 - share[over]  # fold the square onto the triangle
+    u, v = (EDGE + (1.0 - 3.0 * EDGE) * share).T
+    a, b, c = (corners[facet, k] for k in range(3))
+    at = a + u[:, None] * (b - a) + v[:, None] * (c - a)
+    return Spots(facet, at, unit_normals(corners)[facet], area_mm2)
 
 
 def unit_normals(corners: Floats) -> Floats:

@@ -5,7 +5,6 @@ touches it leaves straight along the pull: up in the cope, down in the drag. San
 (inside a bell that opens down, or a cup that opens up) goes with the half it is open to.
 """
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,6 +14,7 @@ from scipy.sparse.csgraph import connected_components
 
 from moldprep.geometry.faces import Flags, Surface
 from moldprep.geometry.rays import Rays
+from moldprep.geometry.sampling import Spots, spots_on_facets
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.records.casting import Undercut
 
@@ -35,57 +35,7 @@ SAMPLES: Final = 20_000
 """Rays for comparing pull directions: a patch of 0.1 % of the surface still gets 20."""
 
 
-@dataclass(frozen=True, eq=False)
-class Samples:
-    """Places spread evenly over a surface, each standing for some of its area.
-
-    facet    : (n,) int64
-    at_mm    : (n, 3) [mm]
-    normals  : (n, 3) [-]
-    area_mm2 : (n,) area each place stands for [mm²]
-    """
-
-    facet: Ints
-    at_mm: Floats
-    normals: Floats
-    area_mm2: Floats
-
-    def only(self, which: Ints) -> "Samples":
-        """Return some of the places."""
-        return Samples(
-            self.facet[which], self.at_mm[which], self.normals[which], self.area_mm2[which]
-        )
-
-
-def sample_evenly(surface: Surface, n: int = SAMPLES) -> Samples:
-    """Return n places, each standing for the same area; no chance in it."""
-    ends = np.cumsum(surface.area_mm2)
-    steps = (np.arange(n) + 0.5) * (ends[-1] / n)
-    facet = np.minimum(np.searchsorted(ends, steps, side="right"), len(ends) - 1)
-    return _placed(surface, facet, np.full(n, ends[-1] / n))
-
-
-def sample_facets(surface: Surface, n: int = SAMPLES) -> Samples:
-    """Return at least one place on every facet, more on large ones: about n + n_facets."""
-    share = surface.area_mm2 / surface.area_mm2.sum()
-    count = np.maximum(1, np.ceil(share * n)).astype(np.int64)
-    facet = np.repeat(np.arange(len(count)), count)
-    return _placed(surface, facet, (surface.area_mm2 / count)[facet])
-
-
-def _placed(surface: Surface, facet: Ints, area_mm2: Floats) -> Samples:
-    """Put the places into their facets by an even (R2) sequence."""
-    i = np.arange(len(facet))
-    u, v = (0.5 + i * 0.7548776662466927) % 1.0, (0.5 + i * 0.5698402909980532) % 1.0
-    fold = u + v > 1.0
-    u, v = np.where(fold, 1.0 - u, u), np.where(fold, 1.0 - v, v)
-    u, v = 0.02 + 0.94 * u, 0.02 + 0.94 * v  # off the edges, where a ray hits two facets
-    a, b, c = (surface.points[surface.faces[facet, k]] for k in range(3))
-    at = a + u[:, None] * (b - a) + v[:, None] * (c - a)
-    return Samples(facet, at, surface.normals[facet], area_mm2)
-
-
-def is_seen(rays: Rays, samples: Samples, pull: Floats) -> Flags:
+def is_seen(rays: Rays, samples: Spots, pull: Floats) -> Flags:
     """Return (n,) whether the sand at each place leaves straight along the pull.
 
     The ray starts one grain beside the wall (`OVERHANG_MM`), so that chords and rounding of an
@@ -100,7 +50,7 @@ def is_seen(rays: Rays, samples: Samples, pull: Floats) -> Flags:
     return np.asarray(~np.isfinite(distance))
 
 
-def in_cope(samples: Samples, z_mm: float) -> Flags:
+def in_cope(samples: Spots, z_mm: float) -> Flags:
     """Return (n,) which places belong to the cope; z is up."""
     height = samples.at_mm[:, 2] - z_mm
     on_it = np.abs(height) <= AT_PARTING_MM
@@ -119,7 +69,7 @@ def in_pocket(solid: Solid, z_mm: float, xy: Floats) -> Flags:
 
 
 def is_blocked(
-    solid: Solid, z_mm: float, samples: Samples, leaves_up: Flags, leaves_down: Flags
+    solid: Solid, z_mm: float, samples: Spots, leaves_up: Flags, leaves_down: Flags
 ) -> Flags:
     """Return (n,) which places neither half can form with the mold opened at a height; z is up."""
     is_cope = in_cope(samples, z_mm)
@@ -135,7 +85,7 @@ def is_blocked(
 
 def find_undercuts(surface: Surface, z_mm: float) -> tuple[Undercut, ...]:
     """Return the patches neither half can form, largest first; part frame, z up."""
-    samples = sample_facets(surface)
+    samples = spots_on_facets(surface.points[surface.faces], surface.area_mm2.sum() / SAMPLES)
     rays = Rays(surface.points, surface.faces)
     up = np.array([0.0, 0.0, 1.0])
     is_cope = in_cope(samples, z_mm)
@@ -151,7 +101,7 @@ def find_undercuts(surface: Surface, z_mm: float) -> tuple[Undercut, ...]:
     return tuple(sorted(found, key=lambda one: (-one.area_mm2, one.at_mm)))
 
 
-def _patches(surface: Surface, samples: Samples, blocked: Flags, side: str) -> list[Undercut]:
+def _patches(surface: Surface, samples: Spots, blocked: Flags, side: str) -> list[Undercut]:
     """Group blocked places whose facets touch."""
     hit = np.flatnonzero(blocked)
     if len(hit) == 0:

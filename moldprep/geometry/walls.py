@@ -8,8 +8,9 @@ import numpy as np
 from moldprep.geometry.faces import SPECK_SHARE, Flags, Surface
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.reshape import SMOOTH_DEG, strips
+from moldprep.geometry.sampling import spots_on_facets
 from moldprep.geometry.solid import Floats, Ints
-from moldprep.geometry.undercuts import is_seen, sample_facets
+from moldprep.geometry.undercuts import SAMPLES, is_seen
 
 ONE_WALL_DEG: Final = 0.25
 """Facets of one wall have the same draft within this; the rest is a fillet or another wall."""
@@ -159,7 +160,7 @@ def _measured(surface: Surface, wall: Ints, side: Ints, deg: Floats) -> Walls:
 
 def _facing(surface: Surface, wall: Ints, side: Ints, n: int) -> tuple[Flags, Flags]:
     """Return (w,) which walls face metal across the sand, and which the pull cannot form."""
-    samples = sample_facets(surface)
+    samples = spots_on_facets(surface.points[surface.faces], surface.area_mm2.sum() / SAMPLES)
     of = wall[samples.facet]
     mine = np.flatnonzero(of >= 0)
     if len(mine) == 0:

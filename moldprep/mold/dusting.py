@@ -12,7 +12,7 @@ import edt
 import numpy as np
 from numpy.typing import NDArray
 
-from moldprep.geometry.occupancy import Lattice
+from moldprep.geometry.lattice import Lattice
 
 Flags = NDArray[np.bool_]
 

@@ -9,7 +9,8 @@ import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
-from moldprep.geometry.occupancy import Lattice, occupied
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import occupied
 from moldprep.geometry.solid import Floats, Solid
 
 Bools = NDArray[np.bool_]
@@ -116,7 +117,7 @@ def find_hemmed(casting: Solid, z_mm: float) -> Hemmed:
     its side; where it does not, it is a pocket.
     """
     pitch = max(float(np.cbrt(np.prod(casting.size_mm) / CUBES)), SMALLEST_PITCH_MM)
-    lattice = Lattice.around(casting.bounds, pitch, belt=BELT)
+    lattice = Lattice.from_corner(casting.bounds, pitch, belt=BELT)
     metal = occupied(casting, lattice)
     up, down = _is_seen(metal, UPRIGHT), _is_seen(metal, (0, 0, -1))
     undercut = ~metal & up & down & np.any([_is_blocked(metal, line) for line in LEVEL], axis=0)

@@ -5,9 +5,10 @@ from typing import Final
 
 import numpy as np
 
-from moldprep.geometry.occupancy import Lattice, occupied
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import occupied
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.sampling import facet_areas, spread_points
+from moldprep.geometry.sampling import facet_areas, spread_spots
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.assembly import find_order
 from moldprep.mold.dusting import find_loose_sand
@@ -135,7 +136,7 @@ def _piece_facts(
 ) -> PieceFacts:
     solid = piece.solid
     size = np.prod(solid.size_mm)
-    lattice = Lattice.around(
+    lattice = Lattice.from_corner(
         solid.bounds, max(SMALLEST_PITCH_MM, float(size / MOST_CUBES) ** (1.0 / 3.0)), belt=2
     )
     cubes = occupied(solid, lattice)
@@ -207,24 +208,24 @@ def _gas(core: Solid, triangles: Floats, sand: Sand) -> tuple[float, float]:
 def _bearing_mm2(core: Piece, pieces: tuple[Piece, ...], sign: float) -> float:
     """Return the level area of a core that other sand holds: above it (1) or below it (-1)."""
     points, faces = core.solid.mesh()
-    spots = spread_points(points[faces], SPOTS)
-    facing = sign * spots.normal[:, 2] > 0.3
-    start = spots.point[facing] - sign * np.array([0.0, 0.0, 1e-3])
+    spots = spread_spots(points[faces], SPOTS)
+    facing = sign * spots.normals[:, 2] > 0.3
+    start = spots.at_mm[facing] - sign * np.array([0.0, 0.0, 1e-3])
     near = np.zeros(len(start), bool)
     for other in pieces:
         if other.name != core.name and len(start):
             distance, _ = Rays.of(other.solid).first(start, np.array([0.0, 0.0, sign]))
             near |= distance < NEAR_MM
-    return float(np.abs(spots.normal[facing][near, 2]).sum() * spots.area_mm2)
+    return float((np.abs(spots.normals[:, 2]) * spots.area_mm2)[facing][near].sum())
 
 
 def _hidden(solid: Solid, wetted: Floats) -> tuple[float, tuple[float, float, float]]:
     """Return (area, place) of cavity face that no straight look from outside reaches."""
     if len(wetted) == 0:
         return 0.0, (0.0, 0.0, 0.0)
-    spots = spread_points(wetted, SPOTS)
-    inward = -spots.normal
-    start = spots.point + 0.05 * inward
+    spots = spread_spots(wetted, SPOTS)
+    inward = -spots.normals
+    start = spots.at_mm + 0.05 * inward
     rays, is_seen = Rays.of(solid), np.zeros(len(start), bool)
     for direction in _looks():
         ahead = ~is_seen & (inward @ direction > 0.05)
@@ -234,7 +235,7 @@ def _hidden(solid: Solid, wetted: Floats) -> tuple[float, tuple[float, float, fl
         return 0.0, (0.0, 0.0, 0.0)
     hidden = start[~is_seen]
     middle = hidden[np.argmin(np.linalg.norm(hidden - np.median(hidden, axis=0), axis=1))]
-    return float((~is_seen).sum() * spots.area_mm2), _place(middle)
+    return float(spots.area_mm2[~is_seen].sum()), _place(middle)
 
 
 def _looks() -> Floats:

@@ -8,9 +8,9 @@ import edt
 import numpy as np
 from numpy.typing import NDArray
 
-from moldprep.geometry.occupancy import Lattice
+from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.sampling import spread_points, unit_normals
+from moldprep.geometry.sampling import spread_spots, unit_normals
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.units import G_M_S2, MM_PER_M
 
@@ -69,18 +69,18 @@ def find_thinnest(solid: Solid, marks: tuple[Floats, ...] = ()) -> ThinSand:
     """
     points, faces = solid.mesh()
     corners = points[faces]
-    spots = spread_points(corners, SAMPLES)
-    distance, facet = Rays(points, faces).first(spots.point - 1e-3 * spots.normal, -spots.normal)
-    opposed = np.einsum("ij,ij->i", spots.normal, unit_normals(corners)[facet]) < OPPOSED
+    spots = spread_spots(corners, SAMPLES)
+    distance, facet = Rays(points, faces).first(spots.at_mm - 1e-3 * spots.normals, -spots.normals)
+    opposed = np.einsum("ij,ij->i", spots.normals, unit_normals(corners)[facet]) < OPPOSED
     for low, high in marks:
-        opposed &= ((spots.point < low - MARK_MM) | (spots.point > high + MARK_MM)).any(axis=1)
+        opposed &= ((spots.at_mm < low - MARK_MM) | (spots.at_mm > high + MARK_MM)).any(axis=1)
     walls = np.flatnonzero(np.isfinite(distance) & opposed)
     walls = walls[np.argsort(distance[walls], kind="stable")]
-    enough = int(np.ceil(WEB_MM2 / spots.area_mm2)) - 1
+    enough = int(np.ceil(WEB_MM2 / spots.area_mm2[0])) - 1
     if enough >= len(walls):
         return ThinSand(float(solid.size_mm.min()), _place(solid.centroid_mm))
     thin = walls[enough]
-    middle = spots.point[thin] - 0.5 * distance[thin] * spots.normal[thin]
+    middle = spots.at_mm[thin] - 0.5 * distance[thin] * spots.normals[thin]
     return ThinSand(float(distance[thin]) + 1e-3, _place(middle))
 
 

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.geometry.voxels import Lattice, shares_of
 from moldprep.records import Alloy, FeederPlan, Parting, Pattern, Placement, Reason, VentPlan
 from moldprep.rigging.flood import amid, escape, peaks
 
@@ -132,7 +133,7 @@ def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[Hi
         Count the highest point too, where nothing stands on the pattern.
     """
     pitch = float((np.prod(solid.size_mm) / CELLS) ** (1.0 / 3.0))
-    lattice = Lattice.around(solid.bounds[0] - pitch, solid.bounds[1] + pitch, pitch)
+    lattice = Lattice.around(solid.bounds, pitch, belt=1)
     share = np.pad(shares_of(solid, lattice), 1)
     inside = share >= 0.5
     shape = (inside.shape[0], inside.shape[1], inside.shape[2])

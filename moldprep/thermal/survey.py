@@ -8,15 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from moldprep.geometry.measure import (
-    SurfacePoints,
-    depth_and_chord,
-    surface_points,
-    thinnest_wall_mm,
-)
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.measure import depth_and_chord, thinnest_wall_mm
+from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.rays import Rays
+from moldprep.geometry.sampling import Spots, spots_on_facets
 from moldprep.geometry.solid import Solid
-from moldprep.geometry.voxels import Lattice, shares_of
 from moldprep.records import Alloy, Job, Pattern, Sand, Section, SectionJoin, Survey
 from moldprep.thermal import chvorinov
 from moldprep.thermal.sections import cut_sections, grown
@@ -59,8 +56,9 @@ def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Surv
     an endless plate.
     """
     solid = pattern.solid
-    rays = Rays.of(solid)
-    coarse = surface_points(solid, solid.area_mm2 / 20_000.0)
+    points, faces = solid.mesh()
+    rays, corners = Rays(points, faces), points[faces]
+    coarse = spots_on_facets(corners, solid.area_mm2 / 20_000.0)
     thin_mm = thinnest_wall_mm(rays, coarse)
     lattice = _lattice(solid, thin_mm, job)
     share = shares_of(solid, lattice)
@@ -70,7 +68,7 @@ def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Surv
     depth = np.maximum(edt.edt(inside, black_border=True, parallel=2) - 0.5, 0.0) * inside
     cut, n = cut_sections(inside, depth)
     label = grown(cut, share > 0.0, np.ones_like(cut))
-    spots = surface_points(solid, lattice.pitch_mm**2)
+    spots = spots_on_facets(corners, lattice.pitch_mm**2)
     owner = _owners(label, lattice, spots)
     volume = np.bincount(label.ravel(), share.ravel(), n + 1)[1:] * lattice.pitch_mm**3
     volume *= solid.volume_mm3 / volume.sum()
@@ -92,19 +90,17 @@ def _lattice(solid: Solid, thin_mm: float, job: Job) -> Lattice:
         coarsest = (volume / min(FEWEST_CELLS, job.survey.max_cells)) ** (1.0 / 3.0)
         finest = (volume / job.survey.max_cells) ** (1.0 / 3.0)
         pitch = max(min(thin_mm / CELLS_ACROSS, coarsest), finest)
-    around = Lattice.around(low, high, pitch)
-    n_x, n_y, n_z = (n + 2 for n in around.shape)
-    return Lattice(around.origin_mm - pitch, (n_x, n_y, n_z), pitch)
+    return Lattice.around(solid.bounds, pitch, belt=1)
 
 
-def _owners(label: NDArray[np.int32], lattice: Lattice, spots: SurfacePoints) -> NDArray[np.int64]:
+def _owners(label: NDArray[np.int32], lattice: Lattice, spots: Spots) -> NDArray[np.int64]:
     """Return (n,) the section under each surface point, looking a little deeper until found."""
     owner = np.zeros(len(spots.at_mm), np.int64)
     for depth in (0.5, 0.25, 0.75, 0.0, 1.0, -0.5):
         left = np.flatnonzero(owner == 0)
         if len(left) == 0:
             return owner
-        at = spots.at_mm[left] - depth * lattice.pitch_mm * spots.normal[left]
+        at = spots.at_mm[left] - depth * lattice.pitch_mm * spots.normals[left]
         cell = np.floor((at - lattice.origin_mm) / lattice.pitch_mm).astype(int)
         cell = np.clip(cell, 0, np.array(lattice.shape) - 1)
         owner[left] = label[tuple(cell.T)]

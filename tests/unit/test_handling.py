@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from moldprep.catalog import find
-from moldprep.geometry.occupancy import Lattice, occupied
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import occupied
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
 from moldprep.mold.assembly import find_order, hits_on_the_way
@@ -123,7 +124,7 @@ POCKET = Solid.box((50, 50, 30), (150, 100, 70))
     ],
 )
 def test_loose_sand(name, void, stuck_mm3):
-    lattice = Lattice.around(BLOCK.bounds, 2.0, belt=2)
+    lattice = Lattice.from_corner(BLOCK.bounds, 2.0, belt=2)
     loose = find_loose_sand(occupied(BLOCK - void, lattice), lattice, 12.0)
     assert loose.volume_mm3 == pytest.approx(stuck_mm3, rel=0.02), name
     if stuck_mm3:
@@ -138,7 +139,7 @@ def test_thin_web_is_found_where_it_is():
 
 
 def test_finger_is_found_and_a_plain_block_has_none():
-    lattice = Lattice.around(np.array([[0, 0, 0], [200, 150, 200]]), 3.0, belt=2)
+    lattice = Lattice.from_corner(np.array([[0, 0, 0], [200, 150, 200]]), 3.0, belt=2)
     assert find_weakest_finger(occupied(BLOCK, lattice), lattice, 1e4) is None
     pin = Solid.cone(8, 8, 80).moved((100, 75, 99))
     finger = find_weakest_finger(occupied(BLOCK + pin, lattice), lattice, 1e4)

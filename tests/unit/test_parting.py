@@ -103,7 +103,10 @@ def test_a_groove_round_a_rim_is_an_undercut():
     )
     rim = ring - (groove - Solid.cone(50, 50, 40, 96))
     parting = parted(rim, pull=(0, 0, 1), z_mm=20.0)
-    assert [one.side for one in parting.undercuts] == ["cope", "drag"]
+    assert sorted(one.side for one in parting.undercuts) == [
+        "cope",
+        "drag",
+    ]  # as large as each other
 
 
 @pytest.mark.parametrize("z_mm", [-1.0, 41.0])

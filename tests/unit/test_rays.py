@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.sampling import spread_points
+from moldprep.geometry.sampling import spread_spots
 from moldprep.geometry.solid import Solid
 
 NOTHING = np.empty((0, 3))
@@ -23,10 +23,10 @@ def test_inside_holds_a_hair_from_the_surface(away):
     body = Solid.cone(50, 50, 200, 128) - Solid.cone(20, 20, 200, 96)
     body = body.turned((0, 90, 0)).moved((away, 0, 0))
     points, faces = body.mesh()
-    spots = spread_points(points[faces], 5000)
+    spots = spread_spots(points[faces], 5000)
     rays = Rays.of(body)
-    assert rays.is_inside(spots.point - 0.02 * spots.normal).mean() > 0.999
-    assert rays.is_inside(spots.point + 0.02 * spots.normal).mean() < 0.001
+    assert rays.is_inside(spots.at_mm - 0.02 * spots.normals).mean() > 0.999
+    assert rays.is_inside(spots.at_mm + 0.02 * spots.normals).mean() < 0.001
 
 
 def test_crossings_come_in_order_along_each_ray():

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 
 from moldprep.errors import StageError
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.solid import Solid
-from moldprep.geometry.voxels import Lattice, shares_of, voxelize
+from moldprep.geometry.voxels import voxelize
 from moldprep.records import Body, Insert, Role
 from tests.helpers import agree
 from tests.thermal_cases import alloy_of, bare_survey, job_for, metal_of, rigging_of
@@ -42,7 +44,7 @@ def test_volume_is_the_solids(solid):
 def test_shares_before_any_scaling_are_close():
     body = BLOCK.turned((20, 45, 70))
     low, high = body.bounds
-    shares = shares_of(body, Lattice.around(low - 3, high + 3, 2.0))
+    shares = shares_of(body, Lattice.around(np.stack([low - 3, high + 3]), 2.0))
     agree(shares.sum() * 8.0, body.volume_mm3, rel=2e-3, why="2 x 2 rays along three axes")
 
 
