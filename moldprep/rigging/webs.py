@@ -38,7 +38,7 @@ OVERLAP_MM: Final = 0.05
 GROWN_MM: Final = 0.4
 """How far a filling reaches into what is round it: no skin of sand is left on a bent face."""
 
-AROUND_MM: Final = 0.5 * WEB_MM
+AROUND_MM: Final = STEP_MM + 0.5
 """Faces this near to a web bound its filling too: no pocket of sand is left in a corner."""
 
 PULL_IN: Final = 0.01
