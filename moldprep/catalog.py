@@ -1,5 +1,6 @@
 """configs/ -> Alloy, Sand, Printer, Rules. The folders are the registry."""
 
+import difflib
 import tomllib
 from pathlib import Path
 from typing import TypeVar
@@ -48,11 +49,13 @@ def find(kind: type[Thing], wanted: str, own: Path | None = None) -> Thing:
     """Return the thing of this id; the user's own folder wins over the shipped one."""
     files = _files(kind, own)
     if wanted not in files:
+        near = difflib.get_close_matches(wanted, files, n=1)
         raise JobError(
-            f"no {FOLDERS[kind]} file for {wanted!r}; known: {', '.join(sorted(files))}",
+            f"no {wanted!r} among the {FOLDERS[kind]}; known: {', '.join(sorted(files))}",
             code="config/unknown-id",
             where="job file",
-            fix=f"take a known id, or add {wanted}.toml to a {FOLDERS[kind]}/ folder of your own",
+            fix=(f"did you mean {near[0]!r}? or " if near else "take a known id, or ")
+            + f"put {wanted}.toml into {FOLDERS[kind]}/ of a configs folder of your own",
         )
     return read(kind, files[wanted])
 

@@ -7,7 +7,7 @@ speak in the part frame (turned, z up), in mm.
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from moldprep.records.casting import Role
 from moldprep.records.plan import (
@@ -23,9 +23,14 @@ from moldprep.records.plan import (
     WellPlan,
 )
 
-Vector = tuple[float, float, float]
-Positive = Annotated[float, Field(gt=0.0)]
-NotNegative = Annotated[float, Field(ge=0.0)]
+Number = Annotated[float, Field(strict=True)]
+Whole = Annotated[int, Field(strict=True)]
+Switch = Annotated[bool, Field(strict=True)]
+Vector = tuple[Number, Number, Number]
+Positive = Annotated[Number, Field(gt=0.0)]
+NotNegative = Annotated[Number, Field(ge=0.0)]
+Shrink = Annotated[Number, Field(ge=0.0, le=10.0)]
+Color = Annotated[str, Field(pattern="^#[0-9a-fA-F]{6}$")]
 Auto = Literal["auto"]
 Unit = Literal["mm", "cm", "m", "in", "ft", "um"]
 
@@ -40,7 +45,7 @@ class FaceSelector(Table):
     """Which faces of the casting are meant; all given conditions must hold together."""
 
     toward: Vector | None = Field(None, description="faces whose normal points this way")
-    within_deg: Annotated[float, Field(gt=0.0, le=90.0)] = Field(
+    within_deg: Annotated[Number, Field(gt=0.0, le=90.0)] = Field(
         5.0, description="how far a normal may be off `toward` [deg]"
     )
     plane_at: Vector | None = Field(
@@ -54,7 +59,19 @@ class FaceSelector(Table):
         None, description="faces on a cylinder with this axis, two points [mm]"
     )
     cylinder_radius_mm: Positive | None = Field(None, description="its radius [mm]")
-    color: str | None = Field(None, description="face colour in the file, #rrggbb")
+    color: Color | None = Field(None, description="face colour in the file, #rrggbb")
+
+    @model_validator(mode="after")
+    def _means_something(self) -> "FaceSelector":
+        if (self.toward, self.plane_at, self.box, self.cylinder, self.color) == (None,) * 5:
+            raise ValueError("needs one of: toward, plane_at, box, cylinder, color")
+        if self.toward is not None and not any(self.toward):
+            raise ValueError("toward = [0, 0, 0] has no direction")
+        if self.cylinder is not None and self.cylinder[0] == self.cylinder[1]:
+            raise ValueError("cylinder: the two points of its axis are one")
+        if self.cylinder_radius_mm is not None and self.cylinder is None:
+            raise ValueError("cylinder_radius_mm needs cylinder, two points of its axis")
+        return self
 
 
 class OwnBody(Table):
@@ -64,7 +81,7 @@ class OwnBody(Table):
     object: str | None = Field(None, description="its object name in the casting's file")
     file: Path | None = Field(None, description="or a file of its own, same frame and unit")
     at_mm: Vector | None = Field(None, description="or a point inside it [mm]")
-    color: str | None = Field(None, description="or its colour in the file, #rrggbb")
+    color: Color | None = Field(None, description="or its colour in the file, #rrggbb")
     name: str | None = Field(None, description="name to carry; made from the role if missing")
 
 
@@ -92,7 +109,7 @@ class PartingKeys(Table):
     pull: Vector | Auto = Field(
         "auto", description="direction in the model's frame that is up when poured"
     )
-    z_mm: float | Auto = Field(
+    z_mm: Number | Auto = Field(
         "auto", description="height of the parting plane above the turned casting's lowest point"
     )
     weight_undercut: NotNegative = Field(4.0, description="score weight: undercut over area")
@@ -115,7 +132,7 @@ class StockKeys(Table):
 class DraftKeys(Table):
     """[pattern.draft]: taper along the pull; 0 is legal, nothing is drawn from printed sand."""
 
-    deg: Annotated[float, Field(ge=0.0, le=15.0)] = Field(0.0, description="draft [deg]")
+    deg: Annotated[Number, Field(ge=0.0, le=15.0)] = Field(0.0, description="draft [deg]")
     table: Literal["", "wood", "metal"] = Field(
         "", description="or by height and kind of face, from the table of this pattern material"
     )
@@ -138,7 +155,7 @@ class DraftKeys(Table):
 class PatternKeys(Table):
     """[pattern]: allowances."""
 
-    shrink_pct: NotNegative | tuple[NotNegative, NotNegative, NotNegative] | Auto = Field(
+    shrink_pct: Shrink | tuple[Shrink, Shrink, Shrink] | Auto = Field(
         "auto", description="shrink allowance, one or along model x, y, z; auto: the alloy's [%]"
     )
     shrink_rule: Literal["on-casting", "on-pattern"] = Field(
@@ -154,7 +171,7 @@ class SurveyKeys(Table):
     """[survey]: first look at the bare pattern."""
 
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
-    max_cells: int = Field(2_000_000, ge=1000, description="cells of the grid at most")
+    max_cells: Whole = Field(2_000_000, ge=1000, description="cells of the grid at most")
 
 
 class RiggingKeys(Table):
@@ -189,22 +206,22 @@ class FreezingKeys(Table):
     """[freezing]: the heat solve."""
 
     pour_c: Positive | Auto = Field("auto", description="temperature of the filled metal [°C]")
-    sand_c: float = Field(25.0, description="sand before pouring [°C]")
+    sand_c: Number = Field(25.0, description="sand before pouring [°C]")
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
-    max_cells: int = Field(3_000_000, ge=1000, description="cells of the grid at most")
+    max_cells: Whole = Field(3_000_000, ge=1000, description="cells of the grid at most")
     max_updates: Positive = Field(
         1.5e9, description="cells times steps of one heat solve at most, some 5 s; more is finer"
     )
     contact_m2k_w: NotNegative | Auto = Field(
         "auto", description="metal/sand contact resistance; auto: the alloy's [m²K/W]"
     )
-    shake_out: bool = Field(False, description="go on until the alloy's knock-out temperature")
+    shake_out: Switch = Field(False, description="go on until the alloy's knock-out temperature")
 
 
 class FeedingKeys(Table):
     """[feeding]: how hard to look for a sound casting."""
 
-    rounds: int = Field(3, ge=0, le=20, description="rounds of automatic feeding at most")
+    rounds: Whole = Field(3, ge=0, le=20, description="rounds of automatic feeding at most")
     left_pct: Positive = Field(
         0.5, description="isolated liquid a section may keep, of the section's volume [%]"
     )
@@ -214,7 +231,7 @@ class FeedingKeys(Table):
 class MoldKeys(Table):
     """[mold]: the sand around the metal."""
 
-    count: int = Field(1, ge=1, le=64, description="castings in one mold")
+    count: Whole = Field(1, ge=1, le=64, description="castings in one mold")
     spacing_mm: Positive | Auto = Field("auto", description="sand between castings [mm]")
     form: Literal["block", "contour"] = Field("block", description="outer shape")
     wall_mm: Positive | Auto = Field("auto", description="sand beside the metal [mm]")
@@ -222,14 +239,14 @@ class MoldKeys(Table):
     bottom_mm: Positive | Auto = Field("auto", description="sand below the metal [mm]")
     clearance_mm: NotNegative = Field(0.3, description="gap at joints, each face [mm]")
     coating_mm: NotNegative = Field(0.0, description="dry coating, added to core-print gaps [mm]")
-    cheeks_at_mm: tuple[float, ...] = Field((), description="more parting heights [mm]")
-    locators: bool = Field(True, description="cones and sockets that fit one way only")
+    cheeks_at_mm: tuple[Number, ...] = Field((), description="more parting heights [mm]")
+    locators: Switch = Field(True, description="cones and sockets that fit one way only")
     lifting: Literal["auto", "none", "holes", "pockets"] = Field("auto", description="lifting")
     weight_kg: NotNegative | Auto = Field(
         "auto", description="weights or clamp force on the cope; auto: the sheet asks for it [kg]"
     )
-    marks: bool = Field(True, description="piece name, job and weight on an outside face")
-    split_too_large: bool = Field(True, description="cut pieces that the box cannot hold")
+    marks: Switch = Field(True, description="piece name, job and weight on an outside face")
+    split_too_large: Switch = Field(True, description="cut pieces that the box cannot hold")
 
 
 class CoreDeclared(Table):
@@ -262,8 +279,8 @@ class BoxKeys(Table):
 class OutputKeys(Table):
     """[output]: what is written."""
 
-    pictures: bool = Field(True, description="render pictures")
-    layers: bool = Field(False, description="write the layers too")
+    pictures: Switch = Field(True, description="render pictures")
+    layers: Switch = Field(False, description="write the layers too")
 
 
 class SheetKeys(Table):
@@ -272,7 +289,7 @@ class SheetKeys(Table):
     part_no: str = Field("", description="pattern or part number")
     revision: str = Field("", description="drawing revision")
     customer: str = Field("", description="who it is for")
-    quantity: int = Field(1, ge=1, description="castings wanted")
+    quantity: Whole = Field(1, ge=1, description="castings wanted")
     remarks: str = Field("", description="anything the crew should know")
 
 

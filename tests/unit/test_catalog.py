@@ -87,3 +87,9 @@ def test_unknown_alloy_names_the_known_ones():
     with pytest.raises(JobError, match="carbon-steel") as caught:
         find(Alloy, "unobtainium")
     assert (caught.value.code, caught.value.exit_code) == ("config/unknown-id", 2)
+
+
+def test_an_alloy_written_nearly_right_is_guessed():
+    with pytest.raises(JobError, match="did you mean 'carbon-steel'") as caught:
+        find(Alloy, "carbonsteel")
+    assert caught.value.code == "config/unknown-id"

@@ -100,7 +100,7 @@ def test_bad_keys(command, more, parts, code, folder, capsys):
         ('unit = "mm"', 'unit = "furlong"', ("unit", "furlong", "'mm'"), 2),
         ('"carbon-steel"', '"unobtainium"', ("unobtainium", "carbon-steel"), 2),
         ('file = "plate.stl"', 'file = "lost.stl"', ("lost.stl", "file/not-found"), 5),
-        ('alloy = "carbon-steel"', "", ("alloy", "required"), 2),
+        ('alloy = "carbon-steel"', "", ("alloy", "is needed"), 2),
         ('name = "plate"', 'sand = "sugar"', ("sugar", "silica-furan"), 2),
         ('name = "plate"', 'printer = "press"', ("press", "box-m"), 2),
     ],

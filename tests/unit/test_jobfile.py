@@ -53,20 +53,85 @@ def test_bare_mesh(tmp_path):
         ),
         (
             GOOD.replace('"mm"', '"furlong"'),
-            "bracket.toml [casting]: unit: input should be 'mm', 'cm', 'm', 'in', 'ft' or 'um', "
-            "got 'furlong' [job/bad-value]",
+            "bracket.toml [casting]: unit: should be 'mm', 'cm', 'm', 'in', 'ft' or 'um', "
+            "got 'furlong' [job/bad-value]\n"
+            "  try: unit stands for: unit of the file's numbers; "
+            "needed where the format carries none",
         ),
         (
             GOOD + "[mold]\ncount = -1\n",
-            "bracket.toml [mold]: count: input should be greater than or equal to 1, got -1 "
-            "[job/bad-value]",
+            "bracket.toml [mold]: count: should be greater than or equal to 1, got -1 "
+            "[job/bad-value]\n  try: count stands for: castings in one mold",
         ),
         (
             GOOD + '[mold]\ncount = "two"\n',
-            "bracket.toml [mold]: count: input should be a valid integer, unable to parse string "
-            "as an integer, got 'two' [job/bad-value]",
+            "bracket.toml [mold]: count: should be a whole number, got 'two' [job/bad-value]\n"
+            "  try: count stands for: castings in one mold",
         ),
-        ("[casting]\nfile = 'a.stl'\n", "bracket.toml: alloy: field required [job/bad-value]"),
+        (
+            "[casting]\nfile = 'a.stl'\n",
+            "bracket.toml: alloy: is needed [job/bad-value]\n"
+            "  try: alloy stands for: id of an alloy, see `moldprep tables`",
+        ),
+        (
+            GOOD.replace('"mm"', '"inches"'),
+            "bracket.toml [casting]: unit: should be 'mm', 'cm', 'm', 'in', 'ft' or 'um', "
+            "got 'inches' [job/bad-value]\n  try: did you mean 'in'?",
+        ),
+        (
+            GOOD + "[mold]\nwall_mm = -5\n",
+            "bracket.toml [mold]: wall_mm: should be greater than 0, or 'auto', got -5 "
+            "[job/bad-value]\n  try: wall_mm stands for: sand beside the metal [mm]",
+        ),
+        (
+            GOOD + '[mold]\nwall_mm = "12"\n',
+            "bracket.toml [mold]: wall_mm: should be a number, or 'auto', got '12' "
+            "[job/bad-value]\n  try: wall_mm stands for: sand beside the metal [mm]",
+        ),
+        (
+            GOOD + "[output]\nlayers = 1\n",
+            "bracket.toml [output]: layers: should be true or false, got 1 [job/bad-value]\n"
+            "  try: layers stands for: write the layers too",
+        ),
+        (
+            GOOD + "[pattern]\nshrink_pct = [1, 2, -1]\n",
+            "bracket.toml [pattern.shrink_pct]: 2: should be greater than or equal to 0, got -1 "
+            "[job/bad-value]",
+        ),
+        (
+            GOOD + "[pattern]\nshrink_pct = 21\n",
+            "bracket.toml [pattern]: shrink_pct: should be less than or equal to 10, or a list, "
+            "or 'auto', got 21 [job/bad-value]\n  try: shrink_pct stands for: shrink allowance, "
+            "one or along model x, y, z; auto: the alloy's [%]",
+        ),
+        (
+            GOOD + "[[pattern.stock]]\nmm = 3\nfaces = {}\n",
+            "bracket.toml [pattern.stock.0]: faces: needs one of: toward, plane_at, box, "
+            "cylinder, color [job/bad-value]\n  try: faces stands for: which faces",
+        ),
+        (
+            GOOD + "[[pattern.keep_clear]]\ntoward = [0, 0, 0]\n",
+            "bracket.toml [pattern.keep_clear]: 0: toward = [0, 0, 0] has no direction "
+            "[job/bad-value]",
+        ),
+        (
+            GOOD + '[[pattern.keep_clear]]\ncolor = "red"\n',
+            "bracket.toml [pattern.keep_clear.0]: color: should be like #ff8800, got 'red' "
+            "[job/bad-value]\n  try: color stands for: face colour in the file, #rrggbb",
+        ),
+        (
+            GOOD + '[[rigging.feeder]]\nname = "F1"\nkind = "top"\nat_mm = [0, 0, 0]\n'
+            "diameter_mm = -50\nheight_mm = 60\n",
+            "bracket.toml [rigging.feeder.0]: diameter_mm: should be greater than 0, got -50 "
+            "[job/bad-value]",
+        ),
+        (
+            GOOD + "[rigging.sprue]\nat_mm = [0, 0, 0]\ntop_mm = -10\nfoot_area_mm2 = 0\n"
+            "top_area_mm2 = 900\n",
+            "bracket.toml [rigging.sprue]: foot_area_mm2: should be greater than 0, got 0 "
+            "[job/bad-value]",
+        ),
+        ("mold = 3\n" + GOOD, "bracket.toml: mold: should be a table, got 3 [job/bad-value]"),
     ],
 )
 def test_bad_job_gets_one_clear_message(write, text, message):
