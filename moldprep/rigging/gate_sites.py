@@ -206,6 +206,8 @@ class GateSearch:
             if not FLATNESS[0] * height <= width <= min(FLATNESS[1] * height, WIDEST_MM):
                 continue
             fits = wall.fits(width, height, way.thinness)
+            if not fits.any():
+                continue
             spreads = [
                 _spread(wall.s, fits, count, width + self._wall_mm, closeness)
                 for closeness in (CLOSENESS if count > 1 else CLOSENESS[:1])
@@ -342,11 +344,12 @@ def _spread(
 ) -> list[int] | None:
     """Return `count` places that fit, spread evenly over the casting, or None."""
     ok = np.flatnonzero(fits)
-    if len(ok) == 0:
+    if len(ok) == 0 or s[ok[-1]] - s[ok[0]] < (count - 1) * apart_mm:
         return None
     middle, extent = 0.5 * (s[0] + s[-1]), s[-1] - s[0]
     even = (2.0 * np.arange(count) + 1.0) / (2.0 * count) - 0.5
     wanted = middle + closeness * extent * even
-    places = [int(ok[np.argmin(np.abs(s[ok] - at))]) for at in wanted]
+    nearest = np.argmin(np.abs(s[ok] - wanted[:, None]), axis=1)
+    places: list[int] = ok[nearest].tolist()
     gaps = np.diff(s[places])
     return places if bool((gaps >= apart_mm).all()) else None

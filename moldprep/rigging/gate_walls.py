@@ -6,6 +6,7 @@ direction the ingates come from: `v` runs outward along it, `s` along the runner
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -101,23 +102,36 @@ class Wall:
         """Return the gate heights that fit anywhere at all."""
         return tuple(h for h in HEIGHTS_MM if self._takes(h, thinness).any())
 
+    @cached_property
+    def _up_to(self) -> tuple[Mask, Floats, Floats, Floats]:
+        """(n, k) clear, nearest hit, farthest hit, least thickness: from the level up to each."""
+        return (
+            np.logical_and.accumulate(self.is_clear, axis=1),
+            np.maximum.accumulate(self.hit, axis=1),
+            np.minimum.accumulate(self.hit, axis=1),
+            np.minimum.accumulate(self.thick, axis=1),
+        )
+
+    def _row(self, height_mm: float) -> int:
+        """Return the last of the heights a gate of this height covers."""
+        return int(np.searchsorted(self.rise, height_mm + 1e-9)) - 1
+
     def _takes(self, height_mm: float, thinness: float) -> Mask:
         """Return (n,) whether each place takes a gate of this height, however narrow."""
-        used = self.rise <= height_mm + 1e-9
-        return np.asarray(
-            self.is_clear[:, used].all(axis=1)
-            & (self.hit[:, used].min(axis=1) >= self.edge - DEEPEST_MM)
-            & (thinness * self.thick[:, used].min(axis=1) >= height_mm)
-        )
+        is_clear, _, far, thick = (part[:, self._row(height_mm)] for part in self._up_to)
+        is_thin = thinness * thick >= height_mm
+        return np.asarray(is_clear & (far >= self.edge - DEEPEST_MM) & is_thin)
 
     def fits(self, width_mm: float, height_mm: float, thinness: float) -> Mask:
         """Return (n,) where the middle of a gate of this section may lie."""
         size = 2 * self._half(width_mm) + 1
-        used = self.rise <= height_mm + 1e-9
         takes = self._takes(height_mm, thinness).astype(np.uint8)
         whole = minimum_filter1d(takes, size, mode="constant", cval=0) > 0
-        near = maximum_filter1d(self.hit[:, used].max(axis=1), size, mode="nearest")
-        far = minimum_filter1d(self.hit[:, used].min(axis=1), size, mode="nearest")
+        if not whole.any():
+            return np.asarray(whole)
+        _, nearest, farthest, _ = (part[:, self._row(height_mm)] for part in self._up_to)
+        near = maximum_filter1d(nearest, size, mode="nearest")
+        far = minimum_filter1d(farthest, size, mode="nearest")
         with np.errstate(invalid="ignore"):
             return np.asarray(whole & (near - far <= max(0.6 * width_mm, 4.0)))
 
@@ -148,6 +162,8 @@ class Walls:
         self._shadow = outline_points(room.solid.shadow())
         self._bounds = pattern.solid.bounds
         self._edge_levels: dict[float, Floats] = {}
+        self._bare: dict[tuple[float, float, bool], Wall] = {}
+        self._reach: dict[tuple[int, float], tuple[float, float, float]] = {}
 
     @property
     def extents_mm(self) -> tuple[float, float]:
@@ -161,6 +177,13 @@ class Walls:
 
     def seen(self, way: Approach) -> Wall:
         """Return what level rays meet, and where feeders and chills leave room for a gate."""
+        key = (way.out_deg, way.level_mm, way.gates_above)
+        if key not in self._bare:
+            self._bare[key] = self._seen_bare(way)
+        return self._with_lanes(self._bare[key], way)
+
+    def _seen_bare(self, way: Approach) -> Wall:
+        """Return what level rays meet, whatever stands before it."""
         s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
         s = np.linspace(s_all.min(), s_all.max(), int(np.clip(np.ptp(s_all) / 2.0, 60, 240)))
         rise = np.array([0.3, *sorted(HEIGHTS_MM)])
@@ -172,7 +195,7 @@ class Walls:
         thick = np.zeros(len(distance))
         thick[is_hit] = self._thickness(origins[is_hit] + inward * distance[is_hit, None], inward)
         shape = (len(s), len(z))
-        wall = Wall(
+        return Wall(
             s=s,
             rise=rise,
             hit=np.where(is_hit, far - distance, -np.inf).reshape(shape),
@@ -180,7 +203,6 @@ class Walls:
             is_clear=(is_hit & ~self._is_kept_clear[facet]).reshape(shape),
             edge=_outer_edge(s, s_all, v_all),
         )
-        return self._with_lanes(wall, way)
 
     def _thickness(self, points: Floats, inward: Floats) -> Floats:
         """Return the metal behind points of the surface: smaller of its depth and its height."""
@@ -198,16 +220,24 @@ class Walls:
         for k, rise in enumerate(wall.rise):
             low, high = way.gate_band_mm(float(rise))
             for outline, _, _ in self.room.beside(low, high, way.sand_mm):
-                points = outline_points(outline)
-                if len(points) == 0:
-                    continue
-                along = points @ way.along
-                beside = (wall.s >= along.min() - way.sand_mm) & (
-                    wall.s <= along.max() + way.sand_mm
-                )
-                ahead = float((points @ way.out).max()) > wall.hit[:, k] - way.sand_mm
-                is_clear[:, k] &= ~(beside & ahead)
+                first, last, out = self._reach_of(outline, way)
+                beside = (wall.s >= first - way.sand_mm) & (wall.s <= last + way.sand_mm)
+                is_clear[:, k] &= ~(beside & (out > wall.hit[:, k] - way.sand_mm))
         return replace(wall, is_clear=is_clear)
+
+    def _reach_of(self, outline: BaseGeometry, way: Approach) -> tuple[float, float, float]:
+        """Return (first and last place along a side, farthest out) of an outline. [mm]"""
+        key = (id(outline), way.out_deg)
+        if key not in self._reach:
+            points = outline_points(outline)
+            along, out = points @ way.along, points @ way.out
+            is_none = len(points) == 0
+            self._reach[key] = (
+                (math.inf, -math.inf, -math.inf)
+                if is_none
+                else (float(along.min()), float(along.max()), float(out.max()))
+            )
+        return self._reach[key]
 
     def reaches_edge(self, way: Approach) -> bool:
         """Return whether the casting has a wall near its own shadow's edge, near the level.
