@@ -22,6 +22,9 @@ LENGTH_TO_WIDTH = 5.0
 FEWEST_CUBES = 10
 """Fewer cubes together are noise along a slanted wall or in a corner."""
 
+ROUNDING = 1.0 + 1e-4
+"""Distances of the grid are single precision."""
+
 
 @dataclass(frozen=True)
 class LooseSand:
@@ -72,7 +75,7 @@ def _wide_parts(
     counts = np.bincount(label.ravel())
     width = np.zeros(len(counts))
     np.maximum.at(width, label[rest], 2.0 * half_width[rest])
-    counts[(width <= 2.0 * pitch) | (counts < FEWEST_CUBES)] = 0
+    counts[(width <= ROUNDING * 2.0 * pitch) | (counts < FEWEST_CUBES)] = 0
     counts[0] = 0
     return label, counts
 

@@ -92,21 +92,35 @@ def add_core_vents(
 
 
 def _vent(one: Print, void: Rays, outside: Outside) -> Solid | None:
-    """Return the vent of one print: straight on, else to the nearest side, else up."""
+    """Return the vent of one print: straight on, else out at its end, sideways or up from there.
+
+    The bend lies in the sand behind the print: the hole in the core and the channel in its seat
+    are straight, each can be blown out, and the print keeps all its sand.
+    """
     radius = 0.5 * float(np.clip(VENT_SHARE * one.thickness_mm, *VENT_MM))
     start = one.end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward
     sides = [np.array(d, float) for d in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1))]
     straight = [one.outward] if one.outward[2] > -0.5 else []
     others = sorted(sides, key=lambda d: _way_out_mm(one.end_mm, d, outside.bounds))
     for way in [*straight, *others]:
-        bend = one.end_mm - radius * 1.5 * one.outward
-        begin = start if way is one.outward else bend
+        is_straight = way is one.outward
+        begin = start if is_straight else one.end_mm + radius * one.outward
         end = begin + (_way_out_mm(begin, way, outside.bounds) + 1.0) * way
-        if float(way @ one.outward) < -0.1 or not is_clear(begin, end, radius, void):
+        if abs(float(way @ one.outward)) > 0.1 and not is_straight:
             continue
-        channel = rod(begin, end, radius)
-        return channel if way is one.outward else channel + rod(start, bend, radius)
+        if not is_clear(begin, end, radius, void) or _is_near_face(begin, way, radius, outside):
+            continue
+        if is_straight:
+            return rod(start, end, radius)
+        return rod(begin - radius * way, end, radius) + rod(start, begin, radius)
     return None
+
+
+def _is_near_face(begin: Floats, way: Floats, radius: float, outside: Outside) -> bool:
+    """Return whether a channel runs along an outside face with too little sand before it."""
+    along = np.abs(way) > 0.5
+    room = np.minimum(begin - outside.bounds[0], outside.bounds[1] - begin)
+    return bool((room[~along] < radius + VENT_WALL_MM - 1e-6).any())
 
 
 def _way_out_mm(point: Floats, way: Floats, bounds: Floats) -> float:

@@ -46,6 +46,7 @@ class Finger:
     length_mm  : from its root to its tip, or between its roots
     n_roots    : 1 stands out, 2 or more bridges
     stress_mpa : largest bending stress, see `bending_mpa`
+    at_mm      : its place furthest from stout sand: the tip, or the middle of a bridge
     """
 
     thickness_mm: float
@@ -90,7 +91,7 @@ def find_weakest_finger(
     """Return the finger with the highest bending stress, or None where the piece has none.
 
     A finger is sand that a ball cannot roll through: what is left of the piece after it was
-    shrunk and grown back by the ball's radius. Three sizes of ball, each twice the last.
+    shrunk and grown back by the ball's radius. Two sizes of ball, one twice the other.
 
     Parameters
     ----------
@@ -186,8 +187,9 @@ def _fingers(
         n_roots = int(cc3d.connected_components(root, connectivity=26).max())
         free = 2.0 * length if n_roots > 1 else length
         stress = bending_mpa(free, thickness, n_roots, load_n_m3)
-        middle = lattice.center_mm(stats["centroids"][k])
-        found.append(Finger(thickness, free, max(n_roots, 1), stress, _place(middle)))
+        tip = np.unravel_index(int(np.where(mine, reach[box], -1.0).argmax()), mine.shape)
+        at = lattice.center_mm(np.array(tip) + [one.start for one in box])
+        found.append(Finger(thickness, free, max(n_roots, 1), stress, _place(at)))
     return found
 
 
