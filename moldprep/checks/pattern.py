@@ -24,7 +24,7 @@ SHRINK_PCT: Final = {
 LIES_UP: Final = np.cos(np.radians(45.0))
 """A face whose normal rises more than this lies up."""
 
-TOLD_APART: Final = 8
+TOLD_APART: Final = 3
 """Undercuts told one by one, largest first; the rest are told together."""
 
 

@@ -109,8 +109,9 @@ def _drop_collapsed(mesh: Facets, tally: Tally) -> Facets:
 def drop_doubles(mesh: Facets, tally: Tally) -> Facets:
     """Return the mesh without facets that are there twice.
 
-    One of each pair goes; both where they are a skin between two bodies that touch; none where
-    two bodies, one inside the other, have a face in common.
+    One of each pair goes; both where they are a skin between two bodies that touch, or the two
+    sides of a fin without thickness; none where two bodies, one inside the other, have a face in
+    common.
     """
     corners = np.sort(mesh.faces, axis=1)
     _, first, which, count = np.unique(
@@ -122,18 +123,30 @@ def drop_doubles(mesh: Facets, tally: Tally) -> Facets:
         return mesh
     is_first = np.zeros(len(mesh.faces), np.bool_)
     is_first[first] = True
-    kind = _sheets(mesh, is_first, doubled)[which]
-    keep = np.where(kind == BETWEEN, False, is_first | (kind == SHARED))
-    tally["double facets dropped"] += int((~keep).sum())
+    facing = np.bincount(which, weights=_turns(mesh.faces))
+    is_fin = doubled & (facing == 0.0)[which]
+    kind = _sheets(mesh, is_first, doubled, is_fin)[which]
+    if (kind == FIN).all():  # the whole model is a sheet: let its rim be told
+        kind = np.full_like(kind, TWICE)
+    keep = np.where((kind == BETWEEN) | (kind == FIN), False, is_first | (kind == SHARED))
+    tally["facets of fins without thickness dropped"] += int((kind == FIN).sum())
+    tally["double facets dropped"] += int((~keep & (kind != FIN)).sum())
     return mesh.keep(keep)
 
 
-TWICE, BETWEEN, SHARED = 0, 1, 2
-"""What doubled facets are: written twice; a skin between two bodies; a face both bodies have."""
+TWICE, BETWEEN, SHARED, FIN = 0, 1, 2, 3
+"""What doubled facets are: written twice; a skin between two bodies; a face both bodies have; the
+two sides of a sheet that ends in the open."""
 
 
-def _sheets(mesh: Facets, is_first: Flags, doubled: Flags) -> Ints:
-    """Return (n_distinct,) which of the three a doubled facet is, in the order of `np.unique`.
+def _turns(faces: Ints) -> Ints:
+    """Return (m,) 1 where a facet's corners rise but for a turn, -1 where they fall."""
+    a, b, c = faces.T
+    return np.where((a < b).astype(int) + (b < c) + (c < a) == 2, 1, -1)
+
+
+def _sheets(mesh: Facets, is_first: Flags, doubled: Flags, is_fin: Flags) -> Ints:
+    """Return (n_distinct,) which of the four a doubled facet is, in the order of `np.unique`.
 
     Doubled facets that hang together are one sheet. Where the mesh is closed without it, two
     bodies meet there: from both sides of the sheet, or both from one.
@@ -158,6 +171,9 @@ def _sheets(mesh: Facets, is_first: Flags, doubled: Flags) -> Ints:
     opposite = np.bincount(at, sides[edge] == 0, minlength=n)
     kind = np.where(2 * opposite > n_rim, BETWEEN, SHARED)
     kind = np.where((n_rim == 0) | (open_without > 0), TWICE, kind)
+    ends_open = np.bincount(patch.repeat(3), edges.count[edges.of] == 1, n) > 0
+    two_sided = np.bincount(patch, is_double & ~is_fin[rows[order]], n) == 0
+    kind = np.where(ends_open & two_sided & (open_without == 0), FIN, kind)
     return np.where(is_double, kind[patch], TWICE)
 
 

@@ -18,6 +18,9 @@ CORNER: Final = re.compile(
     rb"\bvertex\s+" + NUMBER + rb"\s+" + NUMBER + rb"\s+" + NUMBER + rb"\s", re.IGNORECASE
 )
 
+BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
+"""What some editors put before a text in UTF-8."""
+
 StlObject = tuple[str, Floats, Ints]
 
 
@@ -31,6 +34,7 @@ def read_stl_objects(data: bytes) -> list[StlObject]:
     """
     if not data:
         raise ValueError("it is empty")
+    data = data.removeprefix(BYTE_ORDER_MARK)
     announced = int.from_bytes(data[80:HEAD], "little") if len(data) >= HEAD else -1
     if len(data) == HEAD + announced * FACET.itemsize or not _is_text(data):
         return [_binary(data, announced)]

@@ -76,7 +76,7 @@ def test_draft_of_a_body_without_walls_is_passed_over():
         ((), [Verdict.PASS]),
         ((0.9,), [Verdict.PASS]),
         ((500.0, 20.0), [Verdict.WARN, Verdict.WARN]),
-        ((9.0,) * 12, [Verdict.WARN] * 9),
+        ((9.0,) * 12, [Verdict.WARN] * 4),
     ],
 )
 def test_undercuts_are_few(areas, wanted):

@@ -93,6 +93,12 @@ def test_every_format_gives_the_same_box(tmp_path, kind, stated, unit):
     assert casting.deviation_mm == 0.0
 
 
+def test_ascii_with_a_byte_order_mark_and_odd_spacing(tmp_path):
+    text = ascii_stl(box(), "\r\n").replace("vertex", " \tVERTEX \t").replace("facet n", "FACET  n")
+    path = put(tmp_path, "p.stl", ("\ufeff" + text).encode("utf-8"))
+    assert read_casting(job_for(path, unit="mm")).solid.volume_mm3 == pytest.approx(480_000.0)
+
+
 def test_ascii_with_carriage_returns_and_several_solids(tmp_path):
     other = box((200, 0, 0), (230, 30, 30))
     text = ascii_stl(box(), "\r\n", "one") + ascii_stl(other, "\r\n", "two words")

@@ -194,6 +194,27 @@ def test_only_corners_that_are_no_numbers(tmp_path):
     assert caught.value.code == "geometry/empty"
 
 
+def test_a_two_sided_fin_without_thickness_is_dropped(tmp_path):
+    body = box()
+    fin = np.array([[100.0, 20, 30], [140, 20, 30], [140, 60, 30], [100, 60, 30]])
+    one, other = np.array([[0, 1, 2], [0, 2, 3]]), np.array([[2, 1, 0], [3, 2, 0]])
+    casting = read(tmp_path, joined(body, (fin, one), (fin, other)))
+    agree(casting.solid.volume_mm3, 480_000.0, rel=1e-6, why=EXACT)
+    assert count(casting, "fins without thickness") == 4
+    assert casting.solid.size_mm[0] == pytest.approx(100.0)
+
+
+def test_a_two_sided_fin_that_grows_from_an_edge_is_dropped(tmp_path):
+    points, faces = box()
+    at = [int(np.flatnonzero((points == corner).all(axis=1))[0])
+          for corner in ((100, 0, 60), (100, 80, 60))]  # fmt: skip
+    fin = [[*at, len(points)], [*reversed(at), len(points)]]
+    mesh = np.vstack([points, [150.0, 40, 90]]), np.vstack([faces, fin])
+    casting = read(tmp_path, mesh)
+    agree(casting.solid.volume_mm3, 480_000.0, rel=1e-6, why=EXACT)
+    assert count(casting, "fins without thickness") == 2
+
+
 # ---- holes ----------------------------------------------------------------------------------
 
 
