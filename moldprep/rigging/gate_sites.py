@@ -42,6 +42,9 @@ CLOSENESS: Final = (1.0, 0.75, 0.5, 0.3)
 """How far gates stand apart, over an even spread: round castings want them nearer the middle."""
 
 LEVEL_STEP_MM: Final = 1.5
+LEVEL_STRIDE: Final = 3
+"""Every so many levels are tried first; those between only where none of them takes a gate."""
+
 FEEDER_GATE_MM: Final = 20.0
 """Height of an ingate into a side feeder (common practice, no source). [mm]"""
 
@@ -146,7 +149,10 @@ class GateSearch:
             How many levels that offer something are compared.
         """
         found: list[tuple[float, Side]] = []
-        for level in self._levels(level_mm):
+        wide, between = self._levels(level_mm)
+        for level in (*wide, *between):
+            if found and level in between:
+                break
             if found and abs(level - level_mm) > FARTHEST_LEVEL_MM:
                 break
             here = self._at_level(level, area_mm2, runner_mm)
@@ -175,13 +181,20 @@ class GateSearch:
                 return here
         return []
 
-    def _levels(self, level_mm: float) -> list[float]:
-        """Return the parting's height, then others through the casting, nearest first."""
+    def _levels(self, level_mm: float) -> tuple[list[float], list[float]]:
+        """Return the parting's height and some others through the casting, then those between.
+
+        Each list has the nearest first.
+        """
         low, high = self._walls.extents_mm
         step = max(LEVEL_STEP_MM, (high - low) / 80.0)
-        others = np.arange(low + 0.5 * LEVEL_STEP_MM, high, step)
-        near = sorted((float(z) for z in others), key=lambda z: (abs(z - level_mm), z))
-        return [level_mm, *(round(z, 2) for z in near)]
+        others = np.arange(low + 0.5 * LEVEL_STEP_MM, high, step).round(2)
+        is_wide = np.arange(len(others)) % LEVEL_STRIDE == 0
+        wide, between = (
+            sorted(part.tolist(), key=lambda z: (abs(z - level_mm), z))
+            for part in (others[is_wide], others[~is_wide])
+        )
+        return [level_mm, *wide], between
 
     def _sides(self, way: Approach, area_mm2: float) -> Iterator[Side]:
         """Yield what can be done one way."""
