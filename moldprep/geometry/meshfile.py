@@ -225,7 +225,8 @@ def _open(rims: list[Rim], where: str) -> GeometryError:
               for rim in rims[:N_RIMS_SHOWN]]  # fmt: skip
     more = f"; and {len(rims) - N_RIMS_SHOWN} more" if len(rims) > N_RIMS_SHOWN else ""
     return GeometryError(
-        f"not a closed solid: {len(rims)} open edge loops: {'; '.join(places)}{more}",
+        f"not a closed solid: {len(rims)} open edge loop{'s' * (len(rims) > 1)}: "
+        f"{'; '.join(places)}{more}",
         code="geometry/open",
         where=where,
         fix="close the surface there in CAD, or allow a remake with casting.repair = 'rebuild'",

@@ -18,7 +18,7 @@ VERDICTS: Final = ("fail", "warn", "pass", "skip")
 
 HEADLINES: Final = {
     "pass": "Every check that applies passed",
-    "warn": "Fit to pour, with warnings",
+    "warn": "No check failed; read the warnings before pouring",
     "fail": "Do not pour: a check failed",
 }
 

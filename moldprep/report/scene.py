@@ -28,8 +28,8 @@ SAND: Final = "#cdb58c"
 HEAT: Final = "inferno"
 BAR: Final = {
     "color": INK,
-    "n_labels": 5,
-    "fmt": "%.4g",
+    "n_labels": 4,
+    "fmt": "%.3g",
     "title_font_size": 20,
     "label_font_size": 18,
     "width": 0.5,
