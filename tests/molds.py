@@ -29,6 +29,7 @@ STEEL = Alloy.model_construct(
     density_kg_m3=7800.0,
     density_liquid_kg_m3=7000.0,
     constant_s_mm2=2.2,
+    surface_tension_n_m=1.5,
     mold_wall_mm=(40.0, 75.0),
 )
 SILICA = Sand.model_construct(

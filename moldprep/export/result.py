@@ -308,7 +308,7 @@ def _handling(results: Results) -> to.HandlingPart:
     handling = results.need(Handling)
     plain = (
         "level_mm", "cope_lift_n", "cope_kg", "weight_factor", "weight_kg", "sand_kg",
-        "sand_to_metal", "joint_head_mm", "joint_holds_mm",
+        "sand_to_metal", "joint_head_mm", "joint_holds_mm", "joint_is_sealed",
     )  # fmt: skip
     return to.HandlingPart(
         pieces=tuple(to.PieceFactsPart.model_validate(one) for one in handling.pieces),

@@ -189,6 +189,7 @@ class HandlingPart(Part):
     sand_to_metal: Number
     joint_head_mm: Number
     joint_holds_mm: Number
+    joint_is_sealed: bool
 
 
 class TooLarge(Part):

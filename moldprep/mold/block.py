@@ -12,8 +12,9 @@ from moldprep.records import Body, Rigging, RiggingPlan, Role
 MOUTH_MM = 0.05
 """How far below its top an open body is cut to see the outline of its mouth."""
 
-BEHIND_PRINT_MM = 20.0
-"""Least sand from a core print to the outside, a 12 mm vent in it; common practice, no source."""
+BEHIND_PRINT_MM = 26.0
+"""Least sand from a core print to the outside: room for a vent or a rope behind it; common
+practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,6 +14,7 @@ from moldprep.mold.declared import declared_bodies
 from moldprep.mold.enclosed import Hemmed, find_hemmed
 from moldprep.mold.features import Outside, add_core_vents, add_straps
 from moldprep.mold.halves import cut_halves, floating, is_speck, layer_names
+from moldprep.mold.joints import add_seal, head_kept_out_mm
 from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
 from moldprep.mold.marks import add_marks
@@ -132,6 +133,8 @@ def cut_mold(
             ("specks of sand too small to print", halves.specks),
         ]
     )
+    if wants_seal(metal.solid, parting.z_mm, job, alloy):
+        cutting = add_seals(cutting, layout)
     cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
     cutting = _tidied(cutting, alloy, sand)
     return Mold(
@@ -222,6 +225,24 @@ def _cores_only(found: Cores, z_mm: float, job: Job, sand: Sand) -> Mold:
         prints=print_bodies(found),
         notes=cutting.notes,
     )
+
+
+def wants_seal(metal: Solid, z_mm: float, job: Job, alloy: Alloy) -> bool:
+    """Return whether the joint gets a groove for a rope: the job's word, else by the head on it."""
+    if job.mold.seal != "auto":
+        return job.mold.seal == "groove"
+    gap = max(job.mold.clearance_mm, job.cores.clearance_mm)
+    holds = head_kept_out_mm(gap, alloy.surface_tension_n_m, alloy.density_liquid_kg_m3)
+    return float(metal.bounds[1, 2]) - z_mm > holds
+
+
+def add_seals(cutting: Cutting, layout: Layout) -> Cutting:
+    """Return the pieces with a groove for a rope in the lower one of every joint."""
+    names = layer_names(len(layout.levels) + 1)
+    hollow = Solid.union([layout.void, *(core.seats for core in layout.found.cores)])
+    for level, below in zip(layout.levels, names, strict=False):
+        cutting = add_seal(cutting, below, hollow, level, layout.block.solid.bounds)
+    return cutting
 
 
 def print_bodies(found: Cores) -> tuple[tuple[str, Solid], ...]:

@@ -13,6 +13,7 @@ from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.assembly import find_order
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.gas import gas_ml, gas_pressure_pa
+from moldprep.mold.joints import head_kept_out_mm, is_sealed
 from moldprep.mold.pressure import Wetted, find_wetted, force_n
 from moldprep.mold.strength import find_thinnest, find_weakest_finger, weight_n_m3
 from moldprep.records import (
@@ -38,9 +39,6 @@ NEAR_MM: Final = 2.0
 
 SPOTS: Final = 8_000
 """Points that print bearing and hidden faces are measured with: about 1 % of the area."""
-
-WETTING_DEG: Final = 140.0
-"""Contact angle of liquid metal on sand; from memory, 130 to 150."""
 
 DEFAULT_FACTOR: Final = 1.5
 """Cope and weights over lift where the rule set names none."""
@@ -89,46 +87,11 @@ def measure_pieces(
         sand_to_metal=sand_kg / metal.mass_kg,
         joint_head_mm=max(level - mold.z_mm, 0.0),
         joint_holds_mm=head_kept_out_mm(gap, alloy.surface_tension_n_m, density),
+        joint_is_sealed=all(
+            is_sealed(metal.solid, mold.clearances, height)
+            for height in (mold.z_mm, *job.mold.cheeks_at_mm)
+        ),
     )
-
-
-def head_kept_out_mm(gap_mm: float, tension_n_m: float, density_kg_m3: float) -> float:
-    """Return the head of metal that surface tension keeps out of a flat gap.
-
-    h = 2 gamma |cos theta| / (rho g s).
-
-    Parameters
-    ----------
-    gap_mm
-        Width s of the gap, > 0; 0 gives no limit. [mm]
-    tension_n_m
-        Surface tension gamma. [N/m]
-    density_kg_m3
-        Density of the liquid. [kg/m³]
-
-    Returns
-    -------
-    float
-        Head. [mm]
-
-    Notes
-    -----
-    Clean liquid on dry sand, no pressure in the gap. Above this head expect a fin as thick as
-    the gap; oxide skins on aluminium make it hold more.
-
-    References
-    ----------
-    Capillary law; contact angle from memory.
-
-    Examples
-    --------
-    >>> round(head_kept_out_mm(3.0, 0.9, 2400.0), 1)
-    19.5
-    """
-    if gap_mm <= 0.0:
-        return float("inf")
-    angle = abs(float(np.cos(np.radians(WETTING_DEG))))
-    return 2.0 * tension_n_m * angle / (gap_mm * 1e-3) / pressure_pa(1.0, density_kg_m3)
 
 
 def _piece_facts(

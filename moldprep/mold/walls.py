@@ -67,10 +67,10 @@ def heat_depth_mm(diffusivity_mm2_s: float, time_s: float) -> float:
 
     Examples
     --------
-    A steel plate of modulus 10 mm (C = 2.2 s/mm²) in sand of 0.4 mm²/s needs about 2 M:
+    Steel of modulus 10 mm (C = 2.2 min/cm² = 1.32 s/mm²) warms sand of 0.4 mm²/s to 2 M:
 
-    >>> round(heat_depth_mm(0.4, 2.2 * 10.0**2), 1)
-    26.0
+    >>> round(heat_depth_mm(0.4, 1.32 * 10.0**2), 1)
+    20.1
     """
     if not (diffusivity_mm2_s > 0.0 and time_s > 0.0):
         raise ValueError(f"heat_depth_mm: {diffusivity_mm2_s=}, {time_s=}")

@@ -174,6 +174,25 @@ class SurveyKeys(Table):
     max_cells: Whole = Field(2_000_000, ge=1000, description="cells of the grid at most")
 
 
+class LadleKeys(Table):
+    """[ladle]: a bottom-pour ladle, to see whether it keeps the basin full. All three or none."""
+
+    nozzle_mm: Positive | None = Field(None, description="diameter of the nozzle [mm]")
+    diameter_mm: Positive | None = Field(None, description="inner diameter of the ladle [mm]")
+    level_mm: Positive | None = Field(
+        None, description="metal over the nozzle when this mold is poured [mm]"
+    )
+
+    @model_validator(mode="after")
+    def _whole(self) -> "LadleKeys":
+        """Refuse half a ladle."""
+        given = [key for key in type(self).model_fields if getattr(self, key) is not None]
+        if given and len(given) < len(type(self).model_fields):
+            missing = [key for key in type(self).model_fields if key not in given]
+            raise ValueError(f"a ladle needs {' and '.join(missing)} too")
+        return self
+
+
 class RiggingKeys(Table):
     """[rigging]: what hangs on the pattern; part frame [mm]. What is given is kept as it is."""
 
@@ -239,6 +258,10 @@ class MoldKeys(Table):
     bottom_mm: Positive | Auto = Field("auto", description="sand below the metal [mm]")
     clearance_mm: NotNegative = Field(0.3, description="gap at joints, each face [mm]")
     coating_mm: NotNegative = Field(0.0, description="dry coating, added to core-print gaps [mm]")
+    seal: Literal["auto", "groove", "none"] = Field(
+        "auto",
+        description="groove for a rope round the cavity at the joint; auto: where metal would leak",
+    )
     cheeks_at_mm: tuple[Number, ...] = Field((), description="more parting heights [mm]")
     locators: Switch = Field(True, description="cones and sockets that fit one way only")
     lifting: Literal["auto", "none", "holes", "pockets"] = Field("auto", description="lifting")
@@ -312,6 +335,7 @@ class Job(Table):
     pattern: PatternKeys = Field(default_factory=PatternKeys)
     survey: SurveyKeys = Field(default_factory=SurveyKeys)
     rigging: RiggingKeys = Field(default_factory=RiggingKeys)
+    ladle: LadleKeys = Field(default_factory=LadleKeys)
     freezing: FreezingKeys = Field(default_factory=FreezingKeys)
     feeding: FeedingKeys = Field(default_factory=FeedingKeys)
     mold: MoldKeys = Field(default_factory=MoldKeys)

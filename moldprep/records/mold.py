@@ -118,6 +118,7 @@ class Handling:
     weight_kg       : to be put on the cope (or clamped) for that factor
     joint_head_mm   : head of metal at the lowest joint
     joint_holds_mm  : head that surface tension keeps out of a gap of the joint's width
+    joint_is_sealed : whether closed grooves for a rope go round the metal at every joint
     """
 
     pieces: tuple[PieceFacts, ...]
@@ -133,6 +134,7 @@ class Handling:
     sand_to_metal: float
     joint_head_mm: float
     joint_holds_mm: float
+    joint_is_sealed: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
