@@ -9,6 +9,8 @@ from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
 from moldprep.records import Body, FlowGraph, Rigging, RiggingPlan, Role
 from moldprep.results import Results
+from moldprep.rigging.gating import falling_speed_m_s, stream_area_mm2
+from moldprep.units import MM_PER_M
 
 CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
 AFS = "AFS practice of gating, as quoted in foundry texts (from memory)"
@@ -45,20 +47,21 @@ def _stream(results: Results, limit: float) -> Iterator[Finding]:
         yield passed_over("no sprue")
     for body in sprues:
         falls = [
-            (station, station.area_mm2 * math.sqrt(flow.source_mm - station.at_mm[2]))
+            (station, flow.source_mm - station.at_mm[2])
             for station in flow.stations
             if station.body == body.name and station.at_mm[2] < flow.source_mm - 1.0
         ]
         if not falls:
             yield passed_over(f"{body.name} could not be measured")
             continue
-        least = min(passes for _, passes in falls)
-        station, passes = max(falls, key=lambda pair: pair[1])
-        wide = passes / least
+        passes = min(s.area_mm2 * falling_speed_m_s(fall) * MM_PER_M for s, fall in falls)
+        station, fall = max(falls, key=lambda pair: pair[0].area_mm2 * math.sqrt(pair[1]))
+        stream = stream_area_mm2(passes, fall)
+        wide = station.area_mm2 / stream
         yield judged(
             wide <= limit,
             f"{body.name} is {wide:.2f} x the stream at its widest, {station.area_mm2:.0f} mm² at "
-            f"{station.at_mm[2]:.0f} mm",
+            f"{station.at_mm[2]:.0f} mm where the stream has {stream:.0f} mm²",
             value=wide,
             part=body.name,
             at_mm=station.at_mm,

@@ -6,7 +6,7 @@ from moldprep.rigging.gating import falling_speed_m_s
 from moldprep.units import G_M_S2, MM_PER_M
 
 
-def fill_time_top_s(volume_mm3: float, area_mm2: float, head_mm: float) -> float:
+def fill_time_s(volume_mm3: float, area_mm2: float, head_mm: float) -> float:
     """Return the time to fill a cavity under a steady head.
 
     t = V / (A √(2 g h)).
@@ -18,7 +18,7 @@ def fill_time_top_s(volume_mm3: float, area_mm2: float, head_mm: float) -> float
     area_mm2
         Area of the gate or choke, > 0. [mm²]
     head_mm
-        Steady head, > 0. [mm]
+        Steady head, > 0; for bottom and parting gating an effective head. [mm]
 
     Returns
     -------
@@ -32,7 +32,7 @@ def fill_time_top_s(volume_mm3: float, area_mm2: float, head_mm: float) -> float
 
     Notes
     -----
-    Top gating, no losses.
+    No losses but those counted into the area, see `gating.efficiency`; a basin kept full.
 
     References
     ----------
@@ -40,60 +40,12 @@ def fill_time_top_s(volume_mm3: float, area_mm2: float, head_mm: float) -> float
 
     Examples
     --------
-    >>> round(fill_time_top_s(1e6, 100.0, 200.0), 2)
+    >>> round(fill_time_s(1e6, 100.0, 200.0), 2)
     5.05
     """
     if not (volume_mm3 > 0.0 and area_mm2 > 0.0 and head_mm > 0.0):
-        raise ValueError(f"fill_time_top_s: {volume_mm3=}, {area_mm2=}, {head_mm=}")
+        raise ValueError(f"fill_time_s: {volume_mm3=}, {area_mm2=}, {head_mm=}")
     return volume_mm3 / (area_mm2 * falling_speed_m_s(head_mm) * MM_PER_M)
-
-
-def fill_time_bottom_s(
-    cavity_area_mm2: float, cavity_mm: float, area_mm2: float, head_mm: float
-) -> float:
-    """Return the time to fill a prismatic cavity through a gate at its bottom.
-
-    t = (2 A_m / (A_g √(2 g))) (√h - √(h - h_m)).
-
-    Parameters
-    ----------
-    cavity_area_mm2
-        Level area A_m of the cavity, > 0. [mm²]
-    cavity_mm
-        Height h_m of the cavity, > 0. [mm]
-    area_mm2
-        Area A_g of the gate, > 0. [mm²]
-    head_mm
-        Metal level above the gate, at least the cavity's height. [mm]
-
-    Returns
-    -------
-    float
-        Fill time. [s]
-
-    Raises
-    ------
-    ValueError
-        If an argument is out of range.
-
-    Notes
-    -----
-    No losses; a head equal to the height takes twice the top-gate time.
-
-    References
-    ----------
-    A. Ghosh and A. K. Mallik, Manufacturing Science, ch. 2.
-
-    Examples
-    --------
-    >>> top = fill_time_top_s(1e6, 100.0, 100.0)
-    >>> round(fill_time_bottom_s(1e4, 100.0, 100.0, 100.0) / top, 9)
-    2.0
-    """
-    if not (cavity_area_mm2 > 0.0 and area_mm2 > 0.0 and 0.0 < cavity_mm <= head_mm):
-        raise ValueError(f"fill_time_bottom_s: {cavity_area_mm2=}, {cavity_mm=}, {head_mm=}")
-    drop = math.sqrt(head_mm / MM_PER_M) - math.sqrt((head_mm - cavity_mm) / MM_PER_M)
-    return 2.0 * cavity_area_mm2 / (area_mm2 * math.sqrt(2.0 * G_M_S2)) * drop
 
 
 def ladle_time_s(

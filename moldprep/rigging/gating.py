@@ -127,50 +127,6 @@ def taper_area_mm2(area_mm2: float, fall_mm: float, fall_there_mm: float) -> flo
     return area_mm2 * math.sqrt(fall_mm / fall_there_mm)
 
 
-def narrowed_area_mm2(area_mm2: float, flow_mm3_s: float, fall_mm: float) -> float:
-    """Return the section of a moving stream after a further fall.
-
-    A2 = Q / √((Q / A1)² + 2 g h).
-
-    Parameters
-    ----------
-    area_mm2
-        Area where the fall begins, > 0. [mm²]
-    flow_mm3_s
-        Flow, > 0. [mm³/s]
-    fall_mm
-        Height fallen from there, >= 0. [mm]
-
-    Returns
-    -------
-    float
-        Area after the fall. [mm²]
-
-    Raises
-    ------
-    ValueError
-        If an argument is out of range.
-
-    Notes
-    -----
-    Uses the speed the stream already has at the top; no friction.
-
-    References
-    ----------
-    Continuity and Bernoulli; used by the sprue example of S. Kalpakjian and S. Schmid,
-    Manufacturing Engineering and Technology, gating chapter (from memory).
-
-    Examples
-    --------
-    >>> round(narrowed_area_mm2(650.0, 650e3, 200.0), 1)
-    293.0
-    """
-    if not (area_mm2 > 0.0 and flow_mm3_s > 0.0 and fall_mm >= 0.0):
-        raise ValueError(f"narrowed_area_mm2: {area_mm2=}, {flow_mm3_s=}, {fall_mm=}")
-    before_m_s = flow_mm3_s / area_mm2 / MM_PER_M
-    return flow_mm3_s / math.hypot(before_m_s, falling_speed_m_s(fall_mm)) / MM_PER_M
-
-
 def effective_head_mm(head_mm: float, casting_mm: float, above_gate_mm: float) -> float:
     """Return the effective head of top, bottom and parting gating.
 
@@ -329,7 +285,7 @@ def efficiency(has_bends: bool, is_tapered: bool = True) -> float:
 
     Notes
     -----
-    For pouring with a full basin; `discharge` computes one from the geometry.
+    For pouring with a full basin; the flow network computes the losses from the geometry.
 
     References
     ----------

@@ -136,6 +136,53 @@ def contraction_factor(large_mm2: float, small_mm2: float) -> float:
     return (1.0 / (0.62 + 0.38 * share**3) - 1.0) ** 2
 
 
+def reynolds(
+    speed_m_s: float, diameter_mm: float, density_kg_m3: float, viscosity_pa_s: float
+) -> float:
+    """Return the Reynolds number of a channel.
+
+    Re = ρ v D / μ.
+
+    Parameters
+    ----------
+    speed_m_s
+        Mean speed, >= 0. [m/s]
+    diameter_mm
+        Diameter, or hydraulic diameter 4 A / perimeter, > 0. [mm]
+    density_kg_m3
+        Density of the liquid, > 0. [kg/m³]
+    viscosity_pa_s
+        Dynamic viscosity, > 0. [Pa s]
+
+    Returns
+    -------
+    float
+        Reynolds number. [-]
+
+    Raises
+    ------
+    ValueError
+        If an argument is out of range.
+
+    Notes
+    -----
+    Laminar below about 2000; 2000 to 20 000 is tolerated in gating.
+
+    References
+    ----------
+    S. Kalpakjian and S. Schmid, Manufacturing Engineering and Technology, gating chapter
+    (from memory).
+
+    Examples
+    --------
+    >>> round(reynolds(2.0, 10.0, 2500.0, 0.002))
+    25000
+    """
+    if not (speed_m_s >= 0.0 and diameter_mm > 0.0 and density_kg_m3 > 0.0 and viscosity_pa_s > 0):
+        raise ValueError(f"reynolds: {speed_m_s=}, {diameter_mm=}, {viscosity_pa_s=}")
+    return density_kg_m3 * speed_m_s * diameter_mm / MM_PER_M / viscosity_pa_s
+
+
 def friction_factor(reynolds: Floats) -> Floats:
     """Return the Fanning friction factor of smooth channels. [-]
 

@@ -1,4 +1,4 @@
-"""Pool: how much a vessel holds up to each height, and how long it takes to run empty."""
+"""Pool: how much a vessel holds up to each height."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -6,7 +6,6 @@ from typing import Final
 import numpy as np
 
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.rigging.hydraulics import Link, solve_network
 
 N_SLICES: Final = 96
 """Cuts through a cavity for its curve of volume over height."""
@@ -52,28 +51,3 @@ class Pool:
     def whole_mm3(self) -> float:
         """Volume up to the top. [mm³]"""
         return float(self.volume_mm3[-1])
-
-
-def drain_time_s(pool: Pool, links: list[Link], outlet_mm: float, n_steps: int = 400) -> float:
-    """Return the time a vessel takes to run empty through links from node 0 to node 1.
-
-    The same quasi-steady steps as `pour`, with the falling level as the head.
-
-    Parameters
-    ----------
-    pool
-        The vessel.
-    links
-        Its outlet, from node 0 (vessel) to node 1 (open air). No friction.
-    outlet_mm
-        Height of the outlet. [mm]
-    n_steps
-        Steps of volume.
-    """
-    edges = np.linspace(pool.whole_mm3, 0.0, n_steps + 1)
-    middle = 0.5 * (edges[1:] + edges[:-1])
-    levels = [pool.level_mm(volume) for volume in middle]
-    rates = [
-        solve_network(links, 2, {0: level, 1: outlet_mm}, 0.0).flows_mm3_s.sum() for level in levels
-    ]
-    return float((pool.whole_mm3 / n_steps / np.array(rates)).sum())

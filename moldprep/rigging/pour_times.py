@@ -328,8 +328,7 @@ def light_alloy_s(mass_kg: float, section_mm: float, constant: float = 2.0) -> f
     Notes
     -----
     No one formula is agreed on for light alloys. Where the ingates this flow needs at the
-    critical speed find no room on the casting, the time is lengthened until they do, see
-    `shortest_s`.
+    critical speed find no room on the casting, the time is lengthened until they do.
 
     References
     ----------
@@ -343,86 +342,3 @@ def light_alloy_s(mass_kg: float, section_mm: float, constant: float = 2.0) -> f
     if not (mass_kg > 0.0 and section_mm > 0.0 and constant > 0.0):
         raise ValueError(f"light_alloy_s: {mass_kg=}, {section_mm=}, {constant=}")
     return constant * math.cbrt(mass_kg * section_mm)
-
-
-def rise_s(height_mm: float, rise_mm_s: float) -> float:
-    """Return the longest pouring time that keeps the level rising fast enough.
-
-    t = c / u.
-
-    Parameters
-    ----------
-    height_mm
-        Height of the casting as poured, > 0. [mm]
-    rise_mm_s
-        Speed of the rising level: 20 to 30 for sections of 4 to 10 mm, 10 to 20 to 40 mm, 8 to 10
-        above. [mm/s]
-
-    Returns
-    -------
-    float
-        Pouring time. [s]
-
-    Raises
-    ------
-    ValueError
-        If an argument is not above zero.
-
-    Notes
-    -----
-    For castings that stand; a plate lying flat cannot keep it.
-
-    References
-    ----------
-    Quoted in foundry texts for steel and iron (from memory, unsure).
-
-    Examples
-    --------
-    >>> rise_s(120.0, 12.0)
-    10.0
-    """
-    if not (height_mm > 0.0 and rise_mm_s > 0.0):
-        raise ValueError(f"rise_s: {height_mm=}, {rise_mm_s=}")
-    return height_mm / rise_mm_s
-
-
-def shortest_s(volume_mm3: float, gate_area_mm2: float, speed_m_s: float) -> float:
-    """Return the shortest pouring time that keeps a speed in given ingates.
-
-    t = V / (A v).
-
-    Parameters
-    ----------
-    volume_mm3
-        Metal beyond the gates, > 0. [mm³]
-    gate_area_mm2
-        Total area of the ingates, > 0. [mm²]
-    speed_m_s
-        Speed not to be passed, > 0. [m/s]
-
-    Returns
-    -------
-    float
-        Pouring time. [s]
-
-    Raises
-    ------
-    ValueError
-        If an argument is not above zero.
-
-    Notes
-    -----
-    Mean speed; the speed at the start is higher by the root of full over effective head.
-
-    References
-    ----------
-    Continuity; J. Campbell, Complete Casting Handbook, rule 2 (from memory).
-
-    Examples
-    --------
-    >>> shortest_s(5e6, 1000.0, 0.5)
-    10.0
-    """
-    if not (volume_mm3 > 0.0 and gate_area_mm2 > 0.0 and speed_m_s > 0.0):
-        raise ValueError(f"shortest_s: {volume_mm3=}, {gate_area_mm2=}, {speed_m_s=}")
-    return volume_mm3 / (gate_area_mm2 * speed_m_s * 1000.0)

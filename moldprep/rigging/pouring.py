@@ -24,8 +24,7 @@ from moldprep.records import (
 from moldprep.rigging.circuit import Circuit, Inlet, build_circuit
 from moldprep.rigging.cooling import cooling_k
 from moldprep.rigging.gate_facts import measured_ratio, runner_facts
-from moldprep.rigging.hydraulics import Solution, solve_network
-from moldprep.rigging.losses import reynolds
+from moldprep.rigging.hydraulics import Solution, reynolds, solve_network
 from moldprep.rigging.network import CAVITY_ROLES, GATING_ROLES, Network
 from moldprep.rigging.pool import Pool
 from moldprep.rigging.pour_times import BORDER_KG, heavy_s, thin_walled_s

@@ -97,80 +97,6 @@ def freezing_time_s(modulus_mm: float, constant_s_mm2: float) -> float:
     return constant_s_mm2 * modulus_mm**2
 
 
-def constant_from_time_s_mm2(time_s: float, modulus_mm: float) -> float:
-    """Return the mold constant that a known freezing time implies.
-
-    Parameters
-    ----------
-    time_s
-        Freezing time of a body, > 0. [s]
-    modulus_mm
-        Its modulus, > 0. [mm]
-
-    Returns
-    -------
-    float
-        Mold constant C. [s/mm²]
-
-    Raises
-    ------
-    ValueError
-        If an argument is not above zero.
-
-    Notes
-    -----
-    C = t / M². Holds for bodies of like shape in the same metal and sand.
-
-    References
-    ----------
-    N. Chvorinov, Giesserei 27 (1940) 201-208.
-
-    Examples
-    --------
-    >>> constant_from_time_s_mm2(200.0, 10.0)
-    2.0
-    """
-    if not (time_s > 0.0 and modulus_mm > 0.0):
-        raise ValueError(f"constant_from_time_s_mm2: {time_s=}, {modulus_mm=}")
-    return time_s / modulus_mm**2
-
-
-def constant_from_shell_s_mm2(rate_mm_s: float) -> float:
-    """Return the mold constant of a plate whose shell grows as x = k sqrt(t).
-
-    Parameters
-    ----------
-    rate_mm_s
-        Growth constant k, > 0. [mm/s^½]
-
-    Returns
-    -------
-    float
-        Mold constant C of a plate. [s/mm²]
-
-    Raises
-    ------
-    ValueError
-        If the rate is not above zero.
-
-    Notes
-    -----
-    C = 1 / k²: a plate frozen from both sides is solid when x reaches half its thickness, which
-    is its modulus. Plates only.
-
-    References
-    ----------
-    Steel in sand, k = 0.684 cm/min^½ = 0.885 mm/s^½: sheet on the freezing of steel castings.
-
-    Examples
-    --------
-    >>> round(constant_from_shell_s_mm2(0.884), 2)
-    1.28
-    """
-    if not rate_mm_s > 0.0:
-        raise ValueError(f"constant_from_shell_s_mm2: {rate_mm_s=}")
-    return 1.0 / rate_mm_s**2
-
 
 def sand_number(step_k: float, sand_j_m3k: float, freezing_j_m3: float) -> float:
     """Return lambda, what the sand can take over what the metal must give.
@@ -333,44 +259,6 @@ def shape_ratio(sand_number: float, shape: str) -> float:
     [1.61, 1.26, 1.18]
     """
     return (shape_beta(sand_number, "plate") / shape_beta(sand_number, shape)) ** 2
-
-
-def sand_reach_mm(time_s: float, sand_mm2_s: float) -> float:
-    """Return the depth at which the sand has warmed by 5 % of the step at the metal.
-
-    Parameters
-    ----------
-    time_s
-        Time since the sand was touched, > 0. [s]
-    sand_mm2_s
-        Diffusivity of the sand, > 0. [mm²/s]
-
-    Returns
-    -------
-    float
-        Depth. [mm]
-
-    Raises
-    ------
-    ValueError
-        If an argument is not above zero.
-
-    Notes
-    -----
-    x = 2.77 sqrt(alpha t), since erfc(1.386) = 0.05. Flat surface, thick sand.
-
-    References
-    ----------
-    F. P. Incropera, D. P. DeWitt, Fundamentals of Heat and Mass Transfer, ch. 5 (from memory).
-
-    Examples
-    --------
-    >>> round(sand_reach_mm(900.0, 0.4), 1)
-    52.6
-    """
-    if not (time_s > 0.0 and sand_mm2_s > 0.0):
-        raise ValueError(f"sand_reach_mm: {time_s=}, {sand_mm2_s=}")
-    return 2.772 * math.sqrt(sand_mm2_s * time_s)
 
 
 def heat_storage(conductivity_w_mk: float, sand_j_m3k: float) -> float:
