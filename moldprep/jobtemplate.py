@@ -13,6 +13,7 @@ from moldprep.records.job import CastingKeys
 
 SHOWN: Final = (
     "sheet",
+    "ladle",
     "parting",
     "pattern",
     "rigging",

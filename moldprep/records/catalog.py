@@ -112,6 +112,8 @@ class Alloy(Sourced):
     @model_validator(mode="after")
     def _belong_together(self) -> Self:
         """Refuse figures that cannot be true of one alloy."""
+        if self.solid_fraction in {"lever", "scheil"} and "partition" not in self.model_fields_set:
+            raise ValueError(f"solid_fraction {self.solid_fraction!r} needs partition")
         rising = (
             ("knock_out_c", self.knock_out_c, "solidus_c", self.solidus_c),
             ("solidus_c", self.solidus_c, "liquidus_c", self.liquidus_c),
