@@ -13,11 +13,14 @@ from pydantic import AfterValidator, Field, model_validator
 from moldprep.records.job import Number, Table
 
 
+Curve = tuple[tuple[float, float], ...]
+
+
 def _between(low: float, high: float) -> object:
     return Field(ge=low, le=high)
 
 
-def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+def _rising(curve: Curve) -> Curve:
     """Return a curve whose temperatures rise; else say where they do not."""
     for (one, _), (other, _) in pairwise(curve):
         if not one < other:
@@ -25,7 +28,7 @@ def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float]
     return curve
 
 
-def _to_solid(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+def _to_solid(curve: Curve) -> Curve:
     """Return a table of solid fraction that falls from 1 to 0 as it gets hotter."""
     shares = [share for _, share in _rising(curve)]
     if shares[0] != 1.0 or shares[-1] != 0.0 or shares != sorted(shares, reverse=True):
