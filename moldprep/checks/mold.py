@@ -11,6 +11,12 @@ from moldprep.units import G_M_S2
 
 PRACTICE = "common practice, no source; a shop setting"
 
+BEARS_MPA = 0.35
+"""Pressure a core print bears, as in `mold/core-print-bears`."""
+
+CHAPLET_MM2_N = 29.0
+"""Area of chaplets for each newton; same source."""
+
 
 @check(
     id="mold/block-is-shared-out",
@@ -165,14 +171,42 @@ def core_print_bears(results: Results, limit: float) -> Iterator[Finding]:
     """Hold the pressure on each core's prints against what sand bears."""
     for core in results.need(Handling).cores:
         way = "lifts" if core.lift_n > 0.0 else "rests"
+        is_held = core.bearing_mm2 > 0.0
+        area = f"on {core.bearing_mm2:.0f} mm² of print" if is_held else "and nothing bears it"
         yield judged(
             core.bearing_mpa <= limit,
-            f"{core.name} {way} with {abs(core.lift_n):.0f} N on {core.bearing_mm2:.0f} mm² of "
-            "print",
-            value=core.bearing_mpa,
+            f"{core.name} {way} with {abs(core.lift_n):.0f} N {area}",
+            value=core.bearing_mpa if is_held else float("nan"),
             part=core.name,
             at_mm=core.at_mm,
             remedy="lengthen cores.print_mm, or set chaplets of the alloy (29 mm² a newton)",
+        )
+    if not results.need(Handling).cores:
+        yield passed_over("no cores")
+
+
+@check(
+    id="mold/core-has-a-print",
+    why="A core that nothing holds falls, or floats up into the casting.",
+    source="35 N/cm² on a core print, 29 mm² of chaplet a newton; P. N. Rao, Manufacturing "
+    "Technology vol. 1 (from memory)",
+    limit=1.0,
+)
+def core_has_a_print(results: Results, limit: float) -> Iterator[Finding]:
+    """Count the prints of each core; say how large one must be where there is none."""
+    mold = results.need(Mold)
+    for core in results.need(Handling).cores:
+        n = sum(name.startswith(f"{core.name} print") for name, _ in mold.prints)
+        force = abs(core.lift_n)
+        yield judged(
+            n >= limit,
+            f"{core.name} has {n} prints" if n else f"all mouths of {core.name} are blocked",
+            value=n,
+            part=core.name,
+            at_mm=core.at_mm,
+            remedy="move feeders, gates or chills off its mouths, or open the casting there for "
+            f"a print of {force / BEARS_MPA:.0f} mm²; else set chaplets of "
+            f"{CHAPLET_MM2_N * force:.0f} mm² in all",
         )
     if not results.need(Handling).cores:
         yield passed_over("no cores")
@@ -357,6 +391,9 @@ def piece_lifts_by_hand(results: Results, limit: float) -> Iterator[Finding]:
 def joint_keeps_metal_in(results: Results, limit: float) -> Iterator[Finding]:
     """Hold the head at the joint against what surface tension keeps out of its gap."""
     handling = results.need(Handling)
+    if results.need(Job).cores.process == "only":
+        yield passed_over("the cores alone are made: the joint is in another mold")
+        return
     ratio = handling.joint_head_mm / handling.joint_holds_mm
     rope = "; the rope in the seal groove keeps it in" if handling.joint_is_sealed else ""
     yield judged(

@@ -149,7 +149,10 @@ def _write(results: Results, review: Review, folder: Path) -> Package:
 
 
 def _write_bodies(results: Results, folder: Path) -> None:
-    """Write pieces, metal, and the block and inserts that prove the balance of volumes."""
+    """Write pieces, metal, and the block and inserts that prove the balance of volumes.
+
+    With cores only, the room of each print too: what the pattern has to carry.
+    """
     job, mold = results.need(Job), results.need(Mold)
     pieces = [printable(piece.name, piece.role, piece.solid) for piece in mold.pieces]
     metal = printable("metal", "metal", results.need(Metal).solid)
@@ -159,12 +162,16 @@ def _write_bodies(results: Results, folder: Path) -> None:
             printable(insert.name, insert.material, insert.solid)
             for insert in results.need(Rigging).inserts
         ]
+    is_cores_only = job.cores.process == "only"
+    cavities = [printable(n, "print", body) for n, body in mold.prints] if is_cores_only else []
     for one in formats().values():
         if one.HOLDS_MANY:
             one.write(pieces, folder / f"mold{one.SUFFIX}", job.name)
         else:
             _write_each(one, pieces, folder / Path(piece_file("x")).parent, job.name)
             _write_each(one, proof, folder / "proof", job.name)
+            if cavities:
+                _write_each(one, cavities, folder / "prints", job.name)
             one.write([metal], folder / f"metal{one.SUFFIX}", job.name)
 
 

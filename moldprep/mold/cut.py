@@ -7,6 +7,7 @@ from moldprep.errors import StageError
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Solid
 from moldprep.mold.block import Block, make_block
+from moldprep.mold.bolts import add_bolts
 from moldprep.mold.contour import FLANGE_MM, contoured
 from moldprep.mold.cores import Cores, find_cores
 from moldprep.mold.cutting import Cutting
@@ -266,6 +267,8 @@ def add_features(
     """Return the pieces with straps, locators, vents, lifting and marks, in that order."""
     outside, names = layout.outside, layer_names(len(layout.levels) + 1)
     cutting = add_straps(cutting, outside)
+    if not layout.is_block:
+        cutting = add_bolts(cutting, layout.levels, taken, outside)
     if job.mold.locators:
         for level, below, above in zip(layout.levels, names[:-1], names[1:], strict=True):
             cutting = add_locators(cutting, below, above, level, job.mold.clearance_mm)
@@ -274,7 +277,9 @@ def add_features(
     cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
     if job.mold.split_too_large:
         clear = [body.solid for body in rigging.of_role(Role.FEEDER, Role.INGATE, Role.SPRUE)]
-        cutting = split_large(cutting, clear, sand, printer, job.mold.clearance_mm)
+        cutting = split_large(
+            cutting, clear, sand, printer, job.mold.clearance_mm, job.mold.split_joint
+        )
     hollow = Rays.of(Solid.union([taken, *cut_away, *_named(cutting, " vent ")]))
     cutting = add_lifting(cutting, job.mold.lifting, hollow, outside, sand, printer)
     if job.mold.marks:

@@ -134,7 +134,9 @@ def _core_facts(
     kg = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
     up = float(force_n(triangles, level, alloy.density_liquid_kg_m3)[2])
     lift = up - kg * G_M_S2
-    bearing = _bearing_mm2(piece, mold.pieces, sign=1.0 if lift > 0.0 else -1.0)
+    seats = [body for name, body in mold.prints if name.startswith(f"{piece.name} print")]
+    around = mold.pieces if any(one.role != "core" for one in mold.pieces) else ()
+    bearing = _bearing_mm2(piece, around, seats, sign=1.0 if lift > 0.0 else -1.0)
     top = triangles[:, :, 2].max() if len(triangles) else float(piece.solid.bounds[1, 2])
     gas, pressure = _gas(piece.solid, triangles, sand)
     return CoreFacts(
@@ -168,14 +170,20 @@ def _gas(core: Solid, triangles: Floats, sand: Sand) -> tuple[float, float]:
     )
 
 
-def _bearing_mm2(core: Piece, pieces: tuple[Piece, ...], sign: float) -> float:
-    """Return the level area of a core that other sand holds: above it (1) or below it (-1)."""
+def _bearing_mm2(core: Piece, around: tuple[Piece, ...], seats: list[Solid], sign: float) -> float:
+    """Return the level area of a core that other sand holds: above it (1) or below it (-1).
+
+    Where the sand around it is not ours (cores only), what lies in the seats of its prints.
+    """
     points, faces = core.solid.mesh()
     spots = spread_spots(points[faces], SPOTS)
     facing = sign * spots.normals[:, 2] > 0.3
     start = spots.at_mm[facing] - sign * np.array([0.0, 0.0, 1e-3])
     near = np.zeros(len(start), bool)
-    for other in pieces:
+    if not around:
+        for seat in seats:
+            near |= Rays.of(seat).is_inside(start)
+    for other in around:
         if other.name != core.name and len(start):
             distance, _ = Rays.of(other.solid).first(start, np.array([0.0, 0.0, sign]))
             near |= distance < NEAR_MM

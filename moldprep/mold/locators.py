@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from shapely.geometry import MultiPolygon, Point, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 from shapely.ops import nearest_points
 
 from moldprep.geometry.solid import Solid
@@ -26,6 +26,11 @@ DEEP_MM: Final = 1.0
 EDGE_MM: Final = 8.0
 """Sand left between a socket and the next face: 5 mm is safe, and a groove may come beside it;
 common practice, no source."""
+
+RUNS: Final = 23
+"""Lines along each axis on which a run for a tongue is looked for."""
+SHORTEST_RUN: Final = 3.0
+"""Length of a tongue over its width, at least: less is a pin."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +95,34 @@ def find_sites(
                 Site(spot.x, spot.y, radius * (ODD if k == odd else 1.0)) for _, k, spot in chosen
             ]
     return []
+
+
+def find_run(lower: Solid, upper: Solid, level_mm: float, clearance_mm: float) -> list[Site]:
+    """Return both ends of the longest straight run that a tongue can take, none without room.
+
+    It runs along x or y, on sand that is solid below and above the plane.
+    """
+    low, high = lower.bounds
+    largest = float(np.clip(0.12 * (high - low)[:2].min(), *SEAT_MM))
+    for diameter in np.linspace(largest, SEAT_MM[0], 4):
+        radius = 0.5 * float(diameter)
+        free = _free_sand(lower, upper, level_mm, radius, clearance_mm)
+        runs: list[LineString] = []
+        for axis in (0, 1):
+            for at in np.linspace(low[1 - axis], high[1 - axis], RUNS + 2)[1:-1]:
+                ends = np.empty((2, 2))
+                ends[:, axis], ends[:, 1 - axis] = (low[axis], high[axis]), at
+                cut = LineString(ends).intersection(free)
+                runs += [run for run in getattr(cut, "geoms", [cut]) if run.length > 0.0]
+        best = max(runs, key=lambda run: run.length, default=None)
+        if best is not None and best.length > SHORTEST_RUN * diameter:
+            return [Site(x, y, radius) for x, y in best.coords]
+    return []
+
+
+def tongue(ends: list[Site], level_mm: float, clearance_mm: float) -> Solid:
+    """Return the tongue between two sites, or the groove it fits with a clearance."""
+    return (pin(ends[0], level_mm, clearance_mm) + pin(ends[1], level_mm, clearance_mm)).hull()
 
 
 def _free_sand(

@@ -11,7 +11,7 @@ from moldprep.errors import StageError
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.halves import place_text
-from moldprep.mold.locators import find_sites, pin
+from moldprep.mold.locators import find_run, find_sites, pin, tongue
 from moldprep.records import Piece, Printer, Sand
 from moldprep.tolerances import SLIVER_MM3
 from moldprep.units import mass_kg
@@ -44,22 +44,29 @@ ALONG: Final = (
 
 @dataclass(frozen=True)
 class _Joint:
-    """Two parts of a piece with their pins, and the gaps between them."""
+    """Two parts of a piece, the gaps between them, and what locates them: "tongue", "pins", ""."""
 
     low: Solid
     high: Solid
     gaps: Solid
-    n_pins: int
+    located_by: str
 
 
 def split_large(
-    cutting: Cutting, keep_clear: Sequence[Solid], sand: Sand, printer: Printer, gap_mm: float
+    cutting: Cutting,
+    keep_clear: Sequence[Solid],
+    sand: Sand,
+    printer: Printer,
+    gap_mm: float,
+    kind: str = "pins",
 ) -> Cutting:
     """Return the pieces cut into parts that the printer's box holds and the crane lifts.
 
     Each cut is a plane across the longest side, near the middle, where the sand it cuts has
     the least thin webs and where it misses what is to be kept clear (feeders, ingates). The parts
-    are joined by pins in sockets, with room for glue on the face; names go on with -a, -b...
+    are located by pins in sockets or, with `kind` "tongue", by a tongue in a groove where one has
+    room, with room for glue on the face; names go on with -a, -b... After `DEEPEST` cuts in a
+    row no more are made; what is too large still is said in a note, and left to the checks.
 
     Raises
     ------
@@ -70,7 +77,8 @@ def split_large(
     gaps: list[Named] = []
     notes: list[str] = []
     for piece in cutting.pieces:
-        parts, cut_gaps, is_pinned = _parts(piece.solid, keep_clear, sand, printer, gap_mm, DEEPEST)
+        maker = _Splitter(keep_clear, sand, printer, gap_mm, kind)
+        parts, cut_gaps, located = maker.parts(piece.solid, DEEPEST)
         if len(parts) == 1:
             pieces.append(piece)
             continue
@@ -81,8 +89,14 @@ def split_large(
         gaps += [(f"{piece.name} glue gap {k}", gap) for k, gap in enumerate(cut_gaps, start=1)]
         notes.append(
             f"{piece.name} is cut into {len(parts)}: too {_reason(piece.solid, sand, printer)};"
-            f" glue{' and pin' if is_pinned else ', there is no room for pins'}"
+            f" glue, {_located_text(located)}"
         )
+        large = [name for name, part in zip(names, parts, strict=True) if not maker.is_fit(part)]
+        if large:
+            notes.append(
+                f"{', '.join(large)}: still too large or heavy after {DEEPEST} cuts in a row; take"
+                " a larger printer, or thinner walls"
+            )
     return replace(cutting, pieces=tuple(pieces)).plus(gaps, notes)
 
 
@@ -99,26 +113,44 @@ def _reason(solid: Solid, sand: Sand, printer: Printer) -> str:
     return f"heavy ({mass_kg(solid.volume_mm3, sand.density_kg_m3):.0f} kg)"
 
 
-def _parts(
-    solid: Solid,
-    keep_clear: Sequence[Solid],
-    sand: Sand,
-    printer: Printer,
-    gap_mm: float,
-    depth: int,
-) -> tuple[list[Solid], list[Solid], bool]:
-    """Return the parts of a piece in order, the gaps between them, and whether all have pins."""
-    is_light = mass_kg(solid.volume_mm3, sand.density_kg_m3) <= printer.lift_kg
-    if depth == 0 or (is_light and fits(solid.size_mm, printer)):
-        return [solid], [], True
-    joint = _cut(solid, *_axis(solid.size_mm, printer), keep_clear, gap_mm)
-    parts, gaps, is_pinned = [], [joint.gaps], joint.n_pins > 0
-    for half in (joint.low, joint.high):
-        more, more_gaps, more_pinned = _parts(half, keep_clear, sand, printer, gap_mm, depth - 1)
-        parts += more
-        gaps += more_gaps
-        is_pinned &= more_pinned
-    return parts, gaps, is_pinned
+def _located_text(located: Sequence[str]) -> str:
+    """Return how the parts of a piece are located, for its note."""
+    ways = sorted({way for way in located if way})
+    bare = located.count("")
+    text = " and ".join({"tongue": "tongue and groove", "pins": "pins"}[way] for way in ways)
+    if not bare:
+        return text
+    return f"{text + '; ' if text else ''}{bare} of {len(located)} joints have no room for pins"
+
+
+@dataclass(frozen=True)
+class _Splitter:
+    """Cuts pieces in two until each part fits the printer and the crane."""
+
+    keep_clear: Sequence[Solid]
+    sand: Sand
+    printer: Printer
+    gap_mm: float
+    kind: str
+
+    def is_fit(self, part: Solid) -> bool:
+        """Return whether a part fits the box and can be lifted."""
+        is_light = mass_kg(part.volume_mm3, self.sand.density_kg_m3) <= self.printer.lift_kg
+        return is_light and fits(part.size_mm, self.printer)
+
+    def parts(self, solid: Solid, depth: int) -> tuple[list[Solid], list[Solid], list[str]]:
+        """Return the parts of a piece in order, the gaps between them, what locates each joint."""
+        if depth == 0 or self.is_fit(solid):
+            return [solid], [], []
+        axis, longest_mm = _axis(solid.size_mm, self.printer)
+        joint = _cut(solid, axis, longest_mm, self.keep_clear, self.gap_mm, self.kind)
+        parts, gaps, located = [], [joint.gaps], [joint.located_by]
+        for half in (joint.low, joint.high):
+            more, more_gaps, more_located = self.parts(half, depth - 1)
+            parts += more
+            gaps += more_gaps
+            located += more_located
+        return parts, gaps, located
 
 
 def _axis(size_mm: Floats, printer: Printer) -> tuple[int, float]:
@@ -141,7 +173,12 @@ def _axis(size_mm: Floats, printer: Printer) -> tuple[int, float]:
 
 
 def _cut(
-    solid: Solid, axis: int, longest_mm: float, keep_clear: Sequence[Solid], gap_mm: float
+    solid: Solid,
+    axis: int,
+    longest_mm: float,
+    keep_clear: Sequence[Solid],
+    gap_mm: float,
+    kind: str,
 ) -> _Joint:
     """Return the piece cut by the best plane across an axis that leaves two whole parts."""
     turn = ALONG[axis]
@@ -157,13 +194,13 @@ def _cut(
 
     order = sorted(levels.tolist(), key=rank)
     for level in order:
-        joint = _joint(upright, level, gap_mm)
+        joint = _joint(upright, level, gap_mm, kind)
         if joint is not None:
             back = np.column_stack([turn[:, :3].T, np.zeros(3)])
             low_part, high_part, gaps = (
                 body.transformed(back) for body in (joint.low, joint.high, joint.gaps)
             )
-            return _Joint(low_part, high_part, gaps, joint.n_pins)
+            return _Joint(low_part, high_part, gaps, joint.located_by)
     raise StageError(
         f"a piece of {' x '.join(f'{s:.0f}' for s in solid.size_mm)} mm is too large, and no plane"
         f" across its {'xyz'[axis]} axis leaves two whole parts",
@@ -185,17 +222,22 @@ def _harm(upright: Solid, level: float, clear: Sequence[Solid]) -> float:
     return float(webs + hit)
 
 
-def _joint(upright: Solid, level: float, gap_mm: float) -> _Joint | None:
-    """Return the two parts with pins, None where one of them falls apart."""
+def _joint(upright: Solid, level: float, gap_mm: float, kind: str) -> _Joint | None:
+    """Return the two located parts, None where one of them falls apart."""
     above, below = upright.split_at((0.0, 0.0, 1.0), level)
     high, rest = above.split_at((0.0, 0.0, 1.0), level + GLUE_MM)
     if any(_n_parts(part) != 1 for part in (high, below)):
         return None
-    sites = find_sites(below, above, level, gap_mm, n_least=2)
-    pins = Solid.union(pin(site, level, 0.0) for site in sites)
-    sockets = Solid.union(pin(site, level, gap_mm) for site in sites)
+    run = find_run(below, above, level, gap_mm) if kind == "tongue" else []
+    sites = [] if run else find_sites(below, above, level, gap_mm, n_least=2)
+    if run:
+        keys, sockets = tongue(run, level, 0.0), tongue(run, level, gap_mm)
+    else:
+        keys = Solid.union(pin(site, level, 0.0) for site in sites)
+        sockets = Solid.union(pin(site, level, gap_mm) for site in sites)
+    located_by = "tongue" if run else "pins" if sites else ""
     cut_out, left = high.split(sockets)
-    return _Joint(below + pins, left, (rest + cut_out) - pins, len(sites))
+    return _Joint(below + keys, left, (rest + cut_out) - keys, located_by)
 
 
 def _n_parts(body: Solid) -> int:

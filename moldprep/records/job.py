@@ -270,6 +270,9 @@ class MoldKeys(Table):
     )
     marks: Switch = Field(True, description="piece name, job and weight on an outside face")
     split_too_large: Switch = Field(True, description="cut pieces that the box cannot hold")
+    split_joint: Literal["pins", "tongue"] = Field(
+        "pins", description="what locates the parts of a cut piece: pins, or tongue and groove"
+    )
 
 
 class CoreDeclared(Table):
