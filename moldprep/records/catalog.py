@@ -12,7 +12,6 @@ from pydantic import AfterValidator, Field, model_validator
 
 from moldprep.records.job import Number, Table
 
-
 Curve = tuple[tuple[float, float], ...]
 
 
