@@ -1,0 +1,143 @@
+"""Molds spoilt on purpose: each must be caught by the right check, at the right place.
+
+Everything is measured by the pipeline's own stages on the spoilt bodies; nothing is told to the
+checks.
+"""
+
+import numpy as np
+import pytest
+
+from moldprep.catalog import find
+from moldprep.checks import all_checks, run_check
+from moldprep.findings import Verdict
+from moldprep.geometry.solid import Solid
+from moldprep.jobfile import make_job
+from moldprep.mold.handling import measure_pieces
+from moldprep.printing.box import pack_boxes
+from moldprep.records import Alloy, Metal, Mold, Piece, Printer, Role, Rules, Sand
+from moldprep.results import Results
+
+BLOCK = Solid.box((-200, -150, -120), (200, 150, 150))
+PLATE = Solid.box((-120, -80, -20), (120, 80, 20))
+
+
+def piece(name, solid):
+    return Piece(name=name, role=name.split("-")[0], solid=solid)
+
+
+def halves(hollow, block=BLOCK):
+    cope, drag = (block - hollow).split_at((0.0, 0.0, 1.0), 0.0)
+    return piece("drag", drag), piece("cope", cope)
+
+
+def findings(check_id, metal, pieces, prints=(), **tables):
+    """Return what a check says of these pieces around this metal."""
+    tables = {"alloy": "carbon-steel", "casting": {"file": "a.stl"}, **tables}
+    job = make_job(tables, folder=".", where="")
+    alloy, sand = find(Alloy, "carbon-steel"), find(Sand, "silica-furan")
+    printer, rules = find(Printer, "box-m"), find(Rules, "usual")
+    mold = Mold(
+        block=BLOCK, metal=metal, pieces=tuple(pieces), clearances=(), inserts_mm3=0.0, z_mm=0.0,
+        prints=tuple(prints),
+    )  # fmt: skip
+    whole = Metal(
+        solid=metal, parts=("casting",), roles=(Role.CASTING,), mass_kg=10.0, casting_kg=10.0,
+        yield_pct=100.0,
+    )  # fmt: skip
+    handling = measure_pieces(mold, whole, alloy, sand, job, rules)
+    plan = pack_boxes(mold, printer, sand, job)
+    results = Results(mold, handling, plan, job, sand, printer, rules)
+    return run_check(all_checks()[check_id], results, rules)
+
+
+def failed(check_id, *args, **tables):
+    return [f for f in findings(check_id, *args, **tables) if f.verdict is Verdict.FAIL]
+
+
+def cored(print_mm):
+    """A round bar with a bore, its core, and prints of this length."""
+    turn = (0.0, 90.0, 0.0)
+    bar = Solid.cone(60, 60, 240, 96).moved((0, 0, -120)).turned(turn)
+    length = 240.0 + 2.0 * print_mm
+    core = Solid.cone(40, 40, length, 96).moved((0, 0, -0.5 * length)).turned(turn)
+    drag, cope = halves(bar + core)
+    seats = [
+        (f"core-1 print {k}", core.split_at((sign, 0.0, 0.0), 120.0)[0])
+        for k, sign in ((1, 1.0), (2, -1.0))
+        if print_mm
+    ]
+    return bar - core, (drag, piece("core-1", core), cope), seats
+
+
+def test_a_sound_cored_mold_passes():
+    metal, pieces, seats = cored(40.0)
+    for check_id in ("mold/core-print-bears", "mold/core-has-a-print", "mold/assembles"):
+        assert not failed(check_id, metal, pieces, seats), check_id
+
+
+def test_a_floating_core():
+    metal, pieces, _ = cored(0.0)
+    (found,) = failed("mold/core-has-a-print", metal, pieces)
+    assert (found.part, np.round(found.at_mm, 1).tolist()) == ("core-1", [0.0, 0.0, 0.0])
+    # lift = (rho metal - rho sand) g V, on 0.35 MPa of print
+    assert "print of 1" in found.remedy
+    assert "chaplets" in found.remedy
+    (found,) = failed("mold/core-print-bears", metal, pieces)
+    assert "nothing bears it" in found.message
+
+
+def test_a_print_too_short():
+    metal, pieces, seats = cored(0.8)
+    (found,) = failed("mold/core-print-bears", metal, pieces, seats)
+    assert found.part == "core-1"
+    assert found.value > 0.35
+
+
+def test_an_interlock_that_cannot_close():
+    drag, cope = halves(PLATE)
+    hook = Solid.box((150, -20, -60), (170, 20, 1)) + Solid.box((130, -20, -60), (171, 20, -40))
+    room = Solid.box((149, -21, -61), (172, 21, 1)) + Solid.box((129, -21, -61), (172, 21, -39))
+    pieces = (piece("drag", drag.solid - room), piece("cope", cope.solid + hook))
+    (found,) = failed("mold/assembles", PLATE, pieces)
+    assert (found.part, found.value) == ("cope", 1.0)
+    assert "it hits drag" in found.message
+
+
+def test_a_blind_pocket_full_of_loose_sand():
+    drag, cope = halves(PLATE)
+    pocket = Solid.box((150, -40, -100), (190, 40, -60)) + Solid.box((165, -3, -61), (171, 3, 1))
+    pieces = (piece("drag", drag.solid - pocket), cope)
+    (found,) = failed("mold/no-loose-sand-stays", PLATE, pieces)
+    assert found.part == "drag"
+    np.testing.assert_allclose(found.at_mm, (170, 0, -80), atol=4.0)
+
+
+def test_a_web_of_2_mm():
+    slot = Solid.box((122, -60, -20), (140, 60, 20))
+    (found,) = [
+        f
+        for f in failed("mold/sand-is-thick-enough", PLATE, halves(PLATE + slot))
+        if f.part == "drag"
+    ]
+    assert found.value == pytest.approx(2.0, abs=0.01)
+    assert found.at_mm[0] == pytest.approx(121.0, abs=0.1)
+    assert abs(found.at_mm[1]) <= 60.0
+    assert -20.0 <= found.at_mm[2] <= 0.0
+
+
+def test_a_cope_light_enough_to_float():
+    tall = PLATE + Solid.cone(15, 15, 131).moved((0, 0, 19))
+    thin = Solid.box((-125, -85, -120), (125, 85, 40)) + Solid.cone(20, 20, 120).moved((0, 0, 30))
+    pieces = halves(tall, thin)
+    (found,) = failed("mold/stated-weights-suffice", tall, pieces, mold={"weight_kg": 5.0})
+    assert found.part == "cope"
+    assert found.value < 1.0
+    assert not failed("mold/stated-weights-suffice", tall, pieces, mold={"weight_kg": 500.0})
+
+
+def test_a_piece_larger_than_the_box():
+    drag, cope = halves(PLATE)
+    long = piece("drag", drag.solid + Solid.box((-900, -150, -120), (-199, 150, -60)))
+    over = failed("printing/piece-fits-box", PLATE, (long, cope))
+    assert [found.part for found in over] == ["drag"]
+    assert over[0].value > 0.0
