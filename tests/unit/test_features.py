@@ -132,6 +132,48 @@ def test_pieces_that_do_not_fit_are_cut_and_pinned():
     assert_sound(mold)
 
 
+def test_parts_are_located_by_tongue_and_groove_where_the_job_says_so():
+    small = PRINTER.model_copy(update={"box_mm": (330.0, 420.0, 300.0), "wall_gap_mm": 10.0})
+    mold = mold_of(BIG, printer=small, mold={**HEAVY, "split_joint": "tongue"})
+    a, b = mold.pieces[0].solid, mold.pieces[1].solid
+    assert "tongue and groove" in " ".join(mold.notes)
+    joint = 0.5 * (a.bounds[1, 0] + b.bounds[0, 0])  # the tongue reaches past the glue face
+    tongue = a.split_at((1.0, 0.0, 0.0), float(b.bounds[0, 0]) + 0.5)[0]
+    assert len(tongue.parts()) == 1
+    long, wide = sorted(tongue.size_mm[1:])[::-1]
+    assert long > 3.0 * wide, joint
+    agree(a.gap_mm(b, 5.0), 0.2, rel=0.05, why="room for glue on the face")
+    for side in ((0.0, 1.0, 0.0), (0.0, 0.0, 1.0)):
+        assert (b.moved(tuple(2.0 * s for s in side)) & a).volume_mm3 > 10.0, side
+    assert (b.moved((5.0, 0.0, 0.0)) & a).volume_mm3 < 1e-6  # pushed together along x
+    assert_sound(mold)
+
+
+def test_a_piece_too_large_after_all_cuts_is_said_so():
+    tiny = PRINTER.model_copy(update={"box_mm": (100.0, 80.0, 60.0), "wall_gap_mm": 5.0})
+    mold = mold_of(BIG, printer=tiny, mold=HEAVY)
+    assert sum(piece.role == "cope" for piece in mold.pieces) == 16
+    assert any("still too large or heavy after 4 cuts" in note for note in mold.notes)
+    assert_sound(mold)
+
+
+def test_a_contoured_mold_is_bolted_through_its_flanges():
+    rod = sprue(-120, -120, -10, 130)
+    mold = mold_of(VOLUTE, rod, mold={**PLAIN, "form": "contour", "wall_mm": 25.0})
+    bolts = gaps_of(mold, "bolt hole")
+    assert len(bolts) == 4
+    drag, cope = mold.pieces[0].solid, mold.pieces[-1].solid
+    for _, bolt in bolts:
+        agree(bolt.size_mm[2], 60.0, rel=1e-6, why="both flanges, 30 mm each")
+        assert bolt.gap_mm(mold.metal, 50.0) > 9.9
+        x, y = bolt.centroid_mm[:2]
+        way = Solid.box((x - 5, y - 5, -400), (x + 5, y + 5, 400))
+        assert (way & (drag + cope)).is_empty  # open from above and below
+    middle = np.mean([body.centroid_mm for _, body in bolts], axis=0)
+    assert np.abs(middle - cope.centroid_mm)[:2].max() < 30.0
+    assert_sound(mold)
+
+
 def test_too_heavy_pieces_are_cut():
     weak = PRINTER.model_copy(update={"lift_kg": 25.0})
     mold = mold_of(BIG, printer=weak, mold=HEAVY)
