@@ -22,7 +22,7 @@ from moldprep.geometry.allowance import draft_for_height_deg
 from moldprep.geometry.faces import Flags, Surface, carried
 from moldprep.geometry.flats import refilled
 from moldprep.geometry.reshape import Planes, cut_at, faults, reshaped
-from moldprep.geometry.slabs import joined, slab
+from moldprep.geometry.slabs import inside_out, labeled, slab
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.geometry.walls import Walls, find_walls
 from moldprep.records.job import DraftKeys
@@ -36,6 +36,12 @@ ROUNDS: Final = 12
 SMALL_SHARE: Final = 0.1
 """Where a small wall and a large one spoil each other, one smaller than this share goes first."""
 
+SPECK_SHARE: Final = 0.02
+"""Loose metal, or a void, of less than this share of a layer is what layers leave between them."""
+
+MOST_LAYERS: Final = 64
+"""Layers tried one by one at most."""
+
 TRUE_DEG: Final = 1e-3
 """A wall within this of the draft asked for has it."""
 
@@ -45,9 +51,9 @@ def drafted(
 ) -> tuple[Surface, tuple[Flags, ...]]:
     """Return the surface with draft on its walls, and the labels of its facets.
 
-    Walls that cannot be turned without tearing the body get a layer of metal laid on them where
-    metal may be added ("plus"), and stay as they are elsewhere. The draft measured afterwards
-    shows what came of it.
+    Walls that cannot be turned without tearing the body get a layer of metal laid on them
+    ("plus"), or one cut off them ("minus"); with "middle" they stay as they are. The draft
+    measured afterwards shows what came of it.
 
     Parameters
     ----------
@@ -69,10 +75,11 @@ def drafted(
     turned, origin, done = _turned(cut, walls, slope, z_mm, keys)
     flags = tuple(flag[origin] for flag in flags)
     left = np.where(done > 0.0, 0.0, slope)
-    if keys.direction != "plus" or not left.any():
+    if keys.direction == "middle" or not left.any():
         return turned, flags
     there = replace(walls, wall=walls.wall[origin], side=walls.side[origin])
-    return _layered(turned, there, _planes(turned, there, left, z_mm, keys), flags)
+    planes = _planes(turned, there, left, z_mm, keys)
+    return _layered(turned, there, planes, flags, is_cut=keys.direction == "minus")
 
 
 def asked_deg(walls: Walls, keys: DraftKeys) -> Floats:
@@ -145,19 +152,31 @@ def _turned(
 
 
 def _layered(
-    surface: Surface, walls: Walls, planes: Planes, flags: tuple[Flags, ...]
+    surface: Surface, walls: Walls, planes: Planes, flags: tuple[Flags, ...], *, is_cut: bool
 ) -> tuple[Surface, tuple[Flags, ...]]:
-    """Give walls that could not be turned their draft by a layer of metal laid on them.
+    """Give walls that could not be turned their draft by a layer laid on them, or cut off them.
 
-    A layer that closes a hole or leaves a loose piece is worse than no draft: then none is laid.
+    A layer that closes a hole or leaves a loose piece is worse than no draft. Where all of them
+    together do, they are tried one by one, the largest wall first.
     """
-    numbers = np.unique(walls.wall[planes.moved])
-    slabs = [slab(surface, planes.moved & (walls.wall == k), planes) for k in numbers]
-    new, labels = joined(surface, slabs, planes.moved, flags)
-    before = Solid.from_mesh(surface.points, surface.faces)
-    after = Solid.from_mesh(new.points, new.faces)
-    is_same = (before.genus, len(before.parts())) == (after.genus, len(after.parts()))
-    return (new, labels) if is_same else (surface, flags)
+    body = Solid.from_mesh(surface.points, surface.faces)
+    base, asked = inside_out(surface, planes) if is_cut else (surface, planes)
+    area = np.bincount(walls.wall[planes.moved], surface.area_mm2[planes.moved])
+    numbers = np.argsort(-area, kind="stable")[: np.count_nonzero(area)]
+    layers = [slab(base, planes.moved & (walls.wall == k), asked) for k in numbers]
+    together = _changed(body, layers, is_cut)
+    if together is None:
+        for layer in layers[:MOST_LAYERS]:
+            body = _changed(body, [layer], is_cut) or body
+    return labeled(surface, together or body, planes.moved, flags)
+
+
+def _changed(body: Solid, layers: list[Solid], is_cut: bool) -> Solid | None:
+    """Return the body with layers laid on or cut off; None if holes or pieces come or go."""
+    changed = body - Solid.union(layers) if is_cut else Solid.union([body, *layers])
+    changed = changed.without_specks(SPECK_SHARE * min(layer.volume_mm3 for layer in layers))
+    is_same = (body.genus, len(body.parts())) == (changed.genus, len(changed.parts()))
+    return changed if is_same else None
 
 
 def _planes(surface: Surface, walls: Walls, slope: Floats, z_mm: float, keys: DraftKeys) -> Planes:

@@ -133,6 +133,26 @@ def joined(
     Facets of a slab carry the labels of the nearest covered facet that faces as they do.
     """
     body = Solid.union([Solid.from_mesh(surface.points, surface.faces), *slabs])
+    return labeled(surface, body, covered, labels)
+
+
+def inside_out(surface: Surface, planes: Planes) -> tuple[Surface, Planes]:
+    """Return the surface of what is not metal, and the same planes asked of it.
+
+    A slab laid on that is the layer to be cut away from the metal.
+    """
+    turned = Surface(surface.points, surface.faces[:, ::-1])
+    by_mm = -planes.by_mm[:, ::-1]
+    return turned, Planes(planes.moved, -planes.row, by_mm, planes.held)
+
+
+def labeled(
+    surface: Surface, body: Solid, covered: Flags, labels: tuple[Flags, ...]
+) -> tuple[Surface, tuple[Flags, ...]]:
+    """Return the surface of a body made from another, with the labels of its facets.
+
+    New facets carry the labels of the nearest covered facet that faces as they do.
+    """
     new = Surface.of(body)
     face = Surface(surface.points, surface.faces[covered])
     laid = carried(tuple(label[covered] for label in labels), face, new, off_mm=np.inf)

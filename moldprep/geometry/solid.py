@@ -187,6 +187,12 @@ class Solid:
         pieces = [_joined(group) if len(group) > 1 else group[0] for group in held]
         return tuple(sorted(pieces, key=lambda body: (-body.volume_mm3, *body.bounds[0])))
 
+    def without_specks(self, speck_mm3: float) -> "Solid":
+        """Return the body without loose pieces and voids smaller than a speck."""
+        shells = [Solid(kernel) for kernel in self._kernel.decompose()]
+        kept = [shell for shell in shells if abs(shell.volume_mm3) >= speck_mm3]
+        return self if len(kept) == len(shells) else _joined(kept)
+
     # ---- measuring ------------------------------------------------------------------------
 
     @property

@@ -1,0 +1,1 @@
+"""Samples from job file to proved package."""
