@@ -1,7 +1,8 @@
 """Bodies with known solutions, as grids for the heat solve. Numbers in SI and °C, lengths in mm."""
 
 import numpy as np
-from scipy.special import erf
+from scipy.optimize import brentq
+from scipy.special import erf, erfc
 
 from moldprep.thermal.conduction import FIXED, HeatFlow, Skin
 from moldprep.thermal.materials import Medium
@@ -56,6 +57,31 @@ def corner_shares(inside, n, fine=6):
     x, y, z = np.meshgrid(at, at, at, indexing="ij", sparse=True)
     full = np.asarray(inside(x, y, z), np.float32) * np.ones((n * fine,) * 3, np.float32)
     return full.reshape(n, fine, n, fine, n, fine).mean(axis=(1, 3, 5))
+
+
+def schwarz_lambda(solid, liquid_w_mk, liquid_j_kgk, mold, superheat_k):
+    """Return the root of Schwarz's condition for a melt on a mold, both without end.
+
+    St_s / (e^(l²) (erf l + b_s / b_m)) - St_l sqrt(a_l / a_s) / (e^(l² a_s / a_l) erfc(l
+    sqrt(a_s / a_l))) = l sqrt(pi), with St over the step to the mold and over the superheat.
+    """
+
+    def accumulation(k, rho, c):
+        return np.sqrt(k * rho * c)
+
+    k, rho, c = solid.conductivity_w_mk[0][1], solid.density_kg_m3, solid.heat_j_kgk[0][1]
+    mold_b = accumulation(mold.conductivity_w_mk[0][1], mold.density_kg_m3, mold.heat_j_kgk[0][1])
+    melts = solid.melt[0][0]
+    ratio = np.sqrt(k / c / (liquid_w_mk / liquid_j_kgk))
+    step = c * (melts - mold.start_c) / solid.latent_j_kg
+    over = liquid_j_kgk * superheat_k / solid.latent_j_kg
+
+    def excess(root):
+        shell = np.exp(root**2) * (erf(root) + accumulation(k, rho, c) / mold_b)
+        melt = ratio * np.exp((root * ratio) ** 2) * erfc(root * ratio)
+        return step / shell - over / melt - root * np.sqrt(np.pi)
+
+    return brentq(excess, 1e-9, 5.0, xtol=1e-14)
 
 
 def neumann_lambda(stefan):
