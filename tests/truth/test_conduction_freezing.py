@@ -121,11 +121,8 @@ def test_schwarz_aluminium_with_superheat():
     metal = hot(ALUMINIUM, 20.0, 95.0, 1100.0)
     flow = strip((metal, DRY), 400, 120, 0.5)
     flow.run(60.0)
-    frozen = frozen_mm(flow, metal)
     why = "conductivity stands in a table every 2 K: 3 % more from 20 K over, doubled in the rest"
-    agree(frozen, 2.545, rel=0.06, why=why)
-    drop = 45_980.0 / 210.0 * (frozen - 0.25) * 1e-3  # what the sand takes, through the shell
-    agree(660.0 - along(flow)[399], drop, rel=0.02, why="linear in the shell")
+    agree(frozen_mm(flow, metal), 2.545, rel=0.06, why=why)
 
 
 def test_schwarz_aluminium_on_an_iron_mold():
