@@ -36,6 +36,7 @@ from moldprep.records import (
 )
 from moldprep.results import Results, Timings
 from moldprep.rigging.build import build_rigging
+from moldprep.rigging.cooling import poured_as
 from moldprep.rigging.fill import trace_fill
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
@@ -69,12 +70,14 @@ STAGES: Final = (
         r.need(Survey), r.need(Pattern), r.need(Parting), r.need(Job), r.need(Alloy),
         r.need(Rules), r.need(Sand))),
     Stage("rigging", lambda r: build_rigging(r.need(RiggingPlan), r.need(Pattern))),
-    Stage("flow", lambda r: trace_flow(r.need(Rigging), r.need(RiggingPlan), r.need(Alloy))),
+    Stage("flow", lambda r: trace_flow(
+        r.need(Rigging), r.need(RiggingPlan), poured_as(r.need(Alloy), r.need(Job)))),
     Stage("metal", lambda r: join_metal(r.need(Rigging), r.need(Alloy))),
     Stage("grid", lambda r: voxelize(
         r.need(Rigging), r.need(Metal), r.need(Job), r.need(Survey), r.need(Alloy))),
     Stage("fill", lambda r: trace_fill(
-        r.need(Grid), r.need(Metal), r.need(FlowGraph), r.need(Rigging), r.need(Alloy))),
+        r.need(Grid), r.need(Metal), r.need(FlowGraph), r.need(Rigging),
+        poured_as(r.need(Alloy), r.need(Job)))),
     Stage("freezing", lambda r: solidify(
         r.need(Grid), r.need(Alloy), r.need(Sand), r.need(Job))),
     Stage("feeding", lambda r: trace_feeding(

@@ -13,6 +13,9 @@ from moldprep.results import Results
 CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
 PRACTICE = "common practice, no source"
 
+MOST_FALLS = 5
+"""Lower falls of one body that are named besides the highest."""
+
 
 @check(
     id="fill/everything-fills",
@@ -72,16 +75,22 @@ def no_trapped_air(results: Results, limit: float) -> Iterator[Finding]:
     miss=Verdict.WARN,
 )
 def no_falls(results: Results, limit: float) -> Iterator[Finding]:
-    """List the drops over the alloy's critical height."""
+    """Take the highest drop within each body; say where the others are."""
     falls = results.need(Fill).falls
-    for fall in falls:
+    for part in sorted({fall.part for fall in falls}):
+        first, *others = [fall for fall in falls if fall.part == part]
+        more = "".join(
+            f"; {fall.height_mm:.0f} mm at ({fall.from_mm[0]:.0f}, {fall.from_mm[1]:.0f})"
+            for fall in others[:MOST_FALLS]
+        )
         yield judged(
-            fall.height_mm <= limit,
-            f"metal falls {fall.height_mm:.0f} mm in {fall.part}",
-            value=fall.height_mm,
-            part=fall.part,
-            at_mm=fall.from_mm,
-            remedy="let the metal in at the lowest point, or turn the casting",
+            first.height_mm <= limit,
+            f"metal falls {first.height_mm:.0f} mm in {part}{more}",
+            value=first.height_mm,
+            part=part,
+            at_mm=first.from_mm,
+            remedy="let the metal in lower: parting.z_mm or the ingates nearer to"
+            f" {first.to_mm[2]:.0f} mm, or the casting turned",
         )
     if not falls:
         yield judged(True, "no fall over the alloy's critical height", value=0.0)

@@ -310,7 +310,7 @@ def fills_before_thin_wall_freezes(results: Results, limit: float) -> Iterator[F
 def superheat_reaches_castings(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the heat the first metal loses on the way with its superheat."""
     flow, alloy, gates = results.need(FlowGraph), results.need(Alloy), _gates(results)
-    superheat = 0.5 * (alloy.pour_low_c + alloy.pour_high_c) - alloy.liquidus_c
+    superheat = max(flow.pour_c - alloy.liquidus_c, 1.0)
     for channel in flow.channels:
         if channel.body in gates and math.isfinite(channel.cooled_k):
             share = channel.cooled_k / superheat

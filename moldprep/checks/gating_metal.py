@@ -49,8 +49,12 @@ def filter_is_large_enough(results: Results, limit: float) -> Iterator[Finding]:
         return
     area_cm2 = sum(one.length_mm * one.width_mm for one in plan.filters) / 100.0
     if not plan.filters:
-        faces = [body.solid.volume_mm3 / float(body.solid.size_mm.min()) for body in filters]
-        area_cm2 = sum(faces) / 100.0
+        names = {body.name for body in filters}
+        widest = {s.body: 0.0 for s in flow.stations if s.body in names}
+        for station in flow.stations:
+            if station.body in names:
+                widest[station.body] = max(widest[station.body], station.area_mm2)
+        area_cm2 = sum(widest.values()) / 100.0
     rate = sum(float(course.course[0, 3]) for course in flow.cavities)
     needs = {
         f"{metal.mass_kg:.0f} kg": metal.mass_kg / alloy.filter_kg_cm2,

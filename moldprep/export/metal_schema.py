@@ -143,6 +143,7 @@ class FlowPart(Part):
     imbalance: Number
     pour_time_s: Number
     formula_times: tuple[FormulaTime, ...]
+    pour_c: Number
 
 
 class MetalPart(Part):

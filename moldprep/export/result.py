@@ -201,6 +201,7 @@ def _flow(results: Results) -> of.FlowPart:
             of.FormulaTime(name=name, time_s=seconds, source=source)
             for name, seconds, source in flow.formula_times
         ),
+        pour_c=flow.pour_c,
     )
 
 

@@ -193,6 +193,7 @@ class FlowGraph:
     pour_time_s   : by integration over the rising level, `prime_s` included; inf where the head
                     does not fill the mold
     formula_times : (name, seconds, source) of handbook pouring times
+    pour_c        : temperature the metal is poured at [°C]
     """
 
     graph: nx.Graph  # type: ignore[type-arg]
@@ -217,6 +218,7 @@ class FlowGraph:
     imbalance: float
     pour_time_s: float
     formula_times: tuple[tuple[str, float, str], ...]
+    pour_c: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

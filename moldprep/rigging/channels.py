@@ -28,6 +28,9 @@ MAX_STATIONS: Final = 240
 FREE_END_MM: Final = 0.5
 """An end of a center line further than this from any contact is a free end."""
 
+DEEP_END: Final = 0.7
+"""A way ends where the body is this deep over its deepest, not in a corner. [-]"""
+
 GRID_POINTS: Final = (40_000, 250_000, 1_000_000)
 """Points of the grid on which a missing center line is looked for; more where it finds no way."""
 
@@ -220,7 +223,8 @@ def _estimated(body: str, solid: Solid, contacts: Floats) -> Channel:
         if len(contacts) > 1:
             ends = [int(np.argmin(np.linalg.norm(points - c, axis=1))) for c in contacts[1:]]
         else:
-            far = np.where(np.isfinite(cost), np.linalg.norm(points - points[start], axis=1), -1.0)
+            amid = np.isfinite(cost) & (depth >= DEEP_END * depth.max())
+            far = np.where(amid, np.linalg.norm(points - points[start], axis=1), -1.0)
             ends = [int(np.argmax(far))]
         if np.isfinite(cost[ends]).all():
             break

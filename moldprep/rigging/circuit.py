@@ -8,7 +8,7 @@ import networkx as nx
 import numpy as np
 
 from moldprep.geometry.solid import Floats
-from moldprep.records import Alloy, RiggingPlan, Role
+from moldprep.records import Alloy, RiggingPlan, Role, Station
 from moldprep.rigging.channels import Leg
 from moldprep.rigging.hydraulics import (
     ENTRANCE_ROUND,
@@ -37,6 +37,14 @@ FILTERS: Final = {
 }
 """Darcy k1 [m²] and Forchheimer k2 [m] of ceramic foam (from memory, makers differ by 2; a
 filter of one grade from four makers differed by 2.4, Materials 16(7) 2805, 2023)."""
+
+
+USUAL_FILTER_MM: Final = 22.0
+"""Thickness of a foam filter in common use (common practice, no source). [mm]"""
+
+
+FILTER_SECTIONS: Final = 15
+"""Sections in which a filter without a plan is looked at."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +125,26 @@ def build_circuit(network: Network, plan: RiggingPlan, alloy: Alloy) -> Circuit:
     return Circuit(
         circuit.links, circuit.pipes, circuit.ends, nodes, n_nodes, circuit.inlets,
         circuit.sources, circuit.source_mm,
+    )  # fmt: skip
+
+
+def filter_stations(network: Network, lump: int) -> tuple[Station, ...]:
+    """Return sections of a filter's print square to the line between its first two openings."""
+    body = network.lumps[lump]
+    joints = [joint for joint in network.joints if lump in (joint.a, joint.b)]
+    ends = np.array([joint.patch.at_mm for joint in joints[:2]])
+    along = np.diff(ends, axis=0).sum(axis=0)[:2] if len(ends) == 2 else np.array([1.0, 0.0])
+    turn = float(np.degrees(np.arctan2(along[1], along[0])))
+    upright = body.solid.turned((0.0, 0.0, -turn)).turned((0.0, -90.0, 0.0))
+    low, high = upright.bounds[:, 2]
+    x, y, z = (float(v) for v in body.solid.centroid_mm)
+    return tuple(
+        Station(
+            body=body.body, at_mm=(x, y, z), along_mm=float(at - low),
+            area_mm2=section.area, perimeter_mm=section.length,
+        )
+        for at in np.linspace(low, high, FILTER_SECTIONS + 2)[1:-1]
+        if (section := upright.slice_at(float(at))).area > 0.0
     )  # fmt: skip
 
 
@@ -225,15 +253,17 @@ class _Maker:
         """Return (linear [s/mm²], quadratic [s²/mm⁵]) loss of a filter.
 
         Δp / L = μ v / k1 + ρ v² / k2 (Darcy and Forchheimer). A print without a plan of its own
-        is measured: its least extent is the thickness.
+        is measured: its widest section is the filter's face, and it is as thick as volume over
+        face, or as the usual filter where chambers make it longer.
         """
         body = self._network.lumps[lump]
         plan = self._filters.get(body.body)
         pores = "10 ppi" if plan is None else plan.pores
         k1, k2 = FILTERS.get(pores, FILTERS["10 ppi"])
         if plan is None:
-            thick = float(body.solid.size_mm.min())
-            face = body.solid.volume_mm3 / thick
+            sections = filter_stations(self._network, lump)
+            face = max(station.area_mm2 for station in sections)
+            thick = min(body.solid.volume_mm3 / face, USUAL_FILTER_MM)
         else:
             thick, face = plan.thickness_mm, plan.length_mm * plan.width_mm
         nu_mm2_s = self._viscosity / self._density * MM2_PER_M2

@@ -5,11 +5,22 @@ from typing import Final
 import numpy as np
 
 from moldprep.geometry.solid import Floats
-from moldprep.records import Alloy
+from moldprep.records import Alloy, Job
 from moldprep.units import MM2_PER_M2, MM_PER_M
 
 SAND_C: Final = 25.0
 """Sand before pouring, for estimates of cooling."""
+
+
+def poured_as(alloy: Alloy, job: Job) -> Alloy:
+    """Return the alloy with its pouring window as the job wants it poured.
+
+    Flow and filling start from the middle of the window; a temperature the job gives is all of it.
+    """
+    given = job.freezing.pour_c
+    if given == "auto":
+        return alloy
+    return alloy.model_copy(update={"pour_low_c": given, "pour_high_c": given})
 
 
 def cooling_k(stay_s: Floats, modulus_mm: Floats, alloy: Alloy) -> Floats:

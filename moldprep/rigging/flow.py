@@ -7,8 +7,9 @@ import numpy as np
 
 from moldprep.geometry.shapes import turned_box
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Contact, FlowGraph, Rigging, RiggingPlan, Role
-from moldprep.rigging.gate_facts import find_mouths
+from moldprep.records import Alloy, Contact, FlowGraph, Rigging, RiggingPlan, Role, Station
+from moldprep.rigging.circuit import filter_stations
+from moldprep.rigging.gate_facts import find_mouths, has_dimple
 from moldprep.rigging.network import (
     GATING_ROLES,
     Joint,
@@ -39,7 +40,7 @@ def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
     plan
         What was intended: feeders that breathe, filters, top of the cope.
     alloy
-        The metal.
+        The metal, poured amid its window.
 
     Notes
     -----
@@ -62,7 +63,7 @@ def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
         graph=_summary(network, rigging, plan),
         contacts=tuple(_contact(network, joint) for joint in network.joints),
         near_misses=find_near_misses(network),
-        stations=tuple(s for k in sorted(network.channels) for s in network.channels[k].stations),
+        stations=_stations(network, plan),
         reached=frozenset(bodies - {network.lumps[k].body for k in lost}),
         lost=tuple((network.lumps[k].body, _middle(network.lumps[k].solid)) for k in lost),
         dangling=_dangling(network),
@@ -81,7 +82,17 @@ def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
         imbalance=poured.imbalance,
         pour_time_s=poured.time_s,
         formula_times=formula_times(rigging, alloy),
+        pour_c=0.5 * (alloy.pour_low_c + alloy.pour_high_c),
     )
+
+
+def _stations(network: Network, plan: RiggingPlan) -> tuple[Station, ...]:
+    """Return the sections of all channels, and of filters that no plan tells the size of."""
+    found = [s for k in sorted(network.channels) for s in network.channels[k].stations]
+    for k, lump in enumerate(network.lumps):
+        if lump.role is Role.FILTER and not plan.filters:
+            found += filter_stations(network, k)
+    return tuple(found)
 
 
 def _contact(network: Network, joint: Joint) -> Contact:
@@ -102,6 +113,12 @@ def _middle(solid: Solid) -> tuple[float, float, float]:
 def _summary(network: Network, rigging: Rigging, plan: RiggingPlan) -> "nx.Graph[str]":
     """Return the graph of bodies: contacts of two bodies added up, at the largest."""
     breathing = {feeder.name for feeder in plan.feeders if feeder.has_air_core}
+    planned = {feeder.name for feeder in plan.feeders}
+    breathing |= {
+        body.name
+        for body in rigging.of_role(Role.FEEDER)
+        if body.name not in planned and has_dimple(body.solid)
+    }
     graph: nx.Graph[str] = nx.Graph()
     for body in rigging.metal:
         graph.add_node(

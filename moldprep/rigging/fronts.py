@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from moldprep.records import Alloy, FlowGraph, Meeting, Metal, ThinRun
+from moldprep.records import Alloy, FlowGraph, Meeting, Metal, Role, ThinRun
 from moldprep.rigging.cooling import cooling_k
 from moldprep.rigging.flood import Rise, lowest_layer
 from moldprep.rigging.space import Space
@@ -23,7 +23,7 @@ LONG_WAY: Final = 8
 
 
 def temperature_c(cooled_k: float, alloy: Alloy) -> float:
-    """Return the temperature of metal poured mid-window that has lost this much heat. [°C]
+    """Return the temperature of metal poured amid its window that has lost this much heat. [°C]
 
     The loss is given as if there were no latent heat; below the liquidus it goes slower.
 
@@ -174,13 +174,19 @@ def _as_meetings(
 def find_thin_runs(
     space: Space, spread: Rise, time: NDArray[np.float32], metal: Metal, alloy: Alloy
 ) -> list[ThinRun]:
-    """Return the thin walls of a cavity: what an opening by a ball takes away."""
+    """Return the thin walls of a cavity: what an opening by a ball takes away.
+
+    Vents are left out: one that freezes has done its work.
+    """
+    vents = [part for part, role in zip(metal.parts, metal.roles, strict=True)
+             if role is Role.VENT]  # fmt: skip
+    inside = space.inside & ~space.labelled(vents, metal)
     pitch = space.grid.pitch_mm
     radius = 0.5 * max(3.0 * pitch, 2.0 * alloy.smallest_wall_mm) / pitch
     core = space.depth > radius
     to_core = edt.edt(~core) if core.any() else np.full(space.shape, np.inf)
     # a convex corner lies up to sqrt(3) radii off the core without being thin
-    thin = space.inside & (to_core > np.sqrt(3.0) * radius + 1.0)
+    thin = inside & (to_core > np.sqrt(3.0) * radius + 1.0)
     walls = cc3d.connected_components(thin, connectivity=6)
     run = spread.run.reshape(space.shape)
     runs = []

@@ -3,12 +3,15 @@
 import numpy as np
 
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.solid import Floats
+from moldprep.geometry.solid import Floats, Solid
 from moldprep.records import Mouth, Role, RunnerFacts
 from moldprep.rigging.channels import Leg
 from moldprep.rigging.circuit import Circuit
 from moldprep.rigging.hydraulics import G_MM_S2
 from moldprep.rigging.network import Joint, Network
+
+DIMPLE_SHARE = 0.1
+"""Depth of an air core over the feeder's diameter, at least; shallower is no core. [-]"""
 
 UPSTREAM = frozenset({Role.BASIN, Role.SPRUE, Role.WELL, Role.FILTER})
 
@@ -83,6 +86,21 @@ def runner_facts(
             )
         )
     return tuple(facts)
+
+
+def has_dimple(feeder: Solid) -> bool:
+    """Return whether a core of sand dips into a feeder's top, so that air gets at the metal.
+
+    What the feeder lacks of its convex hull, open upward and clear of the feeder's outline, is one.
+    """
+    low, high = feeder.bounds
+    least = DIMPLE_SHARE * float((high - low)[:2].min())
+    for hollow in (feeder.hull() - feeder).parts():
+        bottom, top = hollow.bounds
+        is_inside = (bottom[:2] > low[:2] + 1.0).all() and (top[:2] < high[:2] - 1.0).all()
+        if is_inside and top[2] > high[2] - 1.0 and top[2] - bottom[2] >= least:
+            return True
+    return False
 
 
 def find_mouths(network: Network) -> tuple[Mouth, ...]:

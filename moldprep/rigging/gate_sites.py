@@ -66,6 +66,9 @@ HIDDEN: Final = 6.0
 AGAINST_HABIT: Final = 15.0
 """What it costs, in mm of gate, to lay gates on the other side of the joint than usual."""
 
+DRAINED: Final = 60.0
+"""The same where gates below the joint would drain the runner: it never runs full then."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Gate:
@@ -144,7 +147,7 @@ class GateSearch:
         runner_mm
             Height of the runner. [mm]
         prefers_above
-            Whether the trade puts this alloy's ingates above the runner.
+            Whether ingates belong above the runner, so that it fills before they run.
         n_levels
             How many levels that offer something are compared.
         """
@@ -334,7 +337,8 @@ def break_off_notch_mm(height_mm: float) -> float:
 
 def _cost(side: Side, prefers_above: bool, level_mm: float) -> float:
     """Return a side's score, with what it costs to leave the trade's habit or the parting."""
-    habit = 0.0 if side.gates_above == prefers_above else AGAINST_HABIT
+    against = DRAINED if prefers_above else AGAINST_HABIT
+    habit = 0.0 if side.gates_above == prefers_above else against
     off_mm = abs(side.level_mm - level_mm)
     leaves = OFF_LEVEL_MM + off_mm if off_mm > 0.5 else 0.0
     return side.score + habit + leaves

@@ -118,9 +118,10 @@ class Wall:
 
     def _takes(self, height_mm: float, thinness: float) -> Mask:
         """Return (n,) whether each place takes a gate of this height, however narrow."""
-        is_clear, _, far, thick = (part[:, self._row(height_mm)] for part in self._up_to)
-        is_thin = thinness * thick >= height_mm
-        return np.asarray(is_clear & (far >= self.edge - DEEPEST_MM) & is_thin)
+        is_clear, _, far, thick = self._up_to
+        k = self._row(height_mm)
+        is_thin = thinness * thick[:, k] >= height_mm
+        return np.asarray(is_clear[:, k] & (far[:, k] >= self.edge - DEEPEST_MM) & is_thin)
 
     def fits(self, width_mm: float, height_mm: float, thinness: float) -> Mask:
         """Return (n,) where the middle of a gate of this section may lie."""
@@ -129,9 +130,10 @@ class Wall:
         whole = minimum_filter1d(takes, size, mode="constant", cval=0) > 0
         if not whole.any():
             return np.asarray(whole)
-        _, nearest, farthest, _ = (part[:, self._row(height_mm)] for part in self._up_to)
-        near = maximum_filter1d(nearest, size, mode="nearest")
-        far = minimum_filter1d(farthest, size, mode="nearest")
+        _, nearest, farthest, _ = self._up_to
+        k = self._row(height_mm)
+        near = maximum_filter1d(nearest[:, k], size, mode="nearest")
+        far = minimum_filter1d(farthest[:, k], size, mode="nearest")
         with np.errstate(invalid="ignore"):
             return np.asarray(whole & (near - far <= max(0.6 * width_mm, 4.0)))
 

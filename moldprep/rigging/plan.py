@@ -1,16 +1,19 @@
 """Survey -> RiggingPlan: what is hung on the pattern, where, and why. No bodies are made here."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.mold.rooms import print_rooms
 from moldprep.records import (
     Alloy,
+    Body,
     Job,
     Parting,
     Pattern,
@@ -31,7 +34,13 @@ from moldprep.records.plan import (
 )
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
-from moldprep.rigging.clearance import Blocked, clear_basin, meets_vents
+from moldprep.rigging.clearance import (
+    VENT_SAND_MM,
+    Blocked,
+    channel_outlines,
+    clear_basin,
+    meets_vents,
+)
 from moldprep.rigging.completion import Hung, completed
 from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
 from moldprep.rigging.core_room import core_prisms
@@ -46,14 +55,18 @@ from moldprep.rigging.venting import plan_vents
 
 CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
 RUNNER_BELOW = ("aluminium", "copper")
-"""Families whose runner lies in the drag and whose ingates lie in the cope; the others the other
-way round, so that slag floats up into the runner (AFS habit, from memory)."""
+"""Families whose runner lies in the drag and whose ingates lie in the cope. The others the other
+way round, so that slag floats up into the runner (AFS habit, from memory); but only where the
+ingates are the choke, for they would drain a runner above them."""
 
 SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
 """How much longer than the handbook's the pour may take where thin walls allow little ingate."""
 
 LEVELS_COMPARED = 3
 """Levels that offer a place for gates, from the parting away, tried where the first has no room."""
+
+BESIDE_FEEDERS_MM = 20.0
+"""Sand between more vents and feeders or chills, which may yet grow. [mm]"""
 
 HERE = (Placement(name="casting"),)
 
@@ -65,7 +78,7 @@ def plan_rigging(
     job: Job,
     alloy: Alloy,
     rules: Rules,
-    sand: Sand | None = None,
+    sand: Sand,
 ) -> RiggingPlan:
     """Return the rigging: what the job gives, as it is; the rest by rule.
 
@@ -85,7 +98,6 @@ def plan_rigging(
         Shop settings: sand walls, heads.
     sand
         What the mold is made of: it says which sand must be a core, and so where prints will lie.
-        Without it feeders and chills keep clear of no print.
 
     Raises
     ------
@@ -106,7 +118,7 @@ class _Planner:
         job: Job,
         alloy: Alloy,
         shop: Shop,
-        sand: Sand | None,
+        sand: Sand,
     ) -> None:
         self.survey, self.pattern, self.parting = survey, pattern, parting
         self.job, self.alloy, self.shop, self.sand = job, alloy, shop, sand
@@ -214,14 +226,12 @@ class _Planner:
                                 self.job, self.alloy, slower)  # fmt: skip
             depth = basin_depth_mm(sizes.foot_mm2)
             _, height = runner_section_mm(sizes.runner_mm2)
-            choke_z = level + (0.0 if self._gates_above else height)
+            choke_z = level + (0.0 if self._gates_above(sizes) else height)
         return top, sizes, why
 
     @cached_property
     def _print_rooms(self) -> tuple[PrintRoom, ...]:
         """Where the core prints of one casting will lie, on all its sides."""
-        if self.sand is None:
-            return ()
         rooms = print_rooms(self.pattern.solid, self.job, self.sand, self.parting.z_mm)
         return tuple(_room_of(room) for room in rooms)
 
@@ -233,9 +243,9 @@ class _Planner:
             self.pattern.solid, self.parting.z_mm, None if length == "auto" else length
         )
 
-    @property
-    def _gates_above(self) -> bool:
-        return self.alloy.family in RUNNER_BELOW
+    def _gates_above(self, sizes: Sizes) -> bool:
+        """Return whether ingates belong above the runner, so that it runs full."""
+        return self.alloy.family in RUNNER_BELOW or sizes.ingate_mm2 > sizes.foot_mm2
 
     def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
         hung = feeder_prisms(feeders, top) + chill_prisms(chills)
@@ -251,7 +261,7 @@ class _Planner:
             level,
             sizes.ingate_mm2 / self.count,
             height,
-            prefers_above=self._gates_above,
+            prefers_above=self._gates_above(sizes),
             n_levels=n_levels,
         )
 
@@ -295,8 +305,9 @@ class _Planner:
         keys = self.job.rigging
         placements = keys.placements or self._row()
         feeders, chills, reasons = self._feeders(placements)
+        hanging = (*feeders, *_as_planned(self.pattern.extra))
         top, sizes, _ = self._sized(
-            feeders[: max(1, len(feeders) // self.count)], self.parting.z_mm
+            hanging[: max(1, len(hanging) // self.count)], self.parting.z_mm
         )
         if self.has_own:
             top = max([float(body.solid.bounds[1, 2]) for body in self.pattern.extra])
@@ -357,8 +368,9 @@ class _Planner:
         vents, vent_reasons = given.vent, tuple[Reason, ...]()
         if "vents" in given.auto and not given.vent:
             vents, vent_reasons = plan_vents(
-                self.pattern, self.parting, feeders, hung.placements, top, self.alloy, choke
-            )
+                self.pattern, self.parting, feeders, hung.placements, top, self.alloy, choke,
+                _no_vents(hung, feeders, chills, top),
+            )  # fmt: skip
             hung = self._beside_vents(hung, feeders, chills, vents, top)
         return RiggingPlan(
             placements=tuple(map(rounded, hung.placements)),
@@ -398,6 +410,37 @@ class _Planner:
             round(area / sizes.choke_mm2, 2) for area in areas)  # fmt: skip
         foot = hung.sprue.foot_area_mm2 if hung.sprue else sizes.foot_mm2
         return (ratio[0], ratio[1], ratio[2]), round(round(foot, 2) * min(ratio) / ratio[0], 2)
+
+
+def _as_planned(bodies: Sequence[Body]) -> tuple[FeederPlan, ...]:
+    """Return the feeders among the model's own bodies as upright columns: for their volume."""
+    columns = []
+    for body in bodies:
+        if body.role in (Role.FEEDER, Role.NECK):
+            low, high = body.solid.bounds
+            tall = float(high[2] - low[2])
+            x, y, _ = body.solid.centroid_mm
+            columns.append(
+                FeederPlan(
+                    name=body.name, kind="top", at_mm=(x, y, float(low[2])), height_mm=tall,
+                    diameter_mm=math.sqrt(4.0 / math.pi * body.solid.volume_mm3 / tall),
+                )
+            )  # fmt: skip
+    return tuple(columns)
+
+
+def _no_vents(
+    hung: Hung, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], top: float
+) -> tuple[BaseGeometry, ...]:
+    """Return the outlines, with sand, through which no vent may come up."""
+    hanging = feeder_prisms(feeders, top) + chill_prisms(chills)
+    outlines = [outline.buffer(BESIDE_FEEDERS_MM) for outline, _, _ in hanging]
+    if hung.sprue and hung.well:
+        channels = channel_outlines(hung.sprue, hung.well, hung.runners, hung.filters)
+        outlines += [outline.buffer(VENT_SAND_MM) for outline, _, _ in channels]
+    if hung.sprue and hung.basin:
+        outlines.append(basin_outline(hung.basin, hung.sprue).buffer(VENT_SAND_MM + 10.0))
+    return tuple(outlines)
 
 
 def _room_of(body: Solid) -> PrintRoom:

@@ -14,7 +14,7 @@ def layout_reasons(
     """Return one reason for each kind of channel."""
     return (
         *_place_reasons(layout, side, shop, parting_mm),
-        _runner_reason(side, alloy),
+        _runner_reason(side, sizes),
         *_gate_reasons(layout, side, alloy),
         *_pouring_reasons(layout, sizes),
         _filter_reason(layout, sizes, alloy),
@@ -47,13 +47,20 @@ def _place_reasons(layout: Layout, side: Side, shop: Shop, parting_mm: float) ->
     return reasons
 
 
-def _runner_reason(side: Side, alloy: Alloy) -> Reason:
+def _runner_reason(side: Side, sizes: Sizes) -> Reason:
     if side.gates_above:
-        where = "below the joint, gates above it: the runner fills before the gates run"
+        why = "runner below the joint, gates above it: the runner fills before the gates run"
+    elif sizes.ingate_mm2 <= sizes.foot_mm2:
+        why = "runner above the joint, gates below it: the gates are the choke and keep it full, "
+        why += "slag floats up and stays in it"
     else:
-        where = "above the joint, gates below it: slag floats up and stays in the runner"
-    why = f"{alloy.family}: runner {where}; goes on past the last gate for the first, cold metal"
-    return Reason(item="runner-1", why=why, source=f"{RAO}; AFS habit (from memory)")
+        why = "runner above the joint, gates below it: the only walls with room for gates lie "
+        why += "there; the gates drain the runner, so it does not run full"
+    return Reason(
+        item="runner-1",
+        why=f"{why}; goes on past the last gate for the first, cold metal",
+        source=f"{RAO}; AFS habit (from memory)",
+    )
 
 
 def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:

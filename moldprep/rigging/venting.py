@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from shapely import affinity
+from shapely.geometry.base import BaseGeometry
 
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import shares_of
@@ -14,6 +16,7 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records import Alloy, FeederPlan, Parting, Pattern, Placement, Reason, VentPlan
 from moldprep.rigging.flood import amid, escape, peaks
+from moldprep.rigging.vent_places import vent_places
 
 CELLS: Final = 250_000
 """Cells of the grid on which high points are looked for."""
@@ -25,6 +28,9 @@ LARGEST_MM: Final = 15.0
 SMALL_MM: Final = 8.0
 LARGE_CASTING_MM: Final = 300.0
 """Longest side from which a casting counts as large here (common practice, no source)."""
+
+RESERVE: Final = 1.03
+"""Vents over the choke: bodies of many sides are a little smaller than round ones. [-]"""
 
 LEAST_AIR_MM3: Final = 200.0
 """Less air than this goes out through the sand."""
@@ -58,6 +64,7 @@ def plan_vents(
     top_mm: float,
     alloy: Alloy,
     choke_mm2: float = 0.0,
+    keep_out: tuple[BaseGeometry, ...] = (),
 ) -> tuple[tuple[VentPlan, ...], tuple[Reason, ...]]:
     """Return a vent for every high point of every casting that no top feeder serves.
 
@@ -77,6 +84,8 @@ def plan_vents(
         For the thinnest usual wall.
     choke_mm2
         Choke the vents and open feeders together should match; 0 leaves that out. [mm²]
+    keep_out
+        Outlines from above, part frame, where no more vents may come up.
 
     Notes
     -----
@@ -116,8 +125,44 @@ def plan_vents(
                 )
             )
     open_mm2 = sum(0.25 * math.pi * f.diameter_mm**2 for f in feeders if f.is_open)
-    vents, why = _widened(vents, most_mm, choke_mm2 - open_mm2)
-    return tuple(vents), (*reasons, *why)
+    wanted_mm2 = RESERVE * choke_mm2 - open_mm2
+    vents, why = _widened(vents, most_mm, wanted_mm2)
+    lack_mm2 = wanted_mm2 - sum(0.25 * math.pi * v.diameter_mm**2 for v in vents)
+    more = _more(pattern, placements, top_mm, vents, lack_mm2, keep_out)
+    if more:
+        reason = f"besides the high points, so that vents match the choke of {choke_mm2:.0f} mm²"
+        why.append(Reason(item=more[0].name, why=reason, source=SOURCE))
+    return (*vents, *more), (*reasons, *why)
+
+
+def _more(
+    pattern: Pattern, placements: tuple[Placement, ...], top_mm: float, vents: list[VentPlan],
+    lack_mm2: float, keep_out: tuple[BaseGeometry, ...],
+) -> list[VentPlan]:  # fmt: skip
+    """Return vents that add what the others lack of the choke, as far as there is room."""
+    if lack_mm2 <= 0.0:
+        return []
+    is_large = float(pattern.solid.size_mm.max()) > LARGE_CASTING_MM
+    more: list[VentPlan] = []
+    for place in placements:
+        there = [_unturned(np.array(v.at_mm), place)[:2] for v in vents if v.into == place.name]
+        outlines = tuple(_outline_unplaced(outline, place) for outline in keep_out)
+        found = vent_places(
+            pattern, np.array(there), outlines, lack_mm2 / len(placements), SMALLEST_MM,
+            LARGEST_MM if is_large else SMALL_MM,
+        )  # fmt: skip
+        for local, diameter in found:
+            at = _placed(local, place)
+            if at[2] < top_mm:
+                name = f"vent-{len(vents) + len(more) + 1}"
+                more.append(VentPlan(name=name, at_mm=at, diameter_mm=diameter, into=place.name))
+    return more
+
+
+def _outline_unplaced(outline: BaseGeometry, place: Placement) -> BaseGeometry:
+    """Return an outline as seen from the pattern's own frame."""
+    x, y, _ = place.move_mm
+    return affinity.rotate(affinity.translate(outline, -x, -y), -place.turn_deg, origin=(0, 0))
 
 
 def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[HighPoint]:
@@ -206,9 +251,13 @@ def _under_feet(
 
 def _unplaced(feeder: FeederPlan, place: Placement) -> tuple[float, float, float, float]:
     """Return a feeder's foot in the pattern's own frame, and its width."""
-    at = np.subtract(feeder.at_mm, place.move_mm)
-    x, y, z = (round(float(v), 3) for v in _turn(at, -place.turn_deg))
+    x, y, z = (round(float(v), 3) for v in _unturned(np.array(feeder.at_mm), place))
     return x, y, z, feeder.neck_width_mm or feeder.diameter_mm
+
+
+def _unturned(at: Floats, place: Placement) -> Floats:
+    """Return a place of the mold in the pattern's own frame."""
+    return _turn(at - place.move_mm, -place.turn_deg)
 
 
 def _placed(at_mm: tuple[float, float, float], place: Placement) -> tuple[float, float, float]:

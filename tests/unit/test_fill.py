@@ -59,7 +59,7 @@ def fill_of(casting, gate, *more, pitch_mm=2.0, open_parts=()):
                 shares=course[:, 3:], is_full=True,
             ),
         ),
-        prime_s=0.0, imbalance=0.0, pour_time_s=volume / RATE, formula_times=(),
+        prime_s=0.0, imbalance=0.0, pour_time_s=volume / RATE, formula_times=(), pour_c=700.0,
     )  # fmt: skip
     grid = grid_of(rigging, pitch_mm)
     return grid, trace_fill(grid, join_metal(rigging, ALLOY), flow, rigging, ALLOY)

@@ -21,6 +21,7 @@ from moldprep.records import (
     PullChoice,
     Role,
     Rules,
+    Sand,
     Section,
     Survey,
 )
@@ -133,7 +134,7 @@ def planned(case, *, z_mm=None, pattern=None, solid=None, alloy=None, **tables):
     job = job_of(alloy, **tables)
     plan = plan_rigging(
         survey_of(solid), pattern, parting_of(solid, z if z_mm is None else z_mm), job,
-        find(Alloy, alloy), find(Rules, "usual"),
+        find(Alloy, alloy), find(Rules, "usual"), find(Sand, job.sand),
     )  # fmt: skip
     return plan, pattern
 
@@ -257,9 +258,16 @@ def test_hand_made_molds_get_a_cone_and_square_corners():
     assert {runner.bend_ratio for runner in plan.runners} == {0.0}
 
 
-@pytest.mark.parametrize(("alloy", "gates_above"), [("al-si12", True), ("grey-iron", False)])
-def test_runner_lies_on_the_side_of_trade_habit(alloy, gates_above):
-    plan, _ = planned("plate", alloy=alloy, z_mm=12.0)
+@pytest.mark.parametrize(
+    ("alloy", "ratio", "gates_above"),
+    [
+        ("al-si12", "auto", True),
+        ("grey-iron", (2.0, 1.5, 1.0), False),  # the gates are the choke: they keep it full
+        ("grey-iron", (1.0, 1.3, 2.0), True),  # gates below would drain the runner
+    ],
+)
+def test_runner_lies_where_it_runs_full(alloy, ratio, gates_above):
+    plan, _ = planned("plate", alloy=alloy, z_mm=12.0, rigging={"ratio": ratio})
     gate, runner = plan.ingates[0].path_mm[0][2], plan.runners[0].path_mm[0][2]
     assert (gate > runner) is gates_above
 
