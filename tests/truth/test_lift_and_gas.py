@@ -8,14 +8,20 @@ AFS permeability: P = V H / (p A t) with 2000 cm³ of air, 50.8 x 50.8 mm, 980 P
 the step to SI is Darcy's law.
 """
 
+import dataclasses
+
 import numpy as np
 import pytest
 
-from moldprep.catalog import all_of
+from moldprep.catalog import all_of, find
+from moldprep.checks import all_checks, run_check
 from moldprep.geometry.solid import Solid
+from moldprep.mold.gas import gas_pressure_pa
 from moldprep.mold.pressure import find_wetted, force_n
-from moldprep.records import Piece, Sand
-from moldprep.units import G_M_S2
+from moldprep.records import Handling, Piece, Rules, Sand
+from moldprep.records.mold import CoreFacts
+from moldprep.results import Results
+from moldprep.units import G_M_S2, mass_kg, pressure_pa
 from tests.helpers import agree
 
 
@@ -38,6 +44,55 @@ def test_block_in_a_flask():
     lift = force_n(find_wetted(block, pieces, 0.0).of(1), 50.0, 78e3 / G_M_S2)[2]
     agree(lift, 58.5, rel=1e-9, why="exact arithmetic of the example")
     agree(cope.volume_mm3 / 1e9 * 16e3, 48.0, rel=1e-9, why="exact arithmetic of the example")
+
+
+def test_core_and_casting_from_a_known_lift():
+    """Groover, problem: 14 kgf on a core in brass, cavity 4500 cm³: core 1994.3 cm³, 21.60 kg."""
+    core = Solid.box((0, 0, 0), (199.43, 100, 100))
+    outer = Solid.box((-20, -20, -20), (219.43, 120, 120))
+    wetted = find_wetted(outer - core, (Piece(name="core-1", role="core", solid=core),), 50.0)
+    lift = force_n(wetted.of(0), 500.0, 8620.0)[2]
+    weight = mass_kg(core.volume_mm3, 1600.0) * G_M_S2
+    agree((lift - weight) / G_M_S2, 14.0, rel=1e-4, why="core volume to five figures")
+    agree(mass_kg(4500e3 - core.volume_mm3, 8620.0), 21.599, rel=1e-4, why="five figures")
+
+
+@pytest.mark.parametrize(("lift_n", "verdict"), [(700.0, "pass"), (700.1, "fail")])
+def test_print_of_20_cm2_carries_700_n(lift_n, verdict):
+    """P. N. Rao: 35 N/cm² on a print; of 856.7 N, 156.7 N are left, 4544 mm² of chaplets."""
+    results = Results(find(Rules, "usual"), handling_with(lift_n, 2000.0))
+    (found,) = run_check(all_checks()["mold/core-print-bears"], results, find(Rules, "usual"))
+    assert found.verdict.value == verdict
+    agree((856.7 - 700.0) * 29.0, 4544.3, rel=1e-6, why="29 mm² a newton, as the remedy says")
+    assert verdict == "pass" or "29 mm² a newton" in found.remedy
+
+
+def handling_with(lift_n, bearing_mm2):
+    """Return the facts of a mold with one core."""
+    core = CoreFacts(
+        name="core-1", lift_n=lift_n, bearing_mm2=bearing_mm2, bearing_mpa=lift_n / bearing_mm2,
+        gas_ml=0.0, gas_pressure_pa=0.0, metal_pressure_pa=1.0, at_mm=(0.0, 0.0, 0.0),
+    )  # fmt: skip
+    empty = {field.name: () for field in dataclasses.fields(Handling)}
+    return Handling(**{**empty, "cores": (core,)})
+
+
+def test_gas_through_the_standard_specimen():
+    """AFS specimen 50.8 x 50.8 mm, 980.7 Pa, number 100: 2000 cm³ of cold air in 30.07 s.
+
+    The core's gas is hot: more of it by 873/293 K, and stickier by 40/18 µPa s.
+    """
+    sand = find(Sand, "silica-furan")
+    area = np.pi / 4.0 * 50.8**2
+    got = gas_pressure_pa(2000.0, 3007.2 / 100.0, 50.8, area, sand.permeability_m2)
+    hotter = (600.0 + 273.15) / (20.0 + 273.15) * 4.0e-5 / 1.8e-5
+    agree(got, 980.665 * hotter, rel=2e-3, why="permeability to three figures")
+
+
+def test_pressure_of_a_blow_as_height_of_metal():
+    """1.09 kPa of gas are held by 16 mm of iron, 14 mm of copper, 46 mm of aluminium."""
+    for height, density in ((16.0, 6950.0), (14.0, 8000.0), (46.0, 2400.0)):
+        agree(pressure_pa(height, density), 1090.0, rel=0.03, why="heights in whole mm")
 
 
 def test_pressure_force_does_not_depend_on_how_facets_are_cut():
