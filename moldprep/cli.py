@@ -2,7 +2,9 @@
 
 import json
 import logging
+import signal
 import sys
+import threading
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -21,6 +23,7 @@ from moldprep import errors, terminal
 
 EXIT_FAIL: Final = 10
 EXIT_BUG: Final = 1
+EXIT_TERMINATED: Final = 128 + signal.SIGTERM
 
 app = typer.Typer(
     name="moldprep",
@@ -55,6 +58,25 @@ AllOfThem = Annotated[bool, typer.Option("--all", help="list checks that passed,
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Return the exit code of one run of the command line."""
+    with _tidy_end():
+        return _run(argv)
+
+
+@contextmanager
+def _tidy_end() -> Iterator[None]:
+    """Let a run that is told to end remove what it has half written, as on Ctrl-C."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(EXIT_TERMINATED))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _run(argv: Sequence[str] | None) -> int:
+    """Return the exit code of one run."""
     try:
         app(args=None if argv is None else list(argv), standalone_mode=True)
     except SystemExit as end:

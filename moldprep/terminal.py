@@ -205,16 +205,19 @@ def proofs(found: "Sequence[Proof]") -> Table:
     return _table("Proved again from the files", "|what|found", rows)
 
 
-def week(summaries: "Sequence[Summary]") -> Table:
-    """Return one row for each job."""
-    rows = []
+def week(summaries: "Sequence[Summary]") -> Group:
+    """Return one row for each job, and under the table why jobs failed."""
+    rows, notes = [], []
     for one in summaries:
         state = one.verdict if one.state != "failed" else "fail"
         outcome = one.state if one.state == "failed" else f"{one.state}, {one.verdict}"
-        note = one.message or ", ".join(f"{name} too large" for name in one.too_large)
+        name = one.job or one.file
+        note = one.message or ", ".join(f"{piece} too large" for piece in one.too_large)
+        line = note if note.startswith(name) else f"{name}: {note}"
+        notes += [Text(line, style=STYLE[state])] if note else []
         rows.append(
             (
-                one.job or one.file,
+                name,
                 Text(outcome, style=STYLE[state]),
                 str(one.exit_code),
                 amount(one.metal_kg),
@@ -222,11 +225,10 @@ def week(summaries: "Sequence[Summary]") -> Table:
                 str(one.n_pieces),
                 str(one.n_boxes),
                 duration(one.print_time_s),
-                note,
             )
         )
-    heads = "job|outcome|>exit|>metal [kg]|>yield [%]|>pieces|>boxes|>print|"
-    return _table("Week", heads, rows)
+    heads = "job|outcome|>exit|>metal [kg]|>yield [%]|>pieces|>boxes|>print"
+    return Group(_table("Week", heads, rows), *notes)
 
 
 def catalog(title: str, things: "Sequence[Sourced]") -> Table:

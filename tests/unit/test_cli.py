@@ -327,6 +327,39 @@ def test_week_with_jobs_that_cannot_start(folder, capsys):
     assert "unknown key" in " ".join(capsys.readouterr().out.split())
 
 
+def test_a_week_says_on_whole_lines_why_a_job_failed(folder, capsys):
+    (folder / "jobs").mkdir()
+    (folder / "jobs" / "bad.toml").write_text(JOB + "[nope]\n", encoding="utf-8")
+    run("week", "jobs")
+    lines = capsys.readouterr().out.splitlines()
+    assert any("bad.toml: unknown key 'nope'" in line for line in lines)
+
+
+HALF_WRITTEN = """
+import pathlib, sys, tempfile, time
+from moldprep import cli
+
+def write(argv):
+    with tempfile.TemporaryDirectory(prefix=".moldprep-", dir=".") as scratch:
+        (pathlib.Path(scratch) / "half").write_text("written")
+        print("writing", flush=True)
+        time.sleep(60)
+
+cli._run = write
+sys.exit(cli.main([]))
+"""
+
+
+def test_a_run_that_is_told_to_end_leaves_nothing_behind(tmp_path):
+    command = [sys.executable, "-c", HALF_WRITTEN]
+    with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout.readline() == "writing\n"
+        assert len(list(tmp_path.iterdir())) == 1
+        process.terminate()
+        assert process.wait(timeout=30) == 143
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("kind", ["alloys", "sands", "printers", "rules"])
 def test_tables(kind, capsys):
     assert run("tables", kind, "--json") == 0
