@@ -18,7 +18,6 @@ from moldprep.printing.box import pack_boxes
 from moldprep.records import (
     Alloy,
     Casting,
-    Feeding,
     FlowGraph,
     Freezing,
     Grid,
@@ -41,7 +40,7 @@ from moldprep.rigging.fill import trace_fill
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
-from moldprep.rigging.revise import close_round, revise_plan
+from moldprep.rigging.revise import feed_by_rounds
 from moldprep.thermal.feeding import trace_feeding
 from moldprep.thermal.solidify import solidify
 from moldprep.thermal.survey import survey_pattern
@@ -93,11 +92,15 @@ STAGES: Final = (
 )  # fmt: skip
 
 
+NOT_IN_TRIALS: Final = ("flow", "fill")
+"""Feeding does not need them."""
+
+
 def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = None) -> Results:
     """Return everything made for this job, up to and including stage `until`.
 
-    After `feeding`, the plan is revised and the metal built and frozen again, until no hot spot
-    is left or the job's rounds are spent; the stages after that see the last round.
+    From `rigging` to `feeding` the plan is revised and the metal built and frozen again, until no
+    hot spot is left or the job's rounds are spent; the stages after that see the best round.
 
     Parameters
     ----------
@@ -114,24 +117,17 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
         Whatever a stage raises, with the stage's name in `where`.
     """
     names = [stage.name for stage in STAGES]
-    last = names.index(until)
-    again, judged = names.index("rigging"), names.index("feeding")
+    last, built, fed = (names.index(name) for name in (until, "rigging", "feeding"))
     run = _Run(announce)
-    results = run.through(STAGES[: min(last, judged) + 1], Results(job, *load_catalog(job)))
-    if last >= judged:
-        for _ in range(job.feeding.rounds):
-            plan = revise_plan(
-                results.need(RiggingPlan), results.need(Feeding), results.need(Metal),
-                results.need(Pattern), results.need(Parting), results.need(Survey), job,
-                results.need(Alloy),
-            )  # fmt: skip
-            if plan is None:
-                break
-            results = run.through(STAGES[again : judged + 1], results.plus(plan))
-        results = results.plus(
-            close_round(results.need(RiggingPlan), results.need(Feeding), results.need(Metal), job)
+    results = run.through(STAGES[: min(last + 1, built)], Results(job, *load_catalog(job)))
+    if last >= fed:
+        final = STAGES[built : fed + 1]
+        trial = tuple(stage for stage in final if stage.name not in NOT_IN_TRIALS)
+        results = feed_by_rounds(
+            results, lambda r: run.through(trial, r), lambda r: run.through(final, r)
         )
-    results = run.through(STAGES[judged + 1 : last + 1], results)
+    rest = STAGES[fed + 1 : last + 1] if last >= fed else STAGES[built : last + 1]
+    results = run.through(rest, results)
     return results.plus(Timings(seconds=tuple(run.seconds.items())))
 
 

@@ -4,7 +4,7 @@ A check is a generator of `judged(...)` findings, registered by the decorator. E
 this folder is loaded; a module that fails to import is an error.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pkgutil import iter_modules
@@ -125,6 +125,37 @@ def run_check(one: Check, results: Results, rules: Rules) -> list[Finding]:
         )
         for finding in found
     ]
+
+
+def gathered(findings: Iterable[Finding], things: str, most: int = 4) -> Iterator[Finding]:
+    """Yield the worst misses one by one, the other misses as one, and what is fine as one.
+
+    Parameters
+    ----------
+    findings
+        Of one check; a larger value is worse.
+    things
+        What they are about, for the sums: "sections".
+    most
+        Misses that are named one by one.
+    """
+    every = list(findings)
+    missed = sorted((f for f in every if f.verdict is not Verdict.PASS), key=lambda f: -f.value)
+    fine = [finding for finding in every if finding.verdict is Verdict.PASS]
+    yield from missed[:most]
+    if len(missed) == most + 1:
+        yield missed[most]
+    elif missed[most:]:
+        rest = missed[most:]
+        worst = Verdict.FAIL if any(f.verdict is Verdict.FAIL for f in rest) else Verdict.WARN
+        message = f"{len(rest)} more {things} like these; the next: {rest[0].message}"
+        yield replace(rest[0], verdict=worst, message=message)
+    if len(fine) <= 1 or not missed:
+        yield from fine
+    else:
+        nearest = max(fine, key=lambda f: f.value)
+        message = f"{len(fine)} other {things} are fine; nearest to the limit: {nearest.message}"
+        yield replace(nearest, message=message)
 
 
 def passed_over(message: str) -> Finding:

@@ -5,9 +5,19 @@ from typing import Final
 
 import numpy as np
 
-from moldprep.checks import check, judged, passed_over
+from moldprep.checks import check, gathered, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Alloy, Feeding, Freezing, Grid, HotSpot, Metal, Role, Survey
+from moldprep.records import (
+    Alloy,
+    Feeding,
+    Freezing,
+    Grid,
+    HotSpot,
+    Metal,
+    RiggingPlan,
+    Role,
+    Survey,
+)
 from moldprep.results import Results
 
 CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
@@ -23,6 +33,8 @@ CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feed
 def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the liquid cut off at each hot spot with its section's volume."""
     spots = results.need(Feeding).hot_spots
+    plan = results.need(RiggingPlan) if RiggingPlan in results else None
+    tried = {reason.item: reason.why for reason in plan.reasons} if plan else {}
     if not spots:
         yield passed_over("no casting was traced")
     for spot in spots:
@@ -33,7 +45,7 @@ def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
             value=share,
             part=spot.part,
             at_mm=spot.hole_at_mm if spot.isolated_volume_mm3 > 0.0 else spot.at_mm,
-            remedy=spot.cure,
+            remedy="; ".join(filter(None, (spot.cure, tried.get(spot.name.split(".")[0])))),
         )
 
 
@@ -106,18 +118,23 @@ def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
         yield passed_over("no section to compare")
         return
     middle = _positive(float(np.median(list(ratios.values()))))
-    for spot, ratio in ratios.items():
-        off = max(ratio / middle, middle / _positive(ratio))
-        yield judged(
-            off <= limit,
-            f"{spot.name} freezes at {spot.freezing_time_s:.0f} s, {ratio:.2f} x the rule's time; "
-            f"all sections together {middle:.2f} x (superheat and contact, which C leaves out). "
-            + _why_off(spot, ratio / middle, limit),
-            value=off,
-            part=spot.part,
-            at_mm=spot.at_mm,
-            remedy="believe the solve here; set no feeder by this modulus alone",
-        )
+    yield from gathered(
+        (_against_rule(spot, ratio, middle, limit) for spot, ratio in ratios.items()), "sections"
+    )
+
+
+def _against_rule(spot: HotSpot, ratio: float, middle: float, limit: float) -> Finding:
+    off = max(ratio / middle, middle / _positive(ratio))
+    return judged(
+        off <= limit,
+        f"{spot.name} freezes at {spot.freezing_time_s:.0f} s, {ratio:.2f} x the rule's time; "
+        f"all sections together {middle:.2f} x (superheat and contact, which C leaves out). "
+        + _why_off(spot, ratio / middle, limit),
+        value=off,
+        part=spot.part,
+        at_mm=spot.at_mm,
+        remedy="believe the solve here; set no feeder by this modulus alone",
+    )
 
 
 def _why_off(spot: HotSpot, off: float, limit: float) -> str:

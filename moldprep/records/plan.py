@@ -178,10 +178,12 @@ class Reason:
 class Round:
     """One round of automatic feeding: what was changed, why, and what it did.
 
-    number   : 0 is the first plan
-    left_mm3 : isolated liquid inside castings after the round
-    is_sound : whether no section had more of it than the job allows
-    before_feeders, before_chills, before_ingates : what there was before the round, to step back to
+    number    : 0 is the first plan
+    left_mm3  : isolated liquid inside castings after the round
+    unfed_mm3 : of it what is beyond the job's limit, and what feeders that run dry leave unfed
+    pitch_mm  : edge of a cell of the grid it was frozen on; trials are coarser than the last
+    is_sound  : whether nothing was unfed and every feeder had its heat above its neck
+    outcome   : whether it was kept, put back, or could not be built
     """
 
     number: int
@@ -189,10 +191,11 @@ class Round:
     why: str
     left_mm3: float
     yield_pct: float
+    unfed_mm3: float = 0.0
+    poured_kg: float = 0.0
+    pitch_mm: float = 0.0
     is_sound: bool = False
-    before_feeders: tuple[FeederPlan, ...] = ()
-    before_chills: tuple[ChillPlan, ...] = ()
-    before_ingates: tuple[IngatePlan, ...] = ()
+    outcome: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)

@@ -260,12 +260,13 @@ def _feeder_column(feeder: FeederPlan, top_mm: float) -> Solid:
 
 
 def _top_neck(feeder: FeederPlan, target: Target) -> Body:
-    """Return the necked-down foot of a top feeder."""
-    x, y, foot = feeder.at_mm
-    at = np.asarray(feeder.neck_to_mm)
-    wide = min(feeder.diameter_mm, feeder.neck_width_mm + 2.0 * max(0.0, foot - at[2]))
+    """Return the necked-down foot of a top feeder; it may stand off the feeder's middle."""
+    foot, at = feeder.at_mm[2], np.asarray(feeder.neck_to_mm)
+    off = float(np.linalg.norm(at[:2] - feeder.at_mm[:2]))
+    most = max(feeder.diameter_mm - 2.0 * off, feeder.neck_width_mm)
+    wide = min(most, feeder.neck_width_mm + 2.0 * max(0.0, foot - at[2]))
     radii = [0.5 * feeder.neck_width_mm, 0.5 * wide, 0.5 * wide]
-    solid = revolved(radii, [float(at[2]), foot, foot + OVERLAP_MM], (x, y, 0.0))
+    solid = revolved(radii, [float(at[2]), foot, foot + OVERLAP_MM], (at[0], at[1], 0.0))
     name = f"neck-{feeder.name}"
     solid = target.set_down(solid, at, feeder.neck_width_mm, what=name)
     return Body(name=name, role=Role.NECK, solid=solid)

@@ -26,8 +26,9 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.rigging.feeder_plan import WLODAWER
-from moldprep.rigging.feeder_seats import Disc, SeatFinder, chill_at
+from moldprep.rigging.feeder_seats import NEAR, Disc, SeatFinder, chill_at
 from moldprep.rigging.gate_cure import flatter
+from moldprep.rigging.revision import Revision
 from moldprep.thermal.feeding import GATE_HEATS
 from moldprep.thermal.regions import region_name, unplaced
 
@@ -48,11 +49,10 @@ HIGHER: Final = 1.12
 LEAST_CHILL_MM: Final = 12.0
 LEAST_CHILL: Final = 0.6
 """Width of a chill over the section's thickness; a smaller one only gets hot."""
-MOST_CHILLS: Final = 4
+MOST_CHILLS: Final = 10
 """Chills set against one hot spot in one round at most."""
 SIDE_GAP_MM: Final = 8.0
 
-Change = tuple[RiggingPlan, list[str], list[str]]
 Point = tuple[float, float, float]
 
 
@@ -63,12 +63,16 @@ class Cures:
         self,
         plan: RiggingPlan,
         feeding: Feeding,
-        pattern: Pattern,
         parting: Parting,
+        pattern: Pattern,
         survey: Survey,
         job: Job,
         alloy: Alloy,
+        refused: frozenset[str] = frozenset(),
     ) -> None:
+        """Take the plan, what it did, and the changes that were tried and did not help."""
+        self._refused, self._for = refused, ""
+        self.left: tuple[Reason, ...] = ()
         self._plan, self._job, self._alloy = plan, job, alloy
         self._placements = plan.placements or (Placement(name="casting"),)
         self._finder = SeatFinder(
@@ -82,15 +86,17 @@ class Cures:
         self._feeders = list(plan.feeders)
         self._chills = list(plan.chills)
         self._gates = list(plan.ingates)
-        self._what: list[str] = []
+        self._steps: list[tuple[str, str]] = []
         self._why: list[str] = []
         self._reasons = list(plan.reasons)
         self._touched: set[str] = set()
 
     def of(
         self, spots: tuple[HotSpot, ...], dry: dict[str, float], low: frozenset[str]
-    ) -> Change | None:
+    ) -> Revision | None:
         """Return the plan changed, what was changed and why; None if nothing could be.
+
+        What could not be cured is in `left` afterwards, with what would help.
 
         Parameters
         ----------
@@ -102,12 +108,16 @@ class Cures:
             Feeders that are hottest at their neck.
         """
         for spot in spots:
-            if self._cure(spot):
+            self._for = spot.name.split(".")[0]
+            if not self._cure(spot):
+                self.left = (*self.left, _beyond_us(spot))
+            else:
                 self._why.append(
                     f"{spot.name}: {spot.isolated_volume_mm3 / 1e3:.2f} cm³ cut off at "
                     f"{spot.closed_s:.0f} s, solid at {spot.freezing_time_s:.0f} s"
                 )
         for feeder in self._plan.feeders:
+            self._for = feeder.name
             short = dry.get(feeder.name, 0.0) if self._may_feed else 0.0
             if short and feeder.name not in self._touched:
                 factor = min(math.cbrt(short) * 1.03, MOST_AT_ONCE)
@@ -116,7 +126,7 @@ class Cures:
             is_low = feeder.name in low and feeder.name not in self._touched and self._may_feed
             if is_low and self._raised(feeder, HIGHER * feeder.height_mm):
                 self._why.append(f"{feeder.name} is hottest at its neck")
-        if not self._what:
+        if not self._steps:
             return None
         tops = [f.at_mm[2] + f.height_mm for f in self._feeders if not f.is_open]
         changed = replace(
@@ -127,7 +137,14 @@ class Cures:
             reasons=tuple(self._reasons),
             top_mm=max([self._plan.top_mm, *(top + SAND_ABOVE_MM for top in tops)]),
         )
-        return changed, self._what, self._why
+        return Revision(plan=changed, steps=tuple(self._steps), why=tuple(self._why))
+
+    def _goes(self, what: str) -> bool:
+        """Write down a change, unless it was tried before and did not help."""
+        if what in self._refused:
+            return False
+        self._steps.append((what, self._for))
+        return True
 
     def _cure(self, spot: HotSpot) -> bool:
         """Change one thing for one pool; return whether that was possible."""
@@ -187,12 +204,14 @@ class Cures:
         new = flatter(gate, replace(self._plan, ingates=tuple(self._gates)))
         if new is None:
             return False
-        self._gates[self._gates.index(gate)] = new
-        self._touched.add(gate.name)
-        self._what.append(
+        what = (
             f"{gate.name}: {gate.width_mm:.0f} x {gate.height_mm:.0f} to "
             f"{new.width_mm:.0f} x {new.height_mm:.0f} mm"
         )
+        if not self._goes(what):
+            return False
+        self._gates[self._gates.index(gate)] = new
+        self._touched.add(gate.name)
         return True
 
     # ---- change a feeder -----------------------------------------------------------------
@@ -249,12 +268,11 @@ class Cures:
         return self._resized(feeder, replace(feeder, height_mm=height))
 
     def _resized(self, feeder: FeederPlan, grown: FeederPlan) -> bool:
-        self._swap(feeder, grown)
-        self._what.append(
+        what = (
             f"{feeder.name}: {feeder.diameter_mm:.0f} x {feeder.height_mm:.0f} to "
             f"{grown.diameter_mm:.0f} x {grown.height_mm:.0f} mm"
         )
-        return True
+        return self._goes(what) and self._swap(feeder, grown)
 
     def _widened(self, feeder: FeederPlan) -> bool:
         if not feeder.neck_width_mm > 0.0:
@@ -266,16 +284,17 @@ class Cures:
         height = feeder.neck_height_mm
         if feeder.kind == "side":
             height = round(min(height * 1.1, 0.9 * feeder.height_mm), 1)
-        self._swap(feeder, replace(feeder, neck_width_mm=width, neck_height_mm=height))
-        self._what.append(
+        what = (
             f"{feeder.name} neck: {feeder.neck_width_mm:.0f} x {feeder.neck_height_mm:.0f} to "
             f"{width:.0f} x {height:.0f} mm"
         )
-        return True
+        wider = replace(feeder, neck_width_mm=width, neck_height_mm=height)
+        return self._goes(what) and self._swap(feeder, wider)
 
-    def _swap(self, old: FeederPlan, new: FeederPlan) -> None:
+    def _swap(self, old: FeederPlan, new: FeederPlan) -> bool:
         self._feeders[self._feeders.index(old)] = new
         self._touched.add(old.name)
+        return True
 
     # ---- add something -------------------------------------------------------------------
 
@@ -291,15 +310,17 @@ class Cures:
             return False
         name = _next_name("F", [feeder.name for feeder in self._feeders])
         added = self._finder.feeder(seat, (section.name,), name, placement)
-        if not self._is_free(added):
+        x, y, z = added.at_mm
+        what = (
+            f"{name}: new, {added.diameter_mm:.0f} x {added.height_mm:.0f} mm on {spot.name} at "
+            f"({x:.0f}, {y:.0f}, {z:.0f})"
+        )
+        if not self._is_free(added) or not self._goes(what):
             return False
         self._feeders.append(added)
         self._touched.add(name)
         self._reasons.append(
             Reason(item=name, why=self._finder.why(seat, (section.name,)), source=WLODAWER)
-        )
-        self._what.append(
-            f"{name}: new, {added.diameter_mm:.0f} x {added.height_mm:.0f} mm on {spot.name}"
         )
         return True
 
@@ -307,7 +328,7 @@ class Cures:
         """Set chills against a hot spot: one, or a few smaller ones where there is less room."""
         if not self._may_chill:
             return False
-        before = len(self._chills)
+        before, reasons = len(self._chills), len(self._reasons)
         area = (4.0 * spot.isolated_volume_mm3) ** (2.0 / 3.0)
         wide = max(section.thickness_mm, math.sqrt(area))
         for share in (1.0, 0.5, 0.25):
@@ -319,7 +340,13 @@ class Cures:
                 if added is None:
                     break
                 area -= added.size_mm[0] * added.size_mm[1]
-        return len(self._chills) > before
+        new = self._chills[before:]
+        wide_mm = ", ".join(f"{chill.size_mm[0]:.0f}" for chill in new)
+        names = f"{new[0].name} to {new[-1].name}" if len(new) > 1 else "".join(c.name for c in new)
+        if new and self._goes(f"{names}: new chills, {wide_mm} mm wide, on {spot.name}"):
+            return True
+        del self._chills[before:], self._reasons[reasons:]
+        return False
 
     def _one_chill(
         self, spot: HotSpot, section: Section, placement: Placement, width: float
@@ -346,7 +373,6 @@ class Cures:
         self._chills.append(added)
         why = f"{spot.name} is cut off; chilled it freezes before its way to the feeder does"
         self._reasons.append(Reason(item=name, why=why, source=WLODAWER))
-        self._what.append(f"{name}: new chill, {added.size_mm[0]:.0f} mm wide, on {spot.name}")
         return added
 
     def _is_gated(self, chill: ChillPlan) -> bool:
@@ -361,7 +387,7 @@ class Cures:
 
     def _taken(self, spot: HotSpot, placement: Placement) -> tuple[Disc, ...]:
         """Return discs a new feeder of one casting must not overlap, pattern frame."""
-        discs = [(f.at_mm, 0.5 * f.diameter_mm) for f in self._feeders]
+        discs = [(f.at_mm, 0.5 * f.diameter_mm + f.sleeve_mm) for f in self._feeders]
         discs += [
             (point, wide) for point, wide in _channel_points(self._plan) if point[2] > spot.at_mm[2]
         ]
@@ -379,13 +405,16 @@ class Cures:
         if self._is_in_print(feeder):
             return False
         low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
-        radius = 0.5 * feeder.diameter_mm + SIDE_GAP_MM
+        radius = 0.5 * feeder.diameter_mm + feeder.sleeve_mm + SIDE_GAP_MM
         for other in self._feeders:
             if other.name == feeder.name or other.at_mm[2] > high:
                 continue
             if other.at_mm[2] + other.height_mm < low:
                 continue
-            if math.dist(other.at_mm[:2], feeder.at_mm[:2]) < radius + 0.5 * other.diameter_mm:
+            if (
+                math.dist(other.at_mm[:2], feeder.at_mm[:2])
+                < radius + 0.5 * other.diameter_mm + other.sleeve_mm
+            ):
                 return False
         sprue = self._plan.sprue
         if sprue is not None:
@@ -407,6 +436,21 @@ class Cures:
         return self._finder.sites.is_in_room(
             LineString([(x, y), (x, y)]), 0.5 * feeder.diameter_mm, z, z + feeder.height_mm
         )
+
+
+def _beyond_us(spot: HotSpot) -> Reason:
+    """Return what is left of a pool nothing here can cure, and what would."""
+    return Reason(
+        item=spot.name.split(".")[0],
+        why=(
+            f"{spot.name}: no free place for a feeder within {NEAR:.0f} walls of the pool, on top "
+            "or beside it, and no flat ground for a chill that was not tried before. What would "
+            "help: padding the way to the nearest feeder so that it gets thicker toward it, a face "
+            "freed (keep_clear), the casting turned so that the pool lies high, or a thinner wall "
+            "there"
+        ),
+        source="common practice, no source",
+    )
 
 
 SAND_ABOVE_MM: Final = 30.0

@@ -184,17 +184,21 @@ class _Planner:
     def _first(self, group: FeedGroup) -> int:
         """Seat a group near its root's hot spot; return among how many feeders it is shared.
 
-        Where one feeder with all the feed metal finds no room, two to four smaller ones may; 0
-        where none does.
+        Where one feeder with all the feed metal finds no room, two to four smaller ones may; where
+        the root has none at all, a member may take its place, and the heat solve shows what the
+        root then lacks. 0 where nothing has room.
         """
         whole = sum(section.volume_mm3 for section in group.members)
-        near = np.array(group.root.at_mm)
-        for n in (1, 2, 3, 4):
-            seat = self._finder.seat(group.root, near, whole / n, self._taken(), group)
-            if seat is not None:
-                self._seats[group.root.name] = [seat]
-                self._fed += [self._finder.number[section.name] for section in group.members]
-                return n
+        for section in group.members:
+            if section.volume_mm3 < SERVES_SHARE * whole and section is not group.root:
+                continue
+            for n in (1, 2, 3, 4):
+                near = np.array(section.at_mm)
+                seat = self._finder.seat(section, near, whole / n, self._taken(), group)
+                if seat is not None:
+                    self._seats[group.root.name] = [seat]
+                    self._fed += [self._finder.number[one.name] for one in group.members]
+                    return n
         return 0
 
     def _all_seats(self) -> list[Seat]:
@@ -340,7 +344,7 @@ class _Planner:
                     serves.append(section.name)
             near, taken = self._middle(np.array(seat.start)), self._taken(but=seat)
             again = self._finder.seat(seat.section, near, volume, taken, group)
-            size = self._finder.sized(seat.section, volume, seat.kind, 1.0)
+            size = self._finder.sized(seat.section, volume, seat.kind, 1.0, sleeve=seat.sleeve)
             seats[number - 1] = again or replace(seat, size=size)
             found.append((seats[number - 1], tuple(serves)))
         return found

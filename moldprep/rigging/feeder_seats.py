@@ -24,8 +24,10 @@ from moldprep.records import (
 )
 from moldprep.rigging.feed_groups import FeedGroup, thickest_join_mm
 from moldprep.rigging.feed_reach import chilled_modulus_mm
-from moldprep.rigging.feeder_sites import ChillSite, Sites
+from moldprep.rigging.feeder_sites import ChillSite, SideSite, Sites, TopSite
 from moldprep.rigging.feeder_size import FeederSize, size_feeder, wanted_factor
+from moldprep.rigging.feeders import Sleeve
+from moldprep.rigging.reach import Target
 from moldprep.thermal.feedpairs import demand_pct
 from moldprep.thermal.regions import placed
 
@@ -43,8 +45,17 @@ NECK_SHARE: Final = 0.3
 """Length of a side feeder's neck over its diameter; at most 0.5 (AFS rule, from memory)."""
 NEAR: Final = 3.0
 """Farthest a feeder's edge stands from the hot spot it is for, over the section's thickness."""
+NECK_GROUND: Final = 0.7
+"""Width a neck must have at least over what its modulus asks for: heat from both ends helps it."""
+SLEEVES: Final[tuple[Sleeve, ...]] = ("none", "insulating")
 NECK_LIFT: Final = 0.12
 """Height of a necked-down foot over the feeder's diameter."""
+LEAST_LIFT_MM: Final = 8.0
+"""Sand under a feeder that stands beside its neck; thinner sand would break."""
+SLEEVE_WALL: Final = 0.12
+"""Wall of a sleeve over the diameter inside (common practice, no source)."""
+NECK_SHARES: Final = (1.0, 0.8, 0.65)
+"""Shares of the wanted neck that are tried where a wall is too narrow for all of it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,11 +74,22 @@ class Seat:
     neck_height_mm: float
     start: tuple[int, int, int]
     note: str
+    sleeve: Sleeve = "none"
+
+    @property
+    def sleeve_mm(self) -> float:
+        """Wall of its sleeve. [mm]"""
+        return 0.0 if self.sleeve == "none" else sleeve_wall_mm(self.size.diameter_mm)
 
     @property
     def disc(self) -> Disc:
         """(x, y, radius) it takes up. [mm]"""
-        return self.at_mm[0], self.at_mm[1], 0.5 * self.size.diameter_mm
+        return self.at_mm[0], self.at_mm[1], 0.5 * self.size.diameter_mm + self.sleeve_mm
+
+
+def sleeve_wall_mm(diameter_mm: float) -> float:
+    """Return the wall of a sleeve for a feeder. [mm]"""
+    return float(max(math.ceil(SLEEVE_WALL * diameter_mm), 8))
 
 
 def chill_at(site: ChillSite, section: Section, name: str, placement: Placement) -> ChillPlan:
@@ -103,6 +125,7 @@ class SeatFinder:
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.by_name = {section.name: section for section in survey.sections}
         self.demand = demand_pct(alloy)
+        self._ground = Target("casting", pattern.solid)
 
     # ---- one feeder ----------------------------------------------------------------------
 
@@ -117,17 +140,19 @@ class SeatFinder:
     ) -> Seat | None:
         """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
 
-        A place near the hot spot goes before one far off, even if the feeder then hangs over the
-        mouth of a bore, on a foot beside it. `factor` enlarges the wanted modulus.
+        A place near the hot spot goes before one far off. Where a plain feeder finds none, one in
+        an insulating sleeve may: it is slimmer. `factor` enlarges the wanted modulus.
         """
-        top = self._top_seat(section, near_mm, feeds_mm3, taken, factor)
-        if top is not None and self.is_near(top, near_mm):
-            return top
-        side = self._side_seat(section, near_mm, feeds_mm3, taken, group, factor)
-        if side is not None and (top is None or self.is_near(side, near_mm)):
-            return side
-        over = self._top_seat(section, near_mm, feeds_mm3, taken, factor, over_bores=True)
-        return over if over is not None and self.is_near(over, near_mm) else top
+        far: Seat | None = None
+        for sleeve in SLEEVES:
+            for seat in (
+                self._top_seat(section, near_mm, feeds_mm3, taken, factor, sleeve),
+                self._side_seat(section, near_mm, feeds_mm3, taken, group, factor, sleeve),
+            ):
+                if seat is not None and self.is_near(seat, near_mm):
+                    return seat
+                far = far or seat
+        return far
 
     @staticmethod
     def is_near(seat: Seat, near_mm: Floats) -> bool:
@@ -137,7 +162,13 @@ class SeatFinder:
         return away <= NEAR * seat.section.thickness_mm
 
     def sized(
-        self, section: Section, feeds_mm3: float, kind: str, factor: float, low: float = 0.0
+        self,
+        section: Section,
+        feeds_mm3: float,
+        kind: str,
+        factor: float,
+        low: float = 0.0,
+        sleeve: Sleeve = "none",
     ) -> FeederSize:
         """Return the size of a feeder for a section; `low` is how high it must be at least."""
         return size_feeder(
@@ -149,6 +180,7 @@ class SeatFinder:
             kind=kind,
             ground_mm2=self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0,
             lowest_top_mm=low,
+            sleeve=sleeve,
         )
 
     def _top_seat(
@@ -158,38 +190,68 @@ class SeatFinder:
         feeds_mm3: float,
         taken: tuple[Disc, ...],
         factor: float,
-        *,
-        over_bores: bool = False,
+        sleeve: Sleeve,
     ) -> Seat | None:
-        size = self.sized(section, feeds_mm3, "top", factor)
-        site = self.sites.on_top(
-            {self.number[section.name]},
-            near_mm,
-            size.diameter_mm,
-            size.height_mm,
-            max(section.thickness_mm, self._survey.pitch_mm),
-            taken,
-            over_bores=over_bores,
-        )
-        if site is None:
-            return None
-        at, neck = site.at_mm, 0.0
+        """Return a seat on top, on a full foot or else on a neck, which may be off its middle."""
+        size = self.sized(section, feeds_mm3, "top", factor, sleeve=sleeve)
+        wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
+        lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
         needed = 4.0 * min(self._alloy.neck_factor, 1.0) * section.modulus_mm
-        if site.is_stepped:
-            if site.foot_mm < 0.7 * needed:
-                return None
-            neck = round(min(site.foot_mm, size.diameter_mm), 1)
-            at = (at[0], at[1], at[2] + max(NECK_LIFT * size.diameter_mm, 5.0))
+        seats = []
+        for neck in (0.0, min(NECK_GROUND * needed, size.diameter_mm)):
+            site = self.sites.on_top(
+                {self.number[section.name]},
+                near_mm,
+                size.diameter_mm + 2.0 * wall,
+                size.height_mm,
+                max(section.thickness_mm, self._survey.pitch_mm),
+                taken,
+                neck_mm=neck,
+                lift_mm=lift,
+            )
+            if site is None or ((site.is_stepped or neck) and site.foot_mm < NECK_GROUND * needed):
+                continue
+            seat = self._on(site, section, size, lift, sleeve, is_off=neck > 0.0)
+            if not self._stands(seat):
+                continue
+            seats.append(seat)
+            if self.is_near(seats[-1], near_mm):
+                return seats[-1]
+        return seats[0] if seats else None
+
+    def _stands(self, seat: Seat) -> bool:
+        """Return whether a seat on top has metal under its foot: a thin rib is no ground."""
+        foot = seat.neck_to_mm if seat.neck_width_mm else seat.at_mm
+        wide = seat.neck_width_mm or seat.size.diameter_mm
+        return self._ground.has_ground(np.asarray(foot), wide)
+
+    def _on(
+        self,
+        site: TopSite,
+        section: Section,
+        size: FeederSize,
+        lift_mm: float,
+        sleeve: Sleeve,
+        *,
+        is_off: bool,
+    ) -> Seat:
+        """Return the seat on a place on top."""
+        off = math.dist(site.at_mm[:2], site.middle_mm)
+        most = size.diameter_mm - 2.0 * off if is_off else size.diameter_mm
+        neck = round(min(site.foot_mm, most), 1) if is_off or site.is_stepped else 0.0
+        high = lift_mm if is_off else max(NECK_LIFT * size.diameter_mm, 5.0) if neck else 0.0
         return Seat(
             kind="top",
             section=section,
             size=size,
-            at_mm=at,
+            at_mm=(*site.middle_mm, site.at_mm[2] + high),
             neck_to_mm=site.at_mm if neck else (0.0, 0.0, 0.0),
             neck_width_mm=neck,
-            neck_height_mm=round(at[2] - site.at_mm[2], 1) if neck else 0.0,
+            neck_height_mm=round(high, 1),
             start=self._cell_under(site.at_mm),
-            note="on a face that is machined anyway" if site.is_machined else "on top",
+            note=("on a face that is machined anyway" if site.is_machined else "on top")
+            + (", on a neck beside its middle" if off > 1.0 else ""),
+            sleeve=sleeve,
         )
 
     def _side_seat(
@@ -200,26 +262,31 @@ class SeatFinder:
         taken: tuple[Disc, ...],
         group: FeedGroup | None,
         factor: float,
+        sleeve: Sleeve,
     ) -> Seat | None:
         members = group.members if group else (section,)
         top = self._top_of(members)
-        size = self.sized(section, feeds_mm3, "side", factor)
-        neck_mm = max(NECK_SHARE * size.diameter_mm, 8.0)
+        size = self.sized(section, feeds_mm3, "side", factor, sleeve=sleeve)
+        wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
+        neck_mm = max(NECK_SHARE * size.diameter_mm, LEAST_LIFT_MM + wall)
         site = self.sites.beside(
             self.number[section.name],
             near_mm,
             self._parting.z_mm,
-            size.diameter_mm,
-            neck_mm,
+            size.diameter_mm + 2.0 * wall,
+            neck_mm - wall,
             size.height_mm,
             taken,
         )
         if site is None:
             return None
-        high = max(min(4.0 * size.neck_modulus_mm, 0.95 * site.wall_mm, 0.9 * size.height_mm), 4.0)
-        wide = _neck_width_mm(size, high)
+        neck = self._neck(site, size, neck_mm)
+        if neck is None:
+            return None
+        wide, high = neck
         foot = site.neck_to_mm[2] - 0.5 * high
-        size = self.sized(section, feeds_mm3, "side", factor, top - foot + 0.3 * size.diameter_mm)
+        low = top - foot + 0.3 * size.diameter_mm
+        size = self.sized(section, feeds_mm3, "side", factor, low, sleeve)
         if size.height_mm > 3.0 * size.diameter_mm:
             return None  # too slim to draw from: its top would freeze first
         out = neck_mm + 0.5 * size.diameter_mm
@@ -234,7 +301,17 @@ class SeatFinder:
             neck_height_mm=round(high, 1),
             start=self._cell_inward(site.neck_to_mm, site.outward),
             note="beside, on a machined face" if site.is_machined else "beside",
+            sleeve=sleeve,
         )
+
+    def _neck(self, site: SideSite, size: FeederSize, neck_mm: float) -> tuple[float, float] | None:
+        """Return width and height of a side feeder's neck that meets the pattern, or None. [mm]"""
+        high = max(min(4.0 * size.neck_modulus_mm, 0.95 * site.wall_mm, 0.9 * size.height_mm), 4.0)
+        wide = _neck_width_mm(size, high)
+        for share in NECK_SHARES:
+            if self.sites.meets(site.neck_to_mm, site.outward, neck_mm, share * wide, share * high):
+                return share * wide, share * high
+        return None
 
     def _top_of(self, members: tuple[Section, ...]) -> float:
         """Return the highest point of some sections. [mm]"""
@@ -313,6 +390,8 @@ class SeatFinder:
             neck_width_mm=seat.neck_width_mm,
             neck_height_mm=seat.neck_height_mm,
             neck_to_mm=_point(points[1]) if has_neck else (0.0, 0.0, 0.0),
+            sleeve=seat.sleeve,
+            sleeve_mm=seat.sleeve_mm,
             into=placement.name,
         )
 
@@ -324,6 +403,7 @@ class SeatFinder:
             f"{seat.section.name} (modulus {seat.section.modulus_mm:.1f} mm): modulus "
             f"{size.modulus_mm:.1f} mm, volume {size.volume_needed_mm3 / 1e3:.0f} cm³ wanted, "
             f"{size.decided_by} decides. Closed, with an air core: sand on top keeps heat and yield"
+            + ("" if seat.sleeve == "none" else "; in a sleeve, as a plain one finds no room")
         )
 
 

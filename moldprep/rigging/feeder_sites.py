@@ -12,6 +12,7 @@ from scipy import ndimage
 from shapely import distance, points
 from shapely.geometry import LineString
 
+from moldprep.rigging.reach import section_grid
 from moldprep.rigging.site_maps import Bools, Face, Floats, Maps
 
 STEP_SHARE: Final = 0.35
@@ -19,8 +20,21 @@ STEP_SHARE: Final = 0.35
 
 N_DIRECTIONS: Final = 24
 
-BORE_SHARE: Final = 10.0
-"""A hole up to this many times the area of a foot is a bore; a wider one is a window."""
+N_HEIGHTS: Final = 5
+"""Heights of a section at which a side feeder is tried, the parting's first."""
+
+PER_HEIGHT: Final = 0.5
+"""What a neck off the parting costs, over the same way off the hot spot."""
+
+NECKS_TRIED: Final = 400
+"""Columns tried for an offset neck, best first."""
+
+NECK_MEETS: Final = 0.75
+"""Share of a neck's section that must meet the casting squarely."""
+
+BORE_SHARE: Final = 2.0
+"""A hole up to this many times the area of a feeder is a bore, whose sand would hang on little
+beside it; a wider one is a window."""
 
 OVER_BORE: Final = 0.95
 """A foot stands at least this share of its radius away from a bore: the rest is the grid's."""
@@ -37,11 +51,13 @@ source)."""
 class TopSite:
     """A place on top of the pattern.
 
+    middle_mm  : (x, y) of the feeder; on a neck it may stand beside its foot
     foot_mm    : diameter of the level, open ground round it that is the pattern's own
-    is_stepped : whether a full foot would bury a step of the casting beside it, or close a bore
+    is_stepped : whether a full foot would bury a step of the casting beside it
     """
 
     at_mm: tuple[float, float, float]
+    middle_mm: tuple[float, float]
     foot_mm: float
     is_stepped: bool
     is_machined: bool
@@ -84,14 +100,16 @@ class Sites(Maps):
         scale_mm: float,
         taken: tuple[tuple[float, float, float], ...] = (),
         *,
-        over_bores: bool = False,
+        neck_mm: float = 0.0,
+        lift_mm: float = 0.0,
     ) -> TopSite | None:
-        """Return the best place for a foot on top of one of these sections, or None.
+        """Return the best place for a feeder on top of one of these sections, or None.
 
         Only what is seen from above counts, so it is never in a bore or under an overhang, and
-        nothing of the pattern may rise through the foot. Of what is left the best is near the hot
-        spot (in lengths of `scale_mm`), on wide level ground, clear of holes, on a face that is
-        machined anyway. The room of core prints is left free.
+        nothing of the pattern may rise through the feeder, nor may it hang over the mouth of a
+        bore. Of what is left the best is near the hot spot (in lengths of `scale_mm`), on wide
+        level ground, clear of holes, on a face that is machined anyway. The room of core prints is
+        left free.
 
         Parameters
         ----------
@@ -100,53 +118,109 @@ class Sites(Maps):
         near_mm
             (3,) the hot spot. [mm]
         diameter_mm
-            Of the foot. [mm]
+            Of the feeder, its sleeve included. [mm]
         height_mm
             Of the feeder. [mm]
         scale_mm
             Thickness of the section. [mm]
         taken
             (x, y, radius) of discs it must not overlap. [mm]
-        over_bores
-            Whether it may hang over the mouth of a bore, on a foot that stands beside it.
+        neck_mm
+            Over 0: it stands on a neck this wide, which may be off its middle. [mm]
+        lift_mm
+            Height of that neck: the feeder's foot is so far above the ground. [mm]
         """
         face, radius = self.top, 0.5 * diameter_mm
         z = np.nan_to_num(face.z_mm, nan=-1e9)
-        rises = self._highest(z, radius) - z
-        may = np.isin(face.label, sorted(sections)) & ~face.is_kept & (face.level > 0.2)
-        may &= rises <= max(0.15 * diameter_mm, self._pitch)
-        for x, y, r in taken:
-            may &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > r + radius
-        may &= self._highest(np.where(face.is_kept, 1.0, 0.0), 0.35 * radius) < 0.5
-        if self._rivals is not None:
-            x, y = np.meshgrid(self._x, self._y, indexing="ij")
-            may &= distance(points(x, y), self._rivals) > radius + GAP_MM
-        may &= ~self._in_rooms(radius, z, z + height_mm)
-        square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
-        bores = np.pad(self._bores(BORE_SHARE * np.pi * radius**2), 1, constant_values=False)
-        clear = ndimage.distance_transform_edt(~bores)[1:-1, 1:-1] * self._pitch
-        over = clear < OVER_BORE * radius if bores.any() else np.zeros_like(may)
-        may &= over_bores | ~over
-        if not may.any():
+        stand = np.isin(face.label, sorted(sections)) & ~face.is_kept & (face.level > 0.2)
+        free = self._free_above(radius, taken)
+        highest = self._highest(z, radius)
+        if neck_mm > 0.0:
+            stand &= self._top_ground >= 0.5 * neck_mm
+        else:
+            stand &= free & (highest - z <= max(0.15 * diameter_mm, self._pitch))
+            stand &= self._highest(np.where(face.is_kept, 1.0, 0.0), 0.35 * radius) < 0.5
+            stand &= ~self._in_rooms(radius, z, z + height_mm)
+        if not stand.any():
             return None
-        level = np.minimum(self._top_ground / radius, 1.0)
+        square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
+        level = np.minimum(self._top_ground / (0.5 * neck_mm or radius), 1.0)
         holes = ndimage.uniform_filter(self._holes.astype(float), square, mode="constant")
         way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
-        cost = way / scale_mm + 1.5 * (1.0 - level) + 3.0 * holes - 0.4 * face.is_machined
+        cost = way / scale_mm + 1.5 * (1.0 - level) - 0.4 * face.is_machined
         cost += 0.25 * np.abs(z - near_mm[2]) / scale_mm
-        spot = np.unravel_index(int(np.argmin(np.where(may, cost, np.inf))), cost.shape)
+        cost += 0.0 if neck_mm else 3.0 * holes
+        cost = np.where(stand, cost, np.inf)
+        if not neck_mm:
+            spot = np.unravel_index(int(np.argmin(cost)), cost.shape)
+            return self._top_site(spot, spot, holes, diameter_mm)
+        found = self._beside_its_neck(cost, free, highest, radius, neck_mm, lift_mm, height_mm)
+        return None if found is None else self._top_site(*found, holes, diameter_mm)
+
+    def _top_site(
+        self,
+        spot: tuple[np.intp, ...],
+        middle: tuple[np.intp, ...],
+        holes: Floats,
+        diameter_mm: float,
+    ) -> TopSite:
+        """Return what there is at a column, for a feeder whose middle is over another."""
+        face, radius = self.top, 0.5 * diameter_mm
+        z = np.nan_to_num(face.z_mm, nan=-1e9)
         drop = np.where(self._footprint(spot, radius), z[spot] - z, 0.0)
         step = drop > max(0.05 * diameter_mm, 2.0 * self._pitch)
         step &= drop < STEP_SHARE * diameter_mm + self._pitch
         step &= self._smooth != self._smooth[spot]
-        is_stepped = over[spot] or step.sum() > 0.05 * np.pi * (radius / self._pitch) ** 2
         return TopSite(
             at_mm=(float(self._x[spot[0]]), float(self._y[spot[1]]), float(face.z_mm[spot])),
+            middle_mm=(float(self._x[middle[0]]), float(self._y[middle[1]])),
             foot_mm=2.0 * float(self._top_ground[spot]),
-            is_stepped=bool(is_stepped),
+            is_stepped=bool(step.sum() > 0.05 * np.pi * (radius / self._pitch) ** 2),
             is_machined=bool(face.is_machined[spot]),
             hole_share=float(holes[spot]),
         )
+
+    def _free_above(self, radius_mm: float, taken: tuple[tuple[float, float, float], ...]) -> Bools:
+        """Return the columns a feeder's middle may be over: clear of others and of bores."""
+        x, y = np.meshgrid(self._x, self._y, indexing="ij")
+        free = np.ones(x.shape, np.bool_)
+        for at_x, at_y, r in taken:
+            free &= np.hypot(x - at_x, y - at_y) > r + radius_mm
+        if self._rivals is not None:
+            free &= distance(points(x, y), self._rivals) > radius_mm + GAP_MM
+        bores = self._bores(BORE_SHARE * np.pi * radius_mm**2)
+        if bores.any():
+            clear = ndimage.distance_transform_edt(~np.pad(bores, 1))[1:-1, 1:-1] * self._pitch
+            free &= clear >= OVER_BORE * radius_mm
+        return free
+
+    def _beside_its_neck(
+        self,
+        cost: Floats,
+        free: Bools,
+        highest: Floats,
+        radius_mm: float,
+        neck_mm: float,
+        lift_mm: float,
+        height_mm: float,
+    ) -> tuple[tuple[np.intp, ...], tuple[np.intp, ...]] | None:
+        """Return the best column for a neck, and the nearest one its feeder may be over."""
+        order = np.argsort(cost, axis=None, kind="stable")[:NECKS_TRIED]
+        z = np.nan_to_num(self.top.z_mm, nan=-1e9)
+        for flat in order:
+            spot = np.unravel_index(int(flat), cost.shape)
+            if not np.isfinite(cost[spot]):
+                return None
+            foot = float(z[spot]) + lift_mm
+            off = np.hypot(self._x[:, None] - self._x[spot[0]], self._y[None, :] - self._y[spot[1]])
+            may = free & (highest <= foot - 0.5 * lift_mm) & (off <= radius_mm - 0.5 * neck_mm)
+            if may.any():
+                level = np.full(cost.shape, foot)
+                may &= ~self._in_rooms(radius_mm, level, level + height_mm)
+            if may.any():
+                middle = np.unravel_index(int(np.argmin(np.where(may, off, np.inf))), off.shape)
+                return spot, middle
+        return None
 
     # ---- side ----------------------------------------------------------------------------
 
@@ -182,25 +256,49 @@ class Sites(Maps):
         taken
             (x, y, radius) of discs it must not overlap. [mm]
         """
-        label, pitch = self._survey.label, self._pitch
-        has = np.flatnonzero((label == section).any(axis=(0, 1)))
+        has = np.flatnonzero((self._survey.label == section).any(axis=(0, 1)))
         if not len(has):
             return None
-        wanted = (z_mm - self._survey.origin_mm[2]) / pitch - 0.5
         inner = has[1:-1] if len(has) > 2 else has
-        k = int(inner[np.argmin(np.abs(inner - wanted))])
+        wanted = (z_mm - self._survey.origin_mm[2]) / self._pitch - 0.5
+        nearest = int(inner[np.argmin(np.abs(inner - wanted))])
+        rows = {nearest, *(int(k) for k in np.linspace(inner[0], inner[-1], N_HEIGHTS))}
+        sites = [
+            (far + PER_HEIGHT * self._pitch * abs(k - nearest), k, turn, site)
+            for k in sorted(rows)
+            for far, turn, site in self._beside_at(
+                k, section, near_mm, diameter_mm, neck_mm, height_mm, taken
+            )
+        ]
+        return min(sites, key=lambda s: (round(s[0], 6), s[1], s[2]))[3] if sites else None
+
+    def _beside_at(
+        self,
+        k: int,
+        section: int,
+        near_mm: Floats,
+        diameter_mm: float,
+        neck_mm: float,
+        height_mm: float,
+        taken: tuple[tuple[float, float, float], ...],
+    ) -> list[tuple[float, int, SideSite]]:
+        """Return the places at one height as (way from the hot spot, direction, place)."""
+        label, pitch = self._survey.label, self._pitch
         margin = int(np.ceil((diameter_mm + 2.0 * neck_mm) / pitch)) + 2
+        level = np.pad(label[:, :, k], margin)
+        own = np.argwhere(level == section)
+        if not len(own):
+            return []
         top = min(label.shape[2], k + int(np.ceil(height_mm / pitch)) + 1)
         low = max(0, k - int(np.ceil(0.4 * diameter_mm / pitch)))
         tall = np.pad((label[:, :, low:top] > 0).any(axis=2), margin)
         clear = ndimage.distance_transform_edt(~tall) * pitch
-        level = np.pad(label[:, :, k], margin)
-        own = np.argwhere(level == section)
         origin = self._survey.origin_mm[:2] - margin * pitch
         spot = (np.asarray(near_mm[:2]) - origin) / pitch - 0.5
         start = own[np.argmin(np.hypot(*(own - spot).T))].astype(float)
         outside = ndimage.label(level == 0)[0]
         outer = outside == outside[0, 0]
+        low_mm = float(self._survey.origin_mm[2] + k * pitch)
         sites = []
         for turn in range(N_DIRECTIONS):
             angle = 2.0 * np.pi * turn / N_DIRECTIONS
@@ -208,44 +306,67 @@ class Sites(Maps):
             found = _leave(level, outer, start, way)
             if found is None or level[tuple(np.rint(found - way).astype(int))] != section:
                 continue
-            exit_mm = origin + (found + 0.5) * pitch
             middle = found + way * (neck_mm + 0.5 * diameter_mm) / pitch
             index = tuple(np.rint(middle).astype(int))
             if min(index) < 0 or np.any(np.array(index) >= clear.shape):
                 continue
-            at = origin + (middle + 0.5) * pitch
-            free = clear[index] >= 0.5 * diameter_mm + 0.6 * neck_mm
-            if self._rivals is not None:
-                free &= distance(points(*at), self._rivals) > 0.5 * diameter_mm + GAP_MM
-            free &= all(
-                np.hypot(*(at - np.array([x, y]))) > r + 0.5 * diameter_mm for x, y, r in taken
-            )
-            low_mm = self._survey.origin_mm[2] + k * pitch
-            free &= not self.is_in_room(
-                LineString([at, exit_mm]), 0.5 * neck_mm, low_mm, low_mm + pitch
-            )
-            free &= not self.is_in_room(
-                LineString([at, at]), 0.5 * diameter_mm, low_mm, low_mm + height_mm
-            )
-            place = np.array([*exit_mm, self._survey.origin_mm[2] + (k + 0.5) * pitch])
-            _, facet = self._rays.nearest(place[None, :])
-            if not free or self._pattern.is_kept_clear[facet[0]]:
+            at, exit_mm = (origin + (cell + 0.5) * pitch for cell in (middle, found))
+            if clear[index] < 0.5 * diameter_mm + 0.6 * neck_mm or not self._is_free_beside(
+                at, exit_mm, diameter_mm, neck_mm, low_mm, height_mm, taken
+            ):
                 continue
-            far = float(np.hypot(*(found - start))) * pitch
+            place = np.array([*exit_mm, low_mm + 0.5 * pitch])
+            _, facet = self._rays.nearest(place[None, :])
+            if self._pattern.is_kept_clear[facet[0]]:
+                continue
             machined = bool(self._pattern.is_machined[facet[0]])
-            sites.append((far - 5.0 * machined, turn, place, way, machined))
-        if not sites:
-            return None
-        _, _, place, way, machined = min(sites, key=lambda s: (round(s[0], 6), s[1]))
-        column = label[
-            tuple(np.rint((place[:2] - self._survey.origin_mm[:2]) / pitch - 0.5 - way).astype(int))
-        ]
-        return SideSite(
-            neck_to_mm=(float(place[0]), float(place[1]), float(place[2])),
-            outward=(float(way[0]), float(way[1])),
-            wall_mm=_run(column > 0, k) * pitch,
-            is_machined=machined,
+            column = tuple(np.rint(found - way).astype(int) - margin)
+            site = SideSite(
+                neck_to_mm=(float(place[0]), float(place[1]), float(place[2])),
+                outward=(float(way[0]), float(way[1])),
+                wall_mm=_run(label[column] > 0, k) * pitch,
+                is_machined=machined,
+            )
+            off = float(np.hypot(*(exit_mm - np.asarray(near_mm[:2]))))
+            sites.append((off - 5.0 * machined, turn, site))
+        return sites
+
+    def _is_free_beside(
+        self,
+        at: Floats,
+        exit_mm: Floats,
+        diameter_mm: float,
+        neck_mm: float,
+        low_mm: float,
+        height_mm: float,
+        taken: tuple[tuple[float, float, float], ...],
+    ) -> bool:
+        """Return whether a side feeder keeps clear of other castings, feeders and core prints."""
+        radius = 0.5 * diameter_mm
+        if self._rivals is not None and distance(points(*at), self._rivals) <= radius + GAP_MM:
+            return False
+        if any(np.hypot(*(at - np.array([x, y]))) <= r + radius for x, y, r in taken):
+            return False
+        neck, spot = LineString([at, exit_mm]), LineString([at, at])
+        return not (
+            self.is_in_room(neck, 0.5 * neck_mm, low_mm, low_mm + self._pitch)
+            or self.is_in_room(spot, radius, low_mm, low_mm + height_mm)
         )
+
+    def meets(
+        self,
+        neck_to_mm: tuple[float, float, float],
+        outward: tuple[float, float],
+        neck_mm: float,
+        width_mm: float,
+        height_mm: float,
+    ) -> bool:
+        """Return whether a neck of this section meets the pattern with most of its end."""
+        along = np.array([-outward[0], -outward[1], 0.0])
+        start = np.array(neck_to_mm) - along * neck_mm - (0.0, 0.0, 0.5 * height_mm)
+        lines = section_grid(start, along, width_mm, height_mm, 0.0)
+        hit, _ = self._rays.first(lines, along)
+        return float(np.mean(hit <= neck_mm + 0.5 * width_mm)) >= NECK_MEETS
 
     # ---- chills --------------------------------------------------------------------------
 

@@ -1,212 +1,183 @@
-"""One round of the closed loop: look at the pools left, change feeders and chills, go again."""
+"""The closed loop of feeding: which plan is tried next, what each round did, which one is kept."""
 
-from collections.abc import Iterable
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
+from moldprep.errors import StageError
 from moldprep.records import (
     Alloy,
     Feeding,
-    HotSpot,
+    Grid,
     Job,
     Metal,
     Parting,
     Pattern,
+    Reason,
     RiggingPlan,
     Round,
     Survey,
 )
+from moldprep.results import Results
 from moldprep.rigging.cures import Cures
+from moldprep.rigging.revision import Revision
 from moldprep.rigging.savings import less_metal
+from moldprep.rigging.shortfall import is_sound, left_over, low_heat, run_dry, troubles, unfed_mm3
 
-PIPE_SAFE: Final = 0.99
-"""A feeder whose neck lasts longer than this share of its own time pipes into the casting."""
+TRIAL_SHARE: Final = 0.25
+"""Budget of a trial's heat solve over that of the last one: its cells are a third longer."""
 
-ROUNDS_TO_TRY: Final = 2
-"""Rounds that must be left to try a saving: one to build it, one to put it back."""
+SAME: Final = 0.02
+"""Unfed metal that differs by less than this share is the same: a pool's edge moves by a cell."""
+
+LAST_ROUNDS: Final = 1
+"""Rounds on the full grid where it shows a pool that the trials did not."""
+
+Make = Callable[[Results], Results]
 
 
-def revise_plan(
-    plan: RiggingPlan,
-    feeding: Feeding,
-    metal: Metal,
-    pattern: Pattern,
-    parting: Parting,
-    survey: Survey,
-    job: Job,
-    alloy: Alloy,
-) -> RiggingPlan | None:
-    """Return the plan of the next round, or None when there is nothing (more) to do.
+def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
+    """Return the results of the best plan that was found, frozen at the job's full budget.
 
-    While a pool is left over the job's limit: flatten the ingate that makes it, enlarge the feeder
-    that froze too early, widen the neck that did, else set a feeder or a chill where the pool is;
-    a feeder that would run dry, or whose heat is as low as its neck, grows too. When all is fed
-    and at least two rounds are left: try with less metal. What made things worse is put back.
+    Trials build and freeze one plan after another on a coarser grid, until nothing is left to
+    cure and nothing to save, or the job's rounds are spent. The best of them is frozen on the full
+    grid; if that shows a pool, one more plan is tried there. Every round is in the plan's list.
 
     Parameters
     ----------
-    plan, feeding, metal
-        The last round's plan and what it did.
-    pattern, parting, survey
-        What feeders sit on.
-    job
-        Limits; items its `[rigging]` gives are never changed, families it leaves out of
-        `rigging.auto` are not touched.
-    alloy
-        Factors and reach.
+    results
+        Everything up to the first plan.
+    trial, final
+        Build and freeze the plan in some results: quickly, and with all there is.
 
-    Returns
-    -------
-    RiggingPlan | None
-        The changed plan, with one more `Round`. The last round's figures are known only after
-        the next solve; until then they are those of the round before (see `close_round`).
+    Raises
+    ------
+    StageError
+        Where even the first plan cannot be built.
+
+    Notes
+    -----
+    Better is, in this order: less unfed metal (pools beyond the job's limit, and what feeders that
+    run dry leave unfed), fewer feeders that are hottest at their neck, less metal poured.
     """
-    if not {"feeders", "chills", "gating"} & set(job.rigging.auto) or job.feeding.rounds == 0:
-        return None
-    plan = close_round(plan, feeding, metal, job)
-    left_rounds = job.feeding.rounds - (len(plan.rounds) - 1)
-    if left_rounds <= 0:
-        return None
-    if plan.rounds[-1].is_sound:
-        if left_rounds < ROUNDS_TO_TRY or _has_stepped_back(plan):
-            return None
-        return _with_round(plan, less_metal(plan, feeding, pattern, survey, job, alloy))
-    best = _best(plan)
-    if best != len(plan.rounds) - 1 and (plan.rounds[best].is_sound or left_rounds == 1):
-        return _stepped_back(plan, best)
-    cures = Cures(plan, feeding, pattern, parting, survey, job, alloy)
-    return _with_round(
-        plan, cures.of(left_over(feeding, job), run_dry(feeding, job), low_heat(feeding, job))
-    )
+    job = results.need(Job)
+    loop = _Loop(job)
+    if job.feeding.rounds and {"feeders", "chills", "gating"} & set(job.rigging.auto):
+        loop.go(lambda r: trial(r.plus(_coarse(job))), results, job.feeding.rounds)
+        results = loop.best.plus(job)
+        loop.go(final, results, LAST_ROUNDS, opening=f"round {loop.best_number} on the full grid")
+    else:
+        loop.go(final, results, 0)
+    return loop.closed()
 
 
-def left_over(feeding: Feeding, job: Job) -> tuple[HotSpot, ...]:
-    """Return the pools larger than the job lets a section keep, largest first."""
-    limit = job.feeding.left_pct / 100.0
-    return tuple(
-        spot
-        for spot in feeding.hot_spots
-        if not spot.fed_by and spot.isolated_volume_mm3 > limit * spot.section_volume_mm3
-    )
+def _coarse(job: Job) -> Job:
+    """Return the job with a smaller budget for the heat solve."""
+    keys = job.freezing.model_copy(update={"max_updates": TRIAL_SHARE * job.freezing.max_updates})
+    return job.model_copy(update={"freezing": keys})
 
 
-def run_dry(feeding: Feeding, job: Job) -> dict[str, float]:
-    """Return by name how much more feeders must give than they can; those of the job left out."""
-    given = {feeder.name for feeder in job.rigging.feeder}
-    need: dict[str, float] = {}
-    for pair in feeding.pairs:
-        need[pair.feeder] = need.get(pair.feeder, 0.0) + pair.need_mm3
-    can = {pair.feeder: pair.can_give_mm3 for pair in feeding.pairs}
-    return {
-        name: amount / max(can[name], 1e-9)
-        for name, amount in sorted(need.items())
-        if name not in given and amount > can[name]
-    }
+class _Loop:
+    """Goes from plan to plan; remembers the best one and what did not help."""
 
+    def __init__(self, job: Job) -> None:
+        self._job = job
+        self._rounds: list[Round] = []
+        self._refused: set[str] = set()
+        self._saves = True
+        self._left: tuple[Reason, ...] = ()
+        self.best_number = 0
 
-def low_heat(feeding: Feeding, job: Job) -> frozenset[str]:
-    """Return the feeders whose neck is their last metal to freeze; those of the job left out.
+    def go(self, make: Make, results: Results, most: int, opening: str = "first plan") -> None:
+        """Try plans by one way of making them: the one in `results`, then `most` more."""
+        why = "by modulus, volume and reach" if not self._rounds else "trials are coarser"
+        self.best = make(results)
+        self._note(opening, why)
+        self._measure(self.best, "kept")
+        self.best_number = self._rounds[-1].number
+        while most > 0 and (revision := self._revision()) is not None:
+            most -= 1
+            self._note("; ".join(what for what, _ in revision.steps), "; ".join(revision.why))
+            try:
+                tried = make(self.best.plus(revision.plan))
+            except StageError as err:
+                self._rounds[-1] = replace(self._rounds[-1], outcome=f"not built: {err.what}")
+                self._refused |= {what for what, _ in revision.steps}
+                continue
+            self._judge(tried, revision)
 
-    Their pipe would end in the casting.
-    """
-    given = {feeder.name for feeder in job.rigging.feeder}
-    return frozenset(
-        pair.feeder
-        for pair in feeding.pairs
-        if pair.feeder not in given and pair.neck_time_s > PIPE_SAFE * pair.feeder_time_s
-    )
+    def closed(self) -> Results:
+        """Return the best results, their plan with the list of rounds and what would still help."""
+        plan, left = self.best.need(RiggingPlan), list[Reason]()
+        if self._job.feeding.rounds and not self._is_sound(self.best):
+            revision = self._revision()
+            for what, key in revision.steps if revision else ():
+                why = f"the job's rounds are spent (feeding.rounds); next to try: {what}"
+                left.append(Reason(item=key, why=why, source="the heat solve"))
+            left += self._left
+        whole = replace(plan, rounds=tuple(self._rounds), reasons=(*plan.reasons, *left))
+        return self.best.plus(whole)
 
+    def _revision(self) -> Revision | None:
+        """Return the next plan to try from the best one, or None."""
+        plan, feeding = self.best.need(RiggingPlan), self.best.need(Feeding)
+        plan = replace(plan, rounds=tuple(self._rounds))
+        rest = (self.best.need(Pattern), self.best.need(Survey), self._job, self.best.need(Alloy))
+        self._left = ()
+        if not self._is_sound(self.best):
+            cures = Cures(plan, feeding, self.best.need(Parting), *rest, frozenset(self._refused))
+            revision = cures.of(
+                left_over(feeding, self._job), run_dry(feeding, self._job),
+                low_heat(feeding, self._job),
+            )  # fmt: skip
+            self._left = cures.left
+            return revision
+        return less_metal(plan, feeding, *rest) if self._saves else None
 
-def close_round(plan: RiggingPlan, feeding: Feeding, metal: Metal, job: Job) -> RiggingPlan:
-    """Return the plan with the figures of its last round filled in from the solve.
+    def _judge(self, tried: Results, revision: Revision) -> None:
+        """Keep a round's results where they are better, else remember what did not help."""
+        if self._is_better(tried, self.best):
+            self.best = tried
+            self._measure(tried, "kept")
+            self.best_number = self._rounds[-1].number
+            return
+        self._measure(tried, f"put back to round {self.best_number}")
+        before, after = (troubles(r.need(Feeding), self._job) for r in (self.best, tried))
+        idle = {w for w, key in revision.steps if after.get(key, 0.0) >= before.get(key, 0.0)}
+        self._refused |= idle or {what for what, _ in revision.steps}
+        self._saves = False
 
-    Parameters
-    ----------
-    plan
-        A plan that has been built and frozen.
-    feeding, metal
-        What came of it.
-    job
-        The limit a round is sound by.
-    """
-    rounds = plan.rounds or (
-        Round(
-            number=0,
-            changed="first plan",
-            why="by modulus, volume and reach",
-            left_mm3=0.0,
-            yield_pct=0.0,
-        ),
-    )
-    measured = replace(
-        rounds[-1],
-        left_mm3=_left_mm3(feeding),
-        yield_pct=metal.yield_pct,
-        is_sound=not (left_over(feeding, job) or run_dry(feeding, job) or low_heat(feeding, job)),
-    )
-    return replace(plan, rounds=(*rounds[:-1], measured))
+    def _is_better(self, tried: Results, best: Results) -> bool:
+        a, b = (self._unfed(r) for r in (tried, best))
+        if abs(a - b) > SAME * max(a, b):
+            return a < b
+        low = [len(low_heat(r.need(Feeding), self._job)) for r in (tried, best)]
+        if low[0] != low[1]:
+            return low[0] < low[1]
+        return tried.need(Metal).mass_kg < best.need(Metal).mass_kg
 
+    def _is_sound(self, results: Results) -> bool:
+        return is_sound(results.need(Feeding), self._job, results.need(Alloy))
 
-def _left_mm3(feeding: Feeding) -> float:
-    return round(sum(spot.isolated_volume_mm3 for spot in feeding.hot_spots), 3)
+    def _unfed(self, results: Results) -> float:
+        return unfed_mm3(results.need(Feeding), self._job, results.need(Alloy))
 
+    def _note(self, changed: str, why: str) -> None:
+        number = len(self._rounds)
+        self._rounds.append(
+            Round(number=number, changed=changed, why=why, left_mm3=0.0, yield_pct=0.0)
+        )
 
-def _with_round(
-    plan: RiggingPlan, change: tuple[RiggingPlan, Iterable[str], Iterable[str]] | None
-) -> RiggingPlan | None:
-    """Return the changed plan with its round written down; None where nothing changed."""
-    if change is None:
-        return None
-    changed, what, why = change
-    return replace(changed, rounds=(*plan.rounds, _next_round(plan, what, why)))
-
-
-def _next_round(plan: RiggingPlan, what: Iterable[str], why: Iterable[str]) -> Round:
-    last = plan.rounds[-1]
-    return Round(
-        number=last.number + 1,
-        changed="; ".join(what),
-        why="; ".join(why),
-        left_mm3=last.left_mm3,
-        yield_pct=last.yield_pct,
-        before_feeders=plan.feeders,
-        before_chills=plan.chills,
-        before_ingates=plan.ingates,
-    )
-
-
-def _best(plan: RiggingPlan) -> int:
-    """Return the row of the best round so far: sound before not, least left, highest yield."""
-    rounds = plan.rounds
-    return min(
-        range(len(rounds)),
-        key=lambda k: (
-            not rounds[k].is_sound,
-            0.0 if rounds[k].is_sound else rounds[k].left_mm3,
-            -rounds[k].yield_pct,
-            k,
-        ),
-    )
-
-
-STEP_BACK: Final = "back to round"
-
-
-def _has_stepped_back(plan: RiggingPlan) -> bool:
-    return any(one.changed.startswith(STEP_BACK) for one in plan.rounds)
-
-
-def _stepped_back(plan: RiggingPlan, row: int) -> RiggingPlan:
-    """Return the plan of an earlier round again."""
-    after = plan.rounds[row + 1]
-    last, good = plan.rounds[-1], plan.rounds[row]
-    why = (
-        f"round {last.number} left {last.left_mm3:.0f} mm³, round {good.number} {good.left_mm3:.0f}"
-    )
-    return replace(
-        plan,
-        feeders=after.before_feeders,
-        chills=after.before_chills,
-        ingates=after.before_ingates,
-        rounds=(*plan.rounds, _next_round(plan, [f"{STEP_BACK} {good.number}"], [why])),
-    )
+    def _measure(self, results: Results, outcome: str) -> None:
+        """Write down what the last round did."""
+        feeding, metal = results.need(Feeding), results.need(Metal)
+        self._rounds[-1] = replace(
+            self._rounds[-1],
+            left_mm3=round(sum(spot.isolated_volume_mm3 for spot in feeding.hot_spots), 3),
+            unfed_mm3=round(self._unfed(results), 3),
+            yield_pct=metal.yield_pct,
+            poured_kg=metal.mass_kg,
+            pitch_mm=results.need(Grid).pitch_mm,
+            is_sound=self._is_sound(results),
+            outcome=outcome,
+        )

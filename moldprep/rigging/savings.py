@@ -7,6 +7,7 @@ from typing import Final
 from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, Pattern, RiggingPlan, Survey
 from moldprep.rigging.feed_groups import thickest_join_mm
 from moldprep.rigging.feeder_size import wanted_factor
+from moldprep.rigging.revision import Revision
 
 NECK_KEPT: Final = 0.97
 """A feeder whose neck lasts longer than this share of its own time has its heat too low already."""
@@ -20,12 +21,10 @@ NEARLY_OPEN: Final = 0.75
 ALL_IS_FED: Final = "all is fed"
 """Begins the reason of every saving."""
 
-Change = tuple[RiggingPlan, list[str], list[str]]
-
 
 def less_metal(
     plan: RiggingPlan, feeding: Feeding, pattern: Pattern, survey: Survey, job: Job, alloy: Alloy
-) -> Change | None:
+) -> Revision | None:
     """Return the plan with smaller feeders, else with one feeder less; None where neither pays.
 
     A feeder shrinks only as far as its modulus keeps the wanted factor, its time outlasts its
@@ -58,7 +57,9 @@ def less_metal(
             for old, new in zip(plan.feeders, feeders, strict=True)
             if new is not old
         ]
-        return replace(plan, feeders=feeders), what, [f"{ALL_IS_FED}; raise the yield"]
+        steps = tuple((one, one.split(":")[0]) for one in what)
+        why = (f"{ALL_IS_FED}; raise the yield",)
+        return Revision(plan=replace(plan, feeders=feeders), steps=steps, why=why)
     return _one_less(plan, free, pairs, survey)
 
 
@@ -92,7 +93,7 @@ def _one_less(
     free: list[FeederPlan],
     pairs: dict[str, list[FeedPair]],
     survey: Survey,
-) -> Change | None:
+) -> Revision | None:
     """Return the plan without the feeder a neighbor can stand in for, if there is one."""
     gated = {gate.into for gate in plan.ingates} | {vent.into for vent in plan.vents}
     sections = {section.name: section for section in survey.sections}
@@ -113,9 +114,10 @@ def _one_less(
             feeders = tuple(
                 heir if one is other else one for one in plan.feeders if one is not feeder
             )
-            what = [f"{feeder.name} left out, {other.name} feeds {', '.join(feeder.serves)} too"]
-            why = [f"{ALL_IS_FED}; the way to the neighbor is nearly as thick as the section"]
-            return replace(plan, feeders=feeders), what, why
+            what = f"{feeder.name} left out, {other.name} feeds {', '.join(feeder.serves)} too"
+            why = f"{ALL_IS_FED}; the way to the neighbor is nearly as thick as the section"
+            left = replace(plan, feeders=feeders)
+            return Revision(plan=left, steps=((what, feeder.name),), why=(why,))
     return None
 
 

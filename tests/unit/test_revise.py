@@ -2,12 +2,27 @@
 
 from dataclasses import replace
 
+import networkx as nx
+import numpy as np
 import pytest
 
+from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
-from moldprep.records import Feeding, FeedPair
+from moldprep.records import (
+    Feeding,
+    FeedPair,
+    Grid,
+    HotSpot,
+    Job,
+    Metal,
+    RiggingPlan,
+    Role,
+)
+from moldprep.results import Results
 from moldprep.rigging.feeder_plan import plan_feeders
-from moldprep.rigging.revise import close_round, left_over, revise_plan
+from moldprep.rigging.revise import TRIAL_SHARE, feed_by_rounds
+from moldprep.rigging.shortfall import left_over
+from moldprep.thermal.feedpairs import demand_pct
 from tests.feeding_cases import (
     Piece,
     job_of,
@@ -42,54 +57,52 @@ def bossed_survey():
 
 
 class Loop:
-    """What the pipeline does: build, solve, revise, until nothing changes."""
+    """What the pipeline does, from a plan put together by hand."""
 
     def __init__(self, solid, survey, plan, job):
-        self.solid, self.survey, self.plan, self.job = solid, survey, plan, job
-        self.run = solve(solid, survey, plan, job)
+        self.solid, self.survey, self.job = solid, survey, job
+        self.pattern = pattern_of(solid)
+        self.start = Results(job, steel(), self.pattern, parting_of(solid, 10.0), survey, plan)
+        self.made = []
 
-    def next(self):
-        return revise_plan(
-            self.plan,
-            self.run.feeding,
-            self.run.metal,
-            pattern_of(self.solid),
-            parting_of(self.solid, 10.0),
-            self.survey,
-            self.job,
-            steel(),
-        )
+    def make(self, results):
+        run = solve(self.solid, self.survey, results.need(RiggingPlan), results.need(Job))
+        self.made.append(results.need(Job).freezing.max_updates)
+        return results.plus(run.metal).plus(run.grid).plus(run.freezing).plus(run.feeding)
 
     def go(self):
-        for _ in range(self.job.feeding.rounds):
-            plan = self.next()
-            if plan is None:
-                break
-            self.plan = plan
-            self.run = solve(self.solid, self.survey, plan, self.job)
-        self.plan = close_round(self.plan, self.run.feeding, self.run.metal, self.job)
+        self.results = feed_by_rounds(self.start, self.make, self.make)
+        self.plan, self.feeding = self.results.need(RiggingPlan), self.results.need(Feeding)
         return self
+
+
+def best_of(loop):
+    """Return the round whose plan remained."""
+    return [one for one in loop.plan.rounds if one.outcome == "kept"][-1]
 
 
 @pytest.mark.slow
 def test_a_feeder_too_small_grows_until_the_plate_is_fed():
     small = replace(LARGE, diameter_mm=36.0, height_mm=54.0)
     loop = Loop(PLATE, plate_survey(), plan_of([small]), job_of(feeding={"rounds": 6})).go()
-    assert left_over(loop.run.feeding, loop.job) == ()
+    assert left_over(loop.feeding, loop.job) == ()
     rounds = loop.plan.rounds
     assert rounds[0].changed == "first plan"
     assert rounds[0].left_mm3 > 0.0
     assert not rounds[0].is_sound
-    assert rounds[-1].is_sound
+    assert best_of(loop).is_sound
     assert loop.plan.feeders[0].diameter_mm > 36.0
     assert rounds[1].changed.startswith("F1: 36 x 54 to")
-    agree(rounds[-1].yield_pct, loop.run.metal.yield_pct, rel=1e-9, why="measured")
+    yield_pct = loop.results.need(Metal).yield_pct
+    best = [one for one in rounds if one.outcome == "kept"][-1]
+    agree(best.yield_pct, yield_pct, rel=1e-9, why="measured")
+    assert best.unfed_mm3 == min(one.unfed_mm3 for one in rounds if one.pitch_mm == best.pitch_mm)
 
 
 @pytest.mark.slow
 def test_a_boss_cut_off_gets_its_own_feeder_or_chill():
     loop = Loop(PLATE + BOSS, bossed_survey(), plan_of([LARGE]), job_of(feeding={"rounds": 6})).go()
-    assert left_over(loop.run.feeding, loop.job) == ()
+    assert left_over(loop.feeding, loop.job) == ()
     new = loop.plan.rounds[1].changed
     assert "new" in new
     assert "boss" in new
@@ -102,7 +115,7 @@ def test_without_feeders_in_auto_a_chill_is_all_it_may_set():
     loop = Loop(PLATE + BOSS, bossed_survey(), plan_of([LARGE]), job).go()
     assert loop.plan.feeders == (LARGE,)
     assert loop.plan.chills
-    assert loop.plan.rounds[1].before_chills == ()
+    assert loop.plan.rounds[1].changed.startswith("C1")
 
 
 @pytest.mark.slow
@@ -117,12 +130,12 @@ def test_what_the_job_gives_is_never_changed():
     assert len(loop.plan.rounds) > 1
 
 
-@pytest.mark.parametrize(
-    "tables", [{"feeding": {"rounds": 0}}, {"rigging": {"auto": ["gating", "vents"]}}]
-)
-def test_nothing_to_do_is_none(tables):
-    loop = Loop(PLATE, plate_survey(), plan_of([]), job_of(**tables))
-    assert loop.next() is None
+@pytest.mark.parametrize("tables", [{"feeding": {"rounds": 0}}, {"rigging": {"auto": ["vents"]}}])
+def test_nothing_to_do_is_one_solve_at_full_budget(tables):
+    loop = Loop(PLATE, plate_survey(), plan_of([]), job_of(**tables)).go()
+    assert loop.made == [loop.job.freezing.max_updates]
+    assert [one.changed for one in loop.plan.rounds] == ["first plan"]
+    assert loop.plan.rounds[0].unfed_mm3 > 0.0
 
 
 def test_a_neck_that_freezes_early_is_widened():
@@ -141,40 +154,116 @@ def test_a_feeder_much_too_large_shrinks_and_stays_sound():
     huge = replace(LARGE, diameter_mm=100.0, height_mm=150.0)
     loop = Loop(PLATE, plate_survey(), plan_of([huge]), job_of(feeding={"rounds": 4})).go()
     rounds = loop.plan.rounds
-    assert all(one.is_sound for one in rounds)
-    assert rounds[-1].yield_pct > rounds[0].yield_pct + 3.0
+    assert best_of(loop).is_sound
+    assert best_of(loop).yield_pct > rounds[0].yield_pct + 3.0
     assert loop.plan.feeders[0].diameter_mm < 100.0
 
 
-def test_what_broke_is_put_back():
-    """A saving that leaves a pool: the next round is the one before it, and then it rests."""
-    survey, job = plate_survey(), job_of(feeding={"rounds": 4})
-    loop = Loop(PLATE, survey, plan_of([replace(LARGE, diameter_mm=100.0, height_mm=150.0)]), job)
-    sound = loop.run
-    smaller = loop.next()
-    assert smaller is not None
-    broken = replace(smaller, feeders=(replace(smaller.feeders[0], diameter_mm=30.0),))
-    loop.plan, loop.run = broken, solve(PLATE, survey, broken, job)
-    back = loop.next()
-    assert back is not None
-    assert back.feeders == sound.plan.feeders
-    assert back.rounds[-1].changed == "back to round 0"
-    assert back.rounds[1].left_mm3 > 0.0
-    loop.plan, loop.run = back, sound
-    assert loop.next() is None
+def made_by(left_of):
+    """Return a maker of results whose only pool is `left_of(plan)` mm³ large."""
+
+    def make(results):
+        plan = results.need(RiggingPlan)
+        left = left_of(plan)
+        spot = HotSpot(
+            name="plate", part="casting", at_mm=(90.0, 40.0, 10.0), modulus_mm=8.2,
+            freezing_time_s=90.0, fed_by="" if left else "F1", closed_s=80.0,
+            isolated_volume_mm3=left, hole_mm3=0.03 * left, hole_at_mm=(90.0, 40.0, 20.0),
+            section_volume_mm3=PLATE.volume_mm3, cure="",
+        )  # fmt: skip
+        pair = FeedPair(
+            feeder="F1", section="plate", feeder_time_s=200.0, section_time_s=90.0,
+            neck_time_s=120.0, feeder_modulus_mm=12.0, section_modulus_mm=8.2,
+            feeder_volume_mm3=2e5, need_mm3=1e4, can_give_mm3=2e4, distance_mm=50.0,
+            reach_mm=90.0, neck_mm=(30.0, 40.0, 20.0),
+        )  # fmt: skip
+        feeding = Feeding(
+            sections=(("plate", "casting", PLATE.volume_mm3, 90.0, 1),), hot_spots=(spot,),
+            pairs=(pair,), graph=nx.Graph(), label=np.zeros((1, 1, 1), np.uint16),
+        )  # fmt: skip
+        poured = sum(f.diameter_mm**2 * f.height_mm for f in plan.feeders)
+        metal = Metal(
+            solid=PLATE, parts=("casting",), roles=(Role.CASTING,), mass_kg=1e-6 * poured,
+            casting_kg=1.0, yield_pct=50.0,
+        )  # fmt: skip
+        return results.plus(feeding).plus(metal).plus(GRID)
+
+    return make
+
+
+GRID = Grid(
+    label=np.zeros((1, 1, 1), np.uint8),
+    fraction=np.zeros((1, 1, 1), np.float32),
+    material=np.zeros((1, 1, 1), np.uint8),
+    materials=("sand",),
+    pitch_mm=4.0,
+    origin_mm=np.zeros(3),
+)
+
+
+def test_never_ends_on_a_round_worse_than_an_earlier_one():
+    """Every change makes the pool larger: the first plan is what remains, all else is told."""
+    first = LARGE.diameter_mm
+    plan = plan_of([LARGE])
+    make = made_by(lambda p: 5e3 if p.feeders == (LARGE,) and not p.chills else 9e3)
+    loop = Loop(PLATE, plate_survey(), plan, job_of(feeding={"rounds": 3}))
+    results = feed_by_rounds(loop.start, make, make)
+    kept = results.need(RiggingPlan)
+    assert kept.feeders == (LARGE,)
+    assert kept.feeders[0].diameter_mm == first
+    assert kept.chills == ()
+    tried = [one for one in kept.rounds if one.outcome.startswith("put back")]
+    assert tried
+    assert len({one.changed for one in tried}) == len(tried)  # nothing is tried twice
+    assert all(one.unfed_mm3 > kept.rounds[0].unfed_mm3 for one in tried)
+
+
+def test_a_plan_that_cannot_be_built_is_passed_over():
+    """Building a larger feeder fails: the loop says so and goes on from what it had."""
+    sound = made_by(lambda p: 5e3)
+
+    def make(results):
+        if results.need(RiggingPlan).feeders != (LARGE,) or results.need(RiggingPlan).chills:
+            raise StageError("F1 stands on nothing", code="rigging/feeder-misses")
+        return sound(results)
+
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE]), job_of(feeding={"rounds": 2}))
+    plan = feed_by_rounds(loop.start, make, make).need(RiggingPlan)
+    assert plan.feeders == (LARGE,)
+    assert "not built: F1 stands on nothing" in {one.outcome for one in plan.rounds}
+
+
+def test_the_last_solve_is_the_jobs_and_trials_are_coarser():
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE]), job_of(feeding={"rounds": 1})).go()
+    full = loop.job.freezing.max_updates
+    assert loop.made[-1] == full
+    assert loop.made[0] == TRIAL_SHARE * full
+    assert loop.results.need(Job) == loop.job
+    assert any("on the full grid" in one.changed for one in loop.plan.rounds)
 
 
 def test_a_feeder_that_would_run_dry_grows():
+    """It must give 30 cm³ and can give 20: that is unfed metal, and the feeder gets larger."""
+    make = made_by(lambda p: 0.0)
+
+    def dry(results):
+        made = make(results)
+        feeding = made.need(Feeding)
+        (pair,) = feeding.pairs
+        need = 3e4 if results.need(RiggingPlan).feeders == (LARGE,) else 1e4
+        return made.plus(replace_pair(feeding, replace(pair, need_mm3=need)))
+
     loop = Loop(PLATE, plate_survey(), plan_of([LARGE]), job_of(feeding={"rounds": 1}))
-    (pair,) = loop.run.feeding.pairs
-    loop.run = replace(loop.run, feeding=_with(loop.run.feeding, replace(pair, need_mm3=3e4)))
-    grown = loop.next()
-    assert grown is not None
-    assert grown.feeders[0].diameter_mm > LARGE.diameter_mm
-    assert "must give" in grown.rounds[-1].why
+    plan = feed_by_rounds(loop.start, dry, dry).need(RiggingPlan)
+    assert plan.feeders[0].diameter_mm > LARGE.diameter_mm
+    assert "must give" in plan.rounds[1].why
+    agree(
+        plan.rounds[0].unfed_mm3, 1e4 / (0.01 * demand_pct(steel())), rel=1e-3,
+        why="10 cm³ short, over the share that a casting wants; kept to a µm³",
+    )  # fmt: skip
 
 
-def _with(feeding: Feeding, pair: FeedPair) -> Feeding:
+def replace_pair(feeding: Feeding, pair: FeedPair) -> Feeding:
     return Feeding(
         sections=feeding.sections,
         hot_spots=feeding.hot_spots,
@@ -197,6 +286,6 @@ def test_the_automatic_plan_of_a_bossed_plate_ends_sound():
         plan_of().placements,
     )
     loop = Loop(solid, survey, plan_of(feeders, chills), job).go()
-    assert left_over(loop.run.feeding, job) == ()
-    assert loop.plan.rounds[-1].is_sound
-    assert loop.run.metal.yield_pct > 45.0
+    assert left_over(loop.feeding, job) == ()
+    assert best_of(loop).is_sound
+    assert loop.results.need(Metal).yield_pct > 45.0

@@ -1,0 +1,18 @@
+"""What one round of feeding changes."""
+
+from dataclasses import dataclass
+
+from moldprep.records import RiggingPlan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Revision:
+    """A changed plan.
+
+    steps : (what was changed, the section or feeder it was changed for), one by one
+    why   : what was wrong
+    """
+
+    plan: RiggingPlan
+    steps: tuple[tuple[str, str], ...]
+    why: tuple[str, ...]

@@ -1,0 +1,87 @@
+"""What feeding still lacks after a solve: pools left over, feeders run dry, heat too low."""
+
+from typing import Final
+
+from moldprep.records import Alloy, Feeding, HotSpot, Job
+from moldprep.thermal.feedpairs import demand_pct
+
+PIPE_SAFE: Final = 0.99
+"""A feeder whose neck lasts longer than this share of its own time pipes into the casting."""
+
+
+def is_sound(feeding: Feeding, job: Job, alloy: Alloy) -> bool:
+    """Return whether nothing is unfed and no feeder is hottest at its neck."""
+    return unfed_mm3(feeding, job, alloy) == 0.0 and not low_heat(feeding, job)
+
+
+def unfed_mm3(feeding: Feeding, job: Job, alloy: Alloy) -> float:
+    """Return the metal of the castings that is not fed. [mm³]
+
+    Pools beyond what the job lets a section keep, and what feeders that run dry cannot serve:
+    their missing feed metal over the alloy's demand.
+    """
+    limit = job.feeding.left_pct / 100.0
+    pools = sum(
+        spot.isolated_volume_mm3 - limit * spot.section_volume_mm3
+        for spot in left_over(feeding, job)
+    )
+    need, can = _need_and_can(feeding)
+    given = {feeder.name for feeder in job.rigging.feeder}
+    short = sum(max(need[name] - can[name], 0.0) for name in need if name not in given)
+    return pools + short / max(demand_pct(alloy) / 100.0, 1e-3)
+
+
+def left_over(feeding: Feeding, job: Job) -> tuple[HotSpot, ...]:
+    """Return the pools larger than the job lets a section keep, largest first."""
+    limit = job.feeding.left_pct / 100.0
+    return tuple(
+        spot
+        for spot in feeding.hot_spots
+        if not spot.fed_by and spot.isolated_volume_mm3 > limit * spot.section_volume_mm3
+    )
+
+
+def run_dry(feeding: Feeding, job: Job) -> dict[str, float]:
+    """Return by name how much more feeders must give than they can; those of the job left out."""
+    given = {feeder.name for feeder in job.rigging.feeder}
+    need, can = _need_and_can(feeding)
+    return {
+        name: amount / max(can[name], 1e-9)
+        for name, amount in sorted(need.items())
+        if name not in given and amount > can[name]
+    }
+
+
+def low_heat(feeding: Feeding, job: Job) -> frozenset[str]:
+    """Return the feeders whose neck is their last metal to freeze; those of the job left out.
+
+    Their pipe would end in the casting.
+    """
+    given = {feeder.name for feeder in job.rigging.feeder}
+    return frozenset(
+        pair.feeder
+        for pair in feeding.pairs
+        if pair.feeder not in given and pair.neck_time_s > PIPE_SAFE * pair.feeder_time_s
+    )
+
+
+def troubles(feeding: Feeding, job: Job) -> dict[str, float]:
+    """Return by section its liquid cut off [mm³], by feeder how dry or how low it is [-]."""
+    found: dict[str, float] = {}
+    for spot in feeding.hot_spots:
+        name = spot.name.split(".")[0]
+        found[name] = found.get(name, 0.0) + spot.isolated_volume_mm3
+    found |= run_dry(feeding, job)
+    for pair in feeding.pairs:
+        if pair.feeder in low_heat(feeding, job):
+            ratio = pair.neck_time_s / max(pair.feeder_time_s, 1e-9)
+            found[pair.feeder] = max(found.get(pair.feeder, 0.0), ratio)
+    return found
+
+
+def _need_and_can(feeding: Feeding) -> tuple[dict[str, float], dict[str, float]]:
+    """Return by feeder what it must give and what it can. [mm³]"""
+    need: dict[str, float] = {}
+    for pair in feeding.pairs:
+        need[pair.feeder] = need.get(pair.feeder, 0.0) + pair.need_mm3
+    return need, {pair.feeder: pair.can_give_mm3 for pair in feeding.pairs}
