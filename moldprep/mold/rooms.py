@@ -1,13 +1,16 @@
-"""Where the prints of a casting's cores will lie: to be kept clear when rigging is planned."""
+"""Where the prints of a casting's cores will lie: to be kept clear when rigging is planned.
+
+Gating, feeders and chills all go by this; it is the mold stage's own search for cores.
+"""
 
 from moldprep.geometry.solid import Solid
 from moldprep.mold.cores import find_cores
 from moldprep.mold.enclosed import find_hemmed
 from moldprep.mold.prints import FREE_MM, ROUND
-from moldprep.records import Job, Sand
+from moldprep.records import Job, PrintRoom, Sand
 
 
-def print_rooms(casting: Solid, job: Job, sand: Sand, z_mm: float) -> tuple[Solid, ...]:
+def print_rooms(casting: Solid, job: Job, sand: Sand, z_mm: float) -> tuple[PrintRoom, ...]:
     """Return the room each core print of a bare casting wants, with sand round it.
 
     A feeder, gate or chill inside one of these bodies leaves the core without that print: the
@@ -36,7 +39,15 @@ def print_rooms(casting: Solid, job: Job, sand: Sand, z_mm: float) -> tuple[Soli
     """
     found = find_cores(casting, [(casting, find_hemmed(casting, z_mm))], (), job, sand, z_mm)
     return tuple(
-        Solid.hull_of((one.seat.mesh()[0][:, None] + FREE_MM * ROUND).reshape(-1, 3))
+        _room_of(Solid.hull_of((one.seat.mesh()[0][:, None] + FREE_MM * ROUND).reshape(-1, 3)))
         for core in found.cores
         for one in core.prints
     )
+
+
+def _room_of(body: Solid) -> PrintRoom:
+    """Return the room a body takes, seen from above, to a tenth of a millimetre."""
+    outline = body.shadow().convex_hull.simplify(0.1)
+    low, high = body.bounds[:, 2].round(1).tolist()
+    points = tuple((round(x, 1), round(y, 1)) for x, y in outline.exterior.coords)
+    return PrintRoom(outline_mm=points, low_mm=low, high_mm=high)

@@ -6,6 +6,7 @@ from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from moldprep.errors import StageError
@@ -43,7 +44,6 @@ from moldprep.rigging.clearance import (
 )
 from moldprep.rigging.completion import Hung, completed
 from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
-from moldprep.rigging.core_room import core_prisms
 from moldprep.rigging.feeder_plan import plan_feeders
 from moldprep.rigging.gate_sites import GateSearch, Side
 from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
@@ -232,15 +232,13 @@ class _Planner:
     @cached_property
     def _print_rooms(self) -> tuple[PrintRoom, ...]:
         """Where the core prints of one casting will lie, on all its sides."""
-        rooms = print_rooms(self.pattern.solid, self.job, self.sand, self.parting.z_mm)
-        return tuple(_room_of(room) for room in rooms)
+        return print_rooms(self.pattern.solid, self.job, self.sand, self.parting.z_mm)
 
     @cached_property
     def _prints(self) -> tuple[Prism, ...]:
         """The room core prints take beside the casting."""
-        length = self.job.cores.print_mm
-        return core_prisms(
-            self.pattern.solid, self.parting.z_mm, None if length == "auto" else length
+        return tuple(
+            (Polygon(room.outline_mm), room.low_mm, room.high_mm) for room in self._print_rooms
         )
 
     def _gates_above(self, sizes: Sizes) -> bool:
@@ -441,14 +439,6 @@ def _no_vents(
     if hung.sprue and hung.basin:
         outlines.append(basin_outline(hung.basin, hung.sprue).buffer(VENT_SAND_MM + 10.0))
     return tuple(outlines)
-
-
-def _room_of(body: Solid) -> PrintRoom:
-    """Return the room a body takes, seen from above, to a tenth of a millimetre."""
-    outline = body.shadow().convex_hull.simplify(0.1)
-    low, high = body.bounds[:, 2].round(1).tolist()
-    points = tuple((round(x, 1), round(y, 1)) for x, y in outline.exterior.coords)
-    return PrintRoom(outline_mm=points, low_mm=low, high_mm=high)
 
 
 def _opened(feeder: FeederPlan, top: float) -> FeederPlan:
