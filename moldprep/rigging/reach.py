@@ -15,6 +15,9 @@ from moldprep.tolerances import OVERLAP_MM
 LONGEST_DROP: Final = 0.25
 """How far a feeder's foot may hang over the surface it stands on, over its diameter."""
 
+GROUND_SHARE: Final = 0.25
+"""Least share of a foot that has the body under it."""
+
 THIN_MM: Final = 2.0
 """Half the width of ground too narrow for a foot: fillets and edges seen from above."""
 
@@ -103,14 +106,8 @@ class Target:
         StageError
             rigging/feeder-misses, if nothing is under it.
         """
-        longest = max(LONGEST_DROP * diameter_mm, 3.0)
-        above = raised(at_mm, longest)
-        disc = _disc(above, 0.49 * diameter_mm)
-        down = np.array([0.0, 0.0, -1.0])
-        hit, _ = self.rays.first(disc, down)
-        drop = hit - longest
-        near = drop[drop <= longest]
-        if len(near) < 0.25 * len(drop):
+        near, longest = self._drops(at_mm, diameter_mm)
+        if not self.has_ground(at_mm, diameter_mm):
             raise StageError(
                 f"{what} stands on nothing: {self.name} is not within {longest:.0f} mm under"
                 f" {_place(at_mm)}",
@@ -119,6 +116,19 @@ class Target:
                 fix=f"move its foot onto the surface of {self.name}",
             )
         return float(at_mm[2] - max(0.0, float(near.max()))) - OVERLAP_MM
+
+    def has_ground(self, at_mm: Floats, diameter_mm: float) -> bool:
+        """Return whether enough of the body is under a column's foot for it to stand there."""
+        near, _ = self._drops(at_mm, diameter_mm)
+        return len(near) >= GROUND_SHARE * len(_disc(at_mm, diameter_mm))
+
+    def _drops(self, at_mm: Floats, diameter_mm: float) -> tuple[Floats, float]:
+        """Return (how far it is down to the body under the foot, the farthest that counts). [mm]"""
+        longest = max(LONGEST_DROP * diameter_mm, 3.0)
+        disc = _disc(raised(at_mm, longest), 0.49 * diameter_mm)
+        hit, _ = self.rays.first(disc, np.array([0.0, 0.0, -1.0]))
+        drop = hit - longest
+        return np.asarray(drop[drop <= longest]), longest
 
     def set_down(self, column: Solid, at_mm: Floats, diameter_mm: float, *, what: str) -> Solid:
         """Return an upright column standing on the body, whatever the surface under its foot.
