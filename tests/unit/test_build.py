@@ -32,6 +32,7 @@ from moldprep.rigging.bodies import (
 from moldprep.rigging.build import build_rigging
 from moldprep.rigging.gating import stream_area_mm2
 from moldprep.rigging.metal import join_metal
+from moldprep.rigging.reach import Target
 from moldprep.tolerances import OVERLAP_MM
 from tests.helpers import agree
 
@@ -248,6 +249,15 @@ def test_feeder_over_nothing_is_refused():
     with pytest.raises(StageError, match="F1 stands on nothing") as err:
         built(feeders=(replace(TOP, at_mm=(300.0, 50.0, 20.0)),))
     assert err.value.code == "rigging/feeder-misses"
+
+
+@pytest.mark.parametrize(
+    ("rib_mm", "foot_mm", "stands"), [(1.5, 24.0, False), (1.5, 1.2, True), (24.0, 24.0, True)]
+)
+def test_a_thin_rib_is_no_ground_for_a_wide_foot(rib_mm, foot_mm, stands):
+    rib = Solid.box((0.0, -0.5 * rib_mm, 0.0), (150.0, 0.5 * rib_mm, 32.0))
+    ground = Target("casting", rib + Solid.box((0.0, -50.0, -4.0), (150.0, 50.0, 0.0)))
+    assert ground.has_ground(np.array([75.0, 0.0, 32.0]), foot_mm) == stands
 
 
 def test_side_feeder_joins_by_its_neck():
