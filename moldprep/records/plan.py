@@ -180,7 +180,7 @@ class Round:
 
     number    : 0 is the first plan
     left_mm3  : isolated liquid inside castings after the round
-    unfed_mm3 : of it what is beyond the job's limit, and what feeders that run dry leave unfed
+    unfed_mm3 : of it what is beyond the job's limit, section by section
     pitch_mm  : edge of a cell of the grid it was frozen on; trials are coarser than the last
     is_sound  : whether nothing was unfed and every feeder had its heat above its neck
     outcome   : whether it was kept, put back, or could not be built

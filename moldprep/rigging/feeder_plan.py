@@ -42,6 +42,8 @@ CHILL_FIRST_SHARE: Final = 0.03
 """A group of less than this share of the casting is chilled where a chill can lie, for the sake of
 the yield; the heat solve shows whether that is enough."""
 SERVES_SHARE: Final = 0.10
+STAND_IN: Final = 0.75
+"""A member this thick against its root may carry the root's feeder; a thinner one freezes first."""
 NEIGHBOR: Final = 255
 
 WLODAWER: Final = "R. Wlodawer, Directional Solidification of Steel Castings, 1966 (from memory)"
@@ -171,7 +173,10 @@ class _Planner:
             if far is None:
                 break
             section, near, stretch = far
-            if len(seats) >= n_least and stretch <= FAR_BEYOND and not self._can_afford(seats[-1]):
+            if len(seats) >= n_least and (
+                self._is_stand_in(group)
+                or (stretch <= FAR_BEYOND and not self._can_afford(seats[-1]))
+            ):
                 break
             more = self._finder.seat(section, near, 0.0, self._taken(), None)
             if more is None:
@@ -185,12 +190,13 @@ class _Planner:
         """Seat a group near its root's hot spot; return among how many feeders it is shared.
 
         Where one feeder with all the feed metal finds no room, two to four smaller ones may; where
-        the root has none at all, a member may take its place, and the heat solve shows what the
+        the root has none, a member about as thick may take its place; the heat solve shows what the
         root then lacks. 0 where nothing has room.
         """
         whole = sum(section.volume_mm3 for section in group.members)
         for section in group.members:
-            if section.volume_mm3 < SERVES_SHARE * whole and section is not group.root:
+            is_thin = section.thickness_mm < STAND_IN * group.root.thickness_mm
+            if section is not group.root and (is_thin or section.volume_mm3 < SERVES_SHARE * whole):
                 continue
             for n in (1, 2, 3, 4):
                 near = np.array(section.at_mm)
@@ -200,6 +206,10 @@ class _Planner:
                     self._fed += [self._finder.number[one.name] for one in group.members]
                     return n
         return 0
+
+    def _is_stand_in(self, group: FeedGroup) -> bool:
+        """Return whether a group is fed through a thinner member, which cannot reach far."""
+        return self._seats[group.root.name][0].section.name != group.root.name
 
     def _all_seats(self) -> list[Seat]:
         return [seat for seats in self._seats.values() for seat in seats]

@@ -26,8 +26,11 @@ N_HEIGHTS: Final = 5
 PER_HEIGHT: Final = 0.5
 """What a neck off the parting costs, over the same way off the hot spot."""
 
-NECKS_TRIED: Final = 400
+NECKS_TRIED: Final = 200
 """Columns tried for an offset neck, best first."""
+
+FAR: Final = 3.0
+"""Walls from the hot spot to the feeder's edge within which an offset neck is worth it."""
 
 NECK_MEETS: Final = 0.75
 """Share of a neck's section that must meet the casting squarely."""
@@ -135,8 +138,9 @@ class Sites(Maps):
         stand = np.isin(face.label, sorted(sections)) & ~face.is_kept & (face.level > 0.2)
         free = self._free_above(radius, taken)
         highest = self._highest(z, radius)
+        way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
         if neck_mm > 0.0:
-            stand &= self._top_ground >= 0.5 * neck_mm
+            stand &= (self._top_ground >= 0.5 * neck_mm) & (way <= FAR * scale_mm + diameter_mm)
         else:
             stand &= free & (highest - z <= max(0.15 * diameter_mm, self._pitch))
             stand &= self._highest(np.where(face.is_kept, 1.0, 0.0), 0.35 * radius) < 0.5
@@ -146,7 +150,6 @@ class Sites(Maps):
         square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
         level = np.minimum(self._top_ground / (0.5 * neck_mm or radius), 1.0)
         holes = ndimage.uniform_filter(self._holes.astype(float), square, mode="constant")
-        way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
         cost = way / scale_mm + 1.5 * (1.0 - level) - 0.4 * face.is_machined
         cost += 0.25 * np.abs(z - near_mm[2]) / scale_mm
         cost += 0.0 if neck_mm else 3.0 * holes
@@ -214,9 +217,9 @@ class Sites(Maps):
             foot = float(z[spot]) + lift_mm
             off = np.hypot(self._x[:, None] - self._x[spot[0]], self._y[None, :] - self._y[spot[1]])
             may = free & (highest <= foot - 0.5 * lift_mm) & (off <= radius_mm - 0.5 * neck_mm)
-            if may.any():
-                level = np.full(cost.shape, foot)
-                may &= ~self._in_rooms(radius_mm, level, level + height_mm)
+            if may.any() and self._rooms:
+                in_room = self._in_rooms(radius_mm, np.where(may, foot, np.inf), foot + height_mm)
+                may &= ~in_room
             if may.any():
                 middle = np.unravel_index(int(np.argmin(np.where(may, off, np.inf))), off.shape)
                 return spot, middle

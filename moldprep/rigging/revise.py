@@ -22,7 +22,15 @@ from moldprep.results import Results
 from moldprep.rigging.cures import Cures
 from moldprep.rigging.revision import Revision
 from moldprep.rigging.savings import less_metal
-from moldprep.rigging.shortfall import is_sound, left_over, low_heat, run_dry, troubles, unfed_mm3
+from moldprep.rigging.shortfall import (
+    is_sound,
+    left_over,
+    low_heat,
+    run_dry,
+    short_mm3,
+    troubles,
+    unfed_mm3,
+)
 
 TRIAL_SHARE: Final = 0.25
 """Budget of a trial's heat solve over that of the last one: its cells are a third longer."""
@@ -57,8 +65,8 @@ def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
 
     Notes
     -----
-    Better is, in this order: less unfed metal (pools beyond the job's limit, and what feeders that
-    run dry leave unfed), fewer feeders that are hottest at their neck, less metal poured.
+    Better is, in this order: less liquid cut off inside castings beyond the job's limit, less feed
+    metal that feeders lack, fewer feeders that are hottest at their neck, less metal poured.
     """
     job = results.need(Job)
     loop = _Loop(job)
@@ -148,19 +156,19 @@ class _Loop:
         self._saves = False
 
     def _is_better(self, tried: Results, best: Results) -> bool:
-        a, b = (self._unfed(r) for r in (tried, best))
-        if abs(a - b) > SAME * max(a, b):
-            return a < b
-        low = [len(low_heat(r.need(Feeding), self._job)) for r in (tried, best)]
-        if low[0] != low[1]:
-            return low[0] < low[1]
+        for a, b in zip(self._faults(tried), self._faults(best), strict=True):
+            if abs(a - b) > SAME * max(a, b):
+                return a < b
         return tried.need(Metal).mass_kg < best.need(Metal).mass_kg
 
-    def _is_sound(self, results: Results) -> bool:
-        return is_sound(results.need(Feeding), self._job, results.need(Alloy))
+    def _faults(self, results: Results) -> tuple[float, float, float]:
+        """Return what is compared, the worst first: pools, feed metal short, low heat."""
+        feeding = results.need(Feeding)
+        low = len(low_heat(feeding, self._job))
+        return unfed_mm3(feeding, self._job), short_mm3(feeding, self._job), low
 
-    def _unfed(self, results: Results) -> float:
-        return unfed_mm3(results.need(Feeding), self._job, results.need(Alloy))
+    def _is_sound(self, results: Results) -> bool:
+        return is_sound(results.need(Feeding), self._job)
 
     def _note(self, changed: str, why: str) -> None:
         number = len(self._rounds)
@@ -174,7 +182,7 @@ class _Loop:
         self._rounds[-1] = replace(
             self._rounds[-1],
             left_mm3=round(sum(spot.isolated_volume_mm3 for spot in feeding.hot_spots), 3),
-            unfed_mm3=round(self._unfed(results), 3),
+            unfed_mm3=round(unfed_mm3(feeding, self._job), 3),
             yield_pct=metal.yield_pct,
             poured_kg=metal.mass_kg,
             pitch_mm=results.need(Grid).pitch_mm,

@@ -2,33 +2,31 @@
 
 from typing import Final
 
-from moldprep.records import Alloy, Feeding, HotSpot, Job
-from moldprep.thermal.feedpairs import demand_pct
+from moldprep.records import Feeding, HotSpot, Job
 
 PIPE_SAFE: Final = 0.99
 """A feeder whose neck lasts longer than this share of its own time pipes into the casting."""
 
 
-def is_sound(feeding: Feeding, job: Job, alloy: Alloy) -> bool:
-    """Return whether nothing is unfed and no feeder is hottest at its neck."""
-    return unfed_mm3(feeding, job, alloy) == 0.0 and not low_heat(feeding, job)
+def is_sound(feeding: Feeding, job: Job) -> bool:
+    """Return whether no pool is over the limit, no feeder runs dry or is hottest at its neck."""
+    return not (left_over(feeding, job) or run_dry(feeding, job) or low_heat(feeding, job))
 
 
-def unfed_mm3(feeding: Feeding, job: Job, alloy: Alloy) -> float:
-    """Return the metal of the castings that is not fed. [mm³]
-
-    Pools beyond what the job lets a section keep, and what feeders that run dry cannot serve:
-    their missing feed metal over the alloy's demand.
-    """
+def unfed_mm3(feeding: Feeding, job: Job) -> float:
+    """Return the liquid cut off inside castings beyond what the job lets a section keep. [mm³]"""
     limit = job.feeding.left_pct / 100.0
-    pools = sum(
+    return sum(
         spot.isolated_volume_mm3 - limit * spot.section_volume_mm3
         for spot in left_over(feeding, job)
     )
-    need, can = _need_and_can(feeding)
+
+
+def short_mm3(feeding: Feeding, job: Job) -> float:
+    """Return the feed metal that feeders lack; those of the job left out. [mm³]"""
     given = {feeder.name for feeder in job.rigging.feeder}
-    short = sum(max(need[name] - can[name], 0.0) for name in need if name not in given)
-    return pools + short / max(demand_pct(alloy) / 100.0, 1e-3)
+    need, can = _need_and_can(feeding)
+    return sum(max(need[name] - can[name], 0.0) for name in need if name not in given)
 
 
 def left_over(feeding: Feeding, job: Job) -> tuple[HotSpot, ...]:

@@ -128,7 +128,7 @@ class Maps:
         area[0] = np.inf
         return np.asarray((area <= most_mm2)[parts])
 
-    def _in_rooms(self, radius_mm: float, low_mm: Floats, high_mm: Floats) -> Bools:
+    def _in_rooms(self, radius_mm: float, low_mm: Floats, high_mm: Floats | float) -> Bools:
         """Return where a disc between two heights would be in the room of a core print."""
         found = np.zeros((len(self._x), len(self._y)), np.bool_)
         x, y = np.meshgrid(self._x, self._y, indexing="ij")

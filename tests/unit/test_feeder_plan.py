@@ -12,13 +12,23 @@ from moldprep.catalog import find
 from moldprep.geometry.shapes import revolved
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Placement, PrintRoom
+from moldprep.rigging.build import build_rigging
 from moldprep.rigging.feed_groups import feed_groups
 from moldprep.rigging.feeder_plan import plan_feeders
 from moldprep.rigging.feeder_sites import Sites
 from moldprep.rigging.feeder_size import size_feeder
 from moldprep.rigging.feeders import feeder_volume_mm3
 from moldprep.thermal.feedpairs import can_give_mm3, demand_pct, planned_modulus_mm
-from tests.feeding_cases import Piece, job_of, parting_of, pattern_of, steel, survey_of, top_feeder
+from tests.feeding_cases import (
+    Piece,
+    job_of,
+    parting_of,
+    pattern_of,
+    plan_of,
+    steel,
+    survey_of,
+    top_feeder,
+)
 from tests.helpers import agree
 
 
@@ -316,24 +326,28 @@ def test_a_feeder_keeps_out_of_the_room_of_a_core_print():
     assert same == free
 
 
-def test_a_feeder_on_a_bored_hub_leaves_the_bore_open():
-    """Wide wall: beside the bore. Narrow wall: on a foot that stands on the wall alone."""
-    for wall, modulus, is_lifted in ((110.0, 15.0, False), (32.0, 9.0, True)):
-        outer, bore = 25.0 + wall, 25.0
-        solid = tube(outer, bore, 90.0)
-        at = (bore + 0.5 * wall, 0.0, 45.0)
-        survey = survey_of([Piece("hub", solid, "chunky", wall, modulus, at)])
-        feeders, _, _ = plan(solid, survey, z_mm=-500.0)
-        assert feeders
-        for feeder in feeders:
-            away = math.hypot(*feeder.at_mm[:2])
-            foot = feeder.neck_width_mm if feeder.kind == "top" and is_lifted else 0.0
-            if feeder.kind == "side":
-                assert away > outer
-            elif is_lifted and foot:
-                assert away - 0.5 * foot >= bore - 4.0  # one cell of the survey
-            else:
-                assert away - 0.5 * feeder.diameter_mm >= bore - 4.0
+@pytest.mark.parametrize(("wall", "modulus", "is_off"), [(110.0, 15.0, False), (26.0, 8.0, True)])
+def test_a_feeder_on_a_bored_hub_leaves_the_bore_open(wall, modulus, is_off):
+    """Wide wall: on it. Narrow wall: beside its neck, outward, never over the bore's mouth."""
+    outer, bore, cell = 25.0 + wall, 25.0, 4.0
+    solid = tube(outer, bore, 90.0)
+    piece = Piece("hub", solid, "chunky", wall, modulus, (bore + 0.5 * wall, 0.0, 45.0))
+    feeders, _, _ = plan(solid, survey_of([piece]), z_mm=-500.0)
+    assert feeders
+    for feeder in feeders:
+        assert feeder.kind == "top"
+        assert math.hypot(*feeder.at_mm[:2]) - 0.5 * feeder.diameter_mm >= bore - cell
+        neck = math.hypot(*feeder.neck_to_mm[:2])
+        assert (feeder.neck_width_mm > 0.0) is is_off
+        if is_off:
+            assert math.dist(feeder.at_mm[:2], feeder.neck_to_mm[:2]) > cell
+            assert neck - 0.5 * feeder.neck_width_mm >= bore - cell
+            assert neck + 0.5 * feeder.neck_width_mm <= outer + cell
+            rigging = build_rigging(plan_of([feeder]), pattern_of(solid))
+            column, foot = rigging.bodies
+            touching = (foot.solid & solid.moved((0.0, 0.0, 1.0))).volume_mm3
+            assert touching > 0.4 * math.pi / 4.0 * feeder.neck_width_mm**2
+            assert (column.solid & foot.solid).volume_mm3 > 0.0
 
 
 def test_no_chill_where_a_print_begins():

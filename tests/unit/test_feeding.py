@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from moldprep.catalog import find
-from moldprep.checks import all_checks, run_check
+from moldprep.checks import all_checks, gathered, judged, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, ChillPlan, Feeding, Rules
@@ -319,7 +319,7 @@ def with_pair(run, **fields):
         ("feeding/pipe-stays-in-feeder", {"need_mm3": 6e4}, {"need_mm3": 6.1e4}, "fail"),
         ("feeding/pipe-ends-above-neck", {"neck_time_s": 290.0}, {"neck_time_s": 299.0}, "fail"),
         ("feeding/within-reach", {"distance_mm": 89.0}, {"distance_mm": 91.0}, "warn"),
-        ("feeding/not-far-beyond-reach", {"distance_mm": 179.0}, {"distance_mm": 181.0}, "fail"),
+        ("feeding/not-far-beyond-reach", {"distance_mm": 179.0}, {"distance_mm": 181.0}, "warn"),
         ("feeding/modulus-factor", {"feeder_modulus_mm": 9.7}, {"feeder_modulus_mm": 9.5}, "warn"),
     ],
 )
@@ -336,6 +336,37 @@ def test_both_sides_of_each_limit(sound_run, check_id, good, bad, miss):
     for fields, verdict in ((good, Verdict.PASS), (bad, Verdict(miss))):
         (finding,) = judge(check_id, with_pair(sound_run, **{**base, **fields}))
         assert (finding.verdict, finding.part) == (verdict, "F1"), finding.message
+
+
+def test_too_far_is_a_fault_only_where_the_solve_agrees(sound_run):
+    """The plate is sound by the solve: a warning. A pool in it, or a low Niyama value: a fault."""
+    check_id = "feeding/not-far-beyond-reach"
+    far = with_pair(sound_run, distance_mm=500.0, reach_mm=90.0)
+    niyama = far.freezing.niyama
+    steep = np.where(np.isfinite(niyama), np.float32(9.0), np.float32(np.nan))
+    flat = np.where(np.isfinite(niyama), np.float32(0.1), np.float32(np.nan))
+    sound = replace(far, freezing=replace(far.freezing, niyama=steep))
+    low = replace(far, freezing=replace(far.freezing, niyama=flat))
+    pool = replace(far.feeding.hot_spots[0], name="plate", fed_by="", isolated_volume_mm3=900.0)
+    cut_off = replace(sound, feeding=replace(far.feeding, hot_spots=(pool,)))
+    found = [judge(check_id, run)[0] for run in (sound, low, cut_off)]
+    assert [one.verdict for one in found] == [Verdict.WARN, Verdict.FAIL, Verdict.FAIL]
+    assert "leaves no pool" in found[0].message
+    assert "100 % of it are under the Niyama limit" in found[1].message
+    assert "0.90 cm³ cut off" in found[2].message
+    agree(found[0].value, 500.0 / 90.0, rel=1e-9, why="a quotient")
+
+
+def test_many_misses_are_gathered_into_the_worst_and_a_sum():
+    misses = [judged(False, f"no {k}", value=float(k), part=f"p{k}") for k in range(1, 11)]
+    fine = [judged(True, f"yes {k}", value=0.1 * k) for k in range(5)]
+    found = list(gathered([*fine, *misses], "sections", most=3))
+    assert [one.message for one in found[:3]] == ["no 10", "no 9", "no 8"]
+    assert found[3].message == "7 more sections like these; the next: no 7"
+    assert found[3].verdict is Verdict.FAIL
+    assert found[4].message == "5 other sections are fine; nearest to the limit: yes 4"
+    assert len(found) == 5
+    assert list(gathered(fine, "sections")) == fine
 
 
 def test_closed_feeder_needs_its_air_core(sound_run):
