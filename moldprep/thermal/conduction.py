@@ -14,16 +14,17 @@ V. Alexiades, A. D. Solomon, Mathematical Modeling of Melting and Freezing Proce
 """
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from moldprep.thermal import kernels
+from moldprep.thermal import contacts, kernels
+from moldprep.thermal.cells import Cells, Field, Ints, Plan, Visits, shared_out, widened
+from moldprep.thermal.curves import TOKEN
 from moldprep.thermal.materials import OUTSIDE, Medium, Tables, pack
-from moldprep.units import MM2_PER_M2, MM_PER_M
-
-Field = NDArray[np.float32]
+from moldprep.units import MM2_PER_M2
 
 SAFETY: Final = 0.9
 """Share of the largest stable step that is used."""
@@ -41,33 +42,8 @@ MANY_SWEEPS: Final = 40
 """Conductances are refreshed after some sweeps once the time has grown by 4 %, in which the heat
 goes 2 % deeper; and after many sweeps in any case."""
 
-MIDDLE_C: Final = 600.0
-"""Where the sand's conductivity is taken to weigh the contact against it."""
-
 UNTOUCHED_K: Final = 0.02
 """Cells that have warmed less than this have not been reached by the heat."""
-
-
-class Faces(NamedTuple):
-    """Conductances of the faces above each cell along x, y and z. [W/(mm³ K)]"""
-
-    x: Field
-    y: Field
-    z: Field
-
-
-class Cells(NamedTuple):
-    """What is in each cell, in cells.
-
-    metal : share of the cell that is metal
-    other : how much else it holds; a little more than there is room, where it took over from a
-            neighbor with metal what that leaves beyond the surface
-    rest  : which medium that is: 1 sand, …, OUTSIDE
-    """
-
-    metal: Field
-    other: Field
-    rest: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,55 +94,57 @@ class HeatFlow:
         growth: float = GROWTH,
     ) -> None:
         self._growth = growth
-        self.time_s, self.n_steps, self.n_sweeps = 0.0, 0, 0
+        self.time_s, self.n_steps, self.n_sweeps, self.n_updates = 0.0, 0, 0, 0
         self.pitch_mm, self.zero_c = pitch_mm, media[1].start_c
         self.tables: Tables = pack(media, self.zero_c)
-        self.cells = _shared_out(
+        self.cells = shared_out(
             np.pad(np.asarray(metal, np.float32), 2),
             np.pad(np.asarray(rest, np.uint8), 2, constant_values=OUTSIDE),
             media,
             pitch_mm,
         )
+        held = self.cells
+        self._flat = Cells(held.metal.ravel(), held.other.ravel(), held.rest.ravel())
         self._skin = np.column_stack(
-            [np.asarray(skin.film_w_m2k) / MM2_PER_M2, np.asarray(skin.emissivity)]
+            [np.asarray(skin.film_w_m2k) / MM2_PER_M2, skin.emissivity, skin.outside_c]
         )
-        shape = self.cells.rest.shape
-        starts = np.array([m.start_c for m in media], np.float32)
-        starts = np.append(starts, np.full(256 - len(starts), self.zero_c, np.float32))
-        self._temp: Field = starts[self.cells.rest]
-        for side, at_c in enumerate(skin.outside_c):
-            axis, place = divmod(side, 2)
-            layer = [slice(None)] * 3
-            layer[axis] = slice(1, 2) if place == 0 else slice(-2, -1)
-            self._temp[tuple(layer)] = at_c
-        self._next, self._heat, self._heat_next = (np.empty(shape, np.float32) for _ in range(3))
-        self._faces = Faces(*(np.zeros(shape, np.float32) for _ in range(3)))
-        self._odd = _odd_ranges(self.cells)
-        sand = self.tables.conduct[1].max() / self.tables.capacity[1].min()
-        self._sand_rate = float(sand) / pitch_mm**2  # per face; one held face counts as two
-        self._begin(media[0].start_c)
+        self._plan = Plan(self.cells)
+        self._odd = self._plan.odd
+        self._slopes = _slopes(self.tables)
+        starts = np.full(256, self.zero_c, np.float32)
+        starts[: len(media)] = [m.start_c for m in media]
+        self._begin(starts[self.cells.rest], media[0].start_c)
 
     @classmethod
     def from_temperature(cls, start_c: Field, *args: object) -> "HeatFlow":
         """Return a flow that starts from given temperatures (nx, ny, nz). [°C]"""
         flow = cls(*args)  # type: ignore[arg-type]
-        flow._temp[2:-2, 2:-2, 2:-2] = start_c
-        flow._begin(AS_GIVEN_C)
+        flow._begin(
+            np.pad(np.broadcast_to(np.float32(start_c), flow.temperature_c.shape), 2), AS_GIVEN_C
+        )
         return flow
 
-    def _begin(self, metal_c: float) -> None:
-        kernels.start(
-            self._temp, self._next, self._heat, self._heat_next, self.cells, self.tables,
-            np.float32(metal_c),
-        )  # fmt: skip
-        n_x, n_y, n_z = self._temp.shape
+    def _begin(self, temp: Field, metal_c: float) -> None:
+        """Start from temperatures, which become the potentials."""
+        self._heat = np.empty_like(temp)
+        kernels.start(temp, self._heat, self.cells, self.tables, np.float32(metal_c))
+        temp[self.cells.rest == OUTSIDE] = 0.0
+        for side, at_c in enumerate(self._skin[:, 2]):  # no P, but it shows what is not cold
+            layer: list[int | slice] = [slice(None)] * 3
+            layer[side // 2] = (1, -2)[side % 2]
+            temp[tuple(layer)] = float(TOKEN) * (at_c - self.zero_c)
+        self._odd.temp[:-6] = temp.ravel()[self._odd.at]
+        self._odd.temp[-6:] = self._skin[:, 2]
+        self._odd.temp_next[:] = self._odd.temp
+        kernels.states(self._heat, self.cells, self.tables, 1, temp)
+        self._p, self._p_next, self._heat_next = temp, temp.copy(), self._heat.copy()
+        self._gone = self._gone_next = 0.0  # heat that has gone outside [W s / mm³ of a cell]
+        n_x, n_y, n_z = temp.shape
         self._reach = np.empty((n_x, n_y, 2), np.int32)
         self._reach[..., 0], self._reach[..., 1] = n_z, 0
-        rows = np.argwhere(np.ones((n_x - 2, n_y - 2), bool)) + 1
-        everything = np.zeros((len(rows), 6), np.int32)
-        everything[:, :2], everything[:, 2], everything[:, 3] = rows, 1, n_z - 1
-        kernels.warmed(self._temp, everything, self.zero_c, UNTOUCHED_K, self._reach)
-        self._rows = everything[:0]
+        self._visits: Visits | None = None
+        self._spread: Ints = self._reach[..., :0]
+        self._find_reach(self._plan.all_rows())
         self._sweeps_since, self._fresh_s = MANY_SWEEPS, 0.0
         self.heat_at_start_j = self.heat_j()
 
@@ -174,17 +152,31 @@ class HeatFlow:
 
     @property
     def temperature_c(self) -> Field:
-        """(nx, ny, nz) view of the temperatures now. [°C]"""
-        return self._temp[2:-2, 2:-2, 2:-2]
+        """(nx, ny, nz) temperatures now; the zero of the enthalpy outside. [°C]"""
+        temp = np.full_like(self._heat, self.tables.zero_c)
+        kernels.states(self._heat, self.cells, self.tables, 0, temp)
+        return temp[2:-2, 2:-2, 2:-2]
 
     @property
-    def padded(self) -> tuple[Field, Field]:
-        """Temperature and enthalpy with the two layers around the grid, for the kernels."""
-        return self._temp, self._heat
+    def heat_j_mm3(self) -> Field:
+        """Enthalpy now, with the two layers around the grid. [J/mm³]"""
+        return self._heat
+
+    @property
+    def n_bytes(self) -> int:
+        """What the arrays of the solve hold."""
+        fields = (self._p, self._p_next, self._heat, self._heat_next, *self.cells, *self._odd)
+        return sum(a.nbytes for a in fields) + self._plan.n_bytes
+
+    def level(self, spots: Ints, of_media: Field) -> Field:
+        """Return (n,) enthalpy of cells at a temperature, given that of each medium. [J/mm³]"""
+        rest = self._flat.rest[spots]
+        metal, other = self._flat.metal[spots], self._flat.other[spots]
+        return np.asarray(metal * of_media[0] + other * of_media[rest], np.float32)
 
     def heat_j(self) -> float:
-        """Return the heat in every cell and in what has gone outside. [J]"""
-        return float(self._heat.sum(dtype=np.float64)) * self.pitch_mm**3
+        """Return the heat in every cell and what has gone outside. [J]"""
+        return (float(self._heat.sum(dtype=np.float64)) + self._gone) * self.pitch_mm**3
 
     # ---- going on ---------------------------------------------------------------------------
 
@@ -200,16 +192,9 @@ class HeatFlow:
         length = min(wanted, self._plain_s * (n * n + n) / 2.0)
         for stage in range(1, n + 1):
             lead = (stage - 1.0) / stage
-            step = (1.0 + lead) * 2.0 / (n * n + n) * length
-            kernels.stage(
-                self._temp, self._next, self._heat, self._heat_next, self._faces, self.cells,
-                self._rows, self.tables, np.float32(lead), np.float32(step),
-            )  # fmt: skip
-            self._temp, self._next = self._next, self._temp
-            self._heat, self._heat_next = self._heat_next, self._heat
+            self._sweep(lead, (1.0 + lead) * 2.0 / (n * n + n) * length)
         self.time_s += length
         self.n_steps += 1
-        self.n_sweeps += n
         self._sweeps_since += n
         return length
 
@@ -218,122 +203,63 @@ class HeatFlow:
         while self.time_s < until_s * (1.0 - 1e-9):
             self.step(until_s - self.time_s)
 
-    def _refresh(self) -> None:
-        """Find the rows the heat has reached, their conductances, and the stable step."""
-        if len(self._rows):
-            kernels.warmed(
-                self._temp, self._rows, np.float32(self.zero_c), UNTOUCHED_K, self._reach
-            )
-        spread = _widened(self._reach, self._temp.shape[2])
-        self._rows = _as_rows(spread, self._odd)
-        kernels.share_work(int((self._rows[:, 3] - self._rows[:, 2]).sum()))
-        kernels.refresh(
-            self._temp, self._faces, self.cells, _with_lower(spread, self._odd), self.tables,
-            self._skin, np.float32(self.pitch_mm),
+    def _sweep(self, lead: float, step: float) -> None:
+        """Do one stage of a step in every cell the heat has reached."""
+        assert self._visits is not None
+        visits, per = self._visits, 1.0 / self.pitch_mm**2
+        lost = kernels.sweep(
+            self._p, self._p_next, self._heat, self._heat_next, self._odd, visits, self.tables,
+            np.float32(per), np.float32(lead), np.float32(step),
         )  # fmt: skip
-        rates = np.zeros(len(self._rows), np.float32)
-        kernels.fastest(self._temp, self._faces, self.cells, self._rows, self.tables, rates)
-        self._plain_s = SAFETY / max(float(rates.max(initial=0.0)), self._sand_rate * 9.0)
-        self._sand_s = SAFETY / (self._sand_rate * 6.0)
+        gone = self._gone + lead * (self._gone - self._gone_next) + step * lost
+        self._gone, self._gone_next = gone, self._gone
+        self._p, self._p_next = self._p_next, self._p
+        self._heat, self._heat_next = self._heat_next, self._heat
+        self._odd = self._odd._replace(temp=self._odd.temp_next, temp_next=self._odd.temp)
+        self.n_sweeps += 1
+        self.n_updates += visits.n
+
+    def _find_reach(self, rows: Ints) -> None:
+        """Find the rows the heat has reached, and what is to be visited for it."""
+        cold = np.float32(UNTOUCHED_K * self.tables.conduct.min())
+        kernels.warmed(self._p, rows, cold, self._reach)
+        spread = widened(self._reach, self._p.shape[2])
+        if self._visits is None or not np.array_equal(spread, self._spread):
+            kernels.share_work(int((spread[..., 1] - spread[..., 0]).clip(0).sum()))
+            self._visits = self._plan.visits(spread, numba.get_num_threads())
+            self._spread = spread
+
+    def _refresh(self) -> None:
+        """Find the reach, the conductances of mixed faces, and the stable step."""
+        assert self._visits is not None
+        if self.n_steps:
+            self._find_reach(self._visits.rows)
+        rates = np.zeros(len(self._visits.on), np.float32)
+        contacts.refresh(
+            self._odd, self._visits.on, self._visits.is_on, self._p.shape, self.cells,
+            self.tables, self._skin, np.float32(self.pitch_mm), rates,
+        )  # fmt: skip
+        sand, metal = self._slopes
+        per = 6.0 / self.pitch_mm**2
+        rate = max(float(rates.max(initial=0.0)), per * sand, per * self._metal_slope(metal))
+        self._plain_s, self._sand_s = SAFETY / rate, SAFETY / (per * sand)
         self._sweeps_since, self._fresh_s = 0, self.time_s
 
-
-def _shared_out(
-    metal: Field, rest: NDArray[np.uint8], media: tuple[Medium, ...], pitch_mm: float
-) -> Cells:
-    """Return the cells, with part of the sand in cells with metal handed to the sand beside them.
-
-    A cell with metal has the metal's temperature, so the layer of sand d = (1 - f) h in it would
-    be as hot as the metal throughout, while in truth the temperature falls across it. With a
-    straight profile that starts behind a contact worth l = R k of sand, the heat of this layer and
-    the next cell together is right if the next cell takes the share
-    (l + d / 2) / (l + d + h / 2) of the layer's capacity. A cell with only metal around it hands
-    its layer on through those neighbors that have sand beside them.
-    """
-    contact = np.zeros(256, np.float32)
-    for number, one in enumerate(media):
-        conduct = np.interp(MIDDLE_C, *np.asarray(one.conductivity_w_mk, np.float64).T)
-        contact[number] = one.contact_m2k_w * conduct * MM_PER_M / pitch_mm
-    layer: Field = np.where(metal > 0.0, 1.0 - metal, 0.0).astype(np.float32)
-    behind = contact[rest]
-    share = (behind + 0.5 * layer) / (behind + layer + 0.5)
-    takes = (metal == 0.0) & (rest != OUTSIDE)
-    beside_sand = (metal > 0.0) & (_beside(takes.astype(np.float32)) > 0.0)
-    layer = _handed_over(layer, layer * ~beside_sand, beside_sand)
-    held = np.where(metal > 0.0, layer, np.ones_like(layer))
-    other = _handed_over(held, share * layer, takes)
-    return Cells(metal, other.astype(np.float32), rest)
+    def _metal_slope(self, slopes: Field) -> float:
+        """Return the largest dP/dH of inner metal between its least and its largest H."""
+        assert self._visits is not None
+        runs = self._visits.runs
+        low, high = np.full(len(runs), np.inf, np.float32), np.full(len(runs), -np.inf, np.float32)
+        kernels.span(self._heat, runs, low, high)
+        if not np.isfinite(low.min(initial=np.inf)):
+            return 0.0
+        lowest, per = self.tables.metal_p[:2]
+        ends = (np.array([low.min(), high.max()]) - lowest) * per
+        first, last = np.clip(ends.astype(int), 0, len(slopes) - 1)
+        return float(slopes[first : last + 1].max())
 
 
-def _handed_over(held: Field, given: Field, takes: NDArray[np.bool_]) -> Field:
-    """Return what cells hold after handing `given` in equal parts to the neighbors that take."""
-    count = _beside(takes.astype(np.float32))
-    part = np.divide(given, count, out=np.zeros_like(held), where=count > 0.0)
-    kept = held - part * count
-    kept[takes] += _beside(part)[takes]
-    return np.asarray(kept, np.float32)
-
-
-def _beside(values: Field) -> Field:
-    """Return the sum over the six neighbors of every cell; the border holds nothing."""
-    total = np.zeros_like(values)
-    for axis in range(3):
-        for shift in (1, -1):
-            total += np.roll(values, shift, axis)
-    return total
-
-
-def _odd_ranges(cells: Cells) -> NDArray[np.int32]:
-    """Return (nx, ny, 2): first and last + 1 cell of each row that is not plain sand.
-
-    The outside cells at both ends of a row do not count: the kernels know them.
-    """
-    is_odd = (cells.metal > 0.0) | (cells.rest != 1) | (cells.other != 1.0)
-    n_z = is_odd.shape[2]
-    inner = is_odd[:, :, 2:-2]
-    first = np.where(inner.any(axis=2), 2 + inner.argmax(axis=2), n_z)
-    last = np.where(inner.any(axis=2), n_z - 2 - inner[:, :, ::-1].argmax(axis=2), 0)
-    return np.stack([first, last], axis=2).astype(np.int32)
-
-
-def _widened(reach: NDArray[np.int32], n_z: int, cells: int = 2) -> NDArray[np.int32]:
-    """Return the reached ranges grown by some cells in every direction, within 1 … n - 1."""
-    first, last = reach[..., 0].copy(), reach[..., 1].copy()
-    for _ in range(cells):
-        for edge, pick, none in ((first, np.minimum, n_z), (last, np.maximum, 0)):
-            around = np.pad(edge, 1, constant_values=none)
-            for shifted in (around[:-2, 1:-1], around[2:, 1:-1], around[1:-1, :-2]):
-                pick(edge, shifted, out=edge)
-            pick(edge, around[1:-1, 2:], out=edge)
-    is_on = last > first
-    first = np.where(is_on, np.maximum(first - cells, 1), n_z)
-    last = np.where(is_on, np.minimum(last + cells, n_z - 1), 0)
-    for edge, none in ((first, n_z), (last, 0)):
-        edge[[0, -1]], edge[:, [0, -1]] = none, none
-    return np.stack([first, last], axis=2).astype(np.int32)
-
-
-def _as_rows(spread: NDArray[np.int32], odd: NDArray[np.int32]) -> NDArray[np.int32]:
-    at = np.argwhere(spread[..., 1] > spread[..., 0])
-    return np.hstack([at, spread[at[:, 0], at[:, 1]], odd[at[:, 0], at[:, 1]]]).astype(np.int32)
-
-
-def _with_lower(spread: NDArray[np.int32], odd: NDArray[np.int32]) -> NDArray[np.int32]:
-    """Return the rows whose faces must be set: the active ones and their lower neighbors.
-
-    A face belongs to the cell below it, so a range starts one cell lower; and it is odd where
-    either of its two cells is.
-    """
-    first, last = spread[..., 0].copy(), spread[..., 1].copy()
-    first = np.where(last > first, first - 1, first)
-    odd_first, odd_last = odd[..., 0].copy(), odd[..., 1].copy()
-    for axis in (0, 1):
-        lower: list[slice] = [slice(None)] * 2
-        upper: list[slice] = [slice(None)] * 2
-        lower[axis], upper[axis] = slice(None, -1), slice(1, None)
-        low, up = tuple(lower), tuple(upper)
-        first[low] = np.minimum(first[low], spread[..., 0][up])
-        last[low] = np.maximum(last[low], spread[..., 1][up])
-        odd_first[low] = np.minimum(odd_first[low], odd[..., 0][up])
-        odd_last[low] = np.maximum(odd_last[low], odd[..., 1][up])
-    return _as_rows(np.stack([first, last], axis=2), np.stack([odd_first, odd_last], axis=2))
+def _slopes(tables: Tables) -> tuple[float, Field]:
+    """Return the largest dP/dH of sand, and that of metal at each step of its table."""
+    sand = np.cumsum(np.append(tables.sand_p[0, 1], tables.sand_p[1:, 1])).max()
+    return float(sand), np.asarray(np.diff(tables.metal_p[2:]) * tables.metal_p[1], np.float32)

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.records import Alloy, Sand
-from moldprep.records.catalog import Curve
 from moldprep.units import MM2_PER_M2, MM3_PER_M3, MM_PER_M
 
 Floats = NDArray[np.float64]
+Curve = tuple[tuple[float, float], ...]
 
 BASE_MELTS_C: Final = {
     "steel": 1538.0,
@@ -214,8 +214,10 @@ class Tables(NamedTuple):
     capacity    : (m, q) dH/dT without latent heat [J/(mm³ K)]
     contact     : (m,) resistance to the metal [mm² K/W]
     metal_c     : lowest H, steps per H, then the metal's T at even steps of H [°C]
-    sand_h      : hinges of the sand's T(H): T = a + b H + sum d max(H - h, 0)
-    sand_k      : hinges of the sand's k(T)
+    metal_p     : the same of its potential P, the integral of k over T from `zero_c` [W/mm]
+    sand_c      : hinges of the sand's T(H): T = a + b H + sum d max(H - h, 0)
+    sand_p      : hinges of its P(H), at the same h
+    zero_c      : temperature from which H and P are counted
     """
 
     knot_c: NDArray[np.float32]
@@ -225,8 +227,10 @@ class Tables(NamedTuple):
     capacity: NDArray[np.float32]
     contact: NDArray[np.float32]
     metal_c: NDArray[np.float32]
-    sand_h: NDArray[np.float32]
-    sand_k: NDArray[np.float32]
+    metal_p: NDArray[np.float32]
+    sand_c: NDArray[np.float32]
+    sand_p: NDArray[np.float32]
+    zero_c: np.float32
 
 
 def pack(media: tuple[Medium, ...], zero_c: float) -> Tables:
@@ -243,6 +247,8 @@ def pack(media: tuple[Medium, ...], zero_c: float) -> Tables:
     ]
     latent = metal.latent_j_kg * metal.density_kg_m3 / MM3_PER_M3
     rows[0] = rows[0] + latent * np.interp(knots, *melt.T)
+    metal_c = _by_enthalpy(rows[0], knots)
+    sand_heat = media[1].enthalpy_j_mm3(marks[1], zero_c)
     even = np.arange(COLDEST_C, hottest + STEP_C, STEP_C)
     first = np.clip(np.searchsorted(knots, even, "right") - 1, 0, len(knots) - 2)
     return Tables(
@@ -256,9 +262,11 @@ def pack(media: tuple[Medium, ...], zero_c: float) -> Tables:
             [_even(m.heat_j_kgk, even) * m.density_kg_m3 / MM3_PER_M3 for m in media], np.float32
         ),
         contact=np.asarray([m.contact_m2k_w * MM2_PER_M2 for m in media], np.float32),
-        metal_c=_by_enthalpy(rows[0], knots),
-        sand_h=_hinges(media[1].enthalpy_j_mm3(marks[1], zero_c), marks[1]),
-        sand_k=_level_hinges(media[1].conductivity_w_mk),
+        metal_c=metal_c,
+        metal_p=_potentials(metal_c, media[0].conductivity_w_mk, zero_c),
+        sand_c=_hinges(sand_heat, marks[1]),
+        sand_p=_hinges(sand_heat, potential_w_mm(media[1].conductivity_w_mk, marks[1], zero_c)),
+        zero_c=np.float32(zero_c),
     )
 
 
@@ -285,11 +293,16 @@ def _hinges(x: Floats, y: Floats) -> NDArray[np.float32]:
     return np.vstack([[y[0] - slopes[0] * x[0], slopes[0]], bends, spare]).astype(np.float32)
 
 
-def _level_hinges(curve: Curve) -> NDArray[np.float32]:
-    """Return the hinges of k(T) [W/(mm K)], level beyond the ends of its curve."""
-    at_c, k_w_mk = np.asarray(curve, np.float64).T
-    if len(at_c) > N_BENDS:
-        even = np.linspace(at_c[0], at_c[-1], N_BENDS)
-        at_c, k_w_mk = even, np.interp(even, at_c, k_w_mk)
-    at_c = np.concatenate([[at_c[0] - 1.0], at_c, [at_c[-1] + 1.0]])
-    return _hinges(at_c, np.concatenate([k_w_mk[:1], k_w_mk, k_w_mk[-1:]]) / MM_PER_M)
+def potential_w_mm(curve: Curve, at_c: Floats, zero_c: float) -> Floats:
+    """Return the integral of a conductivity curve over temperature from `zero_c`. [W/mm]"""
+    corners, values = np.asarray(curve, np.float64).T
+    fine = np.union1d(np.append(at_c, [zero_c]), corners)
+    k = np.interp(fine, corners, values) / MM_PER_M
+    total = np.concatenate([[0.0], np.cumsum(0.5 * (k[1:] + k[:-1]) * np.diff(fine))])
+    return np.asarray(np.interp(at_c, fine, total) - np.interp(zero_c, fine, total))
+
+
+def _potentials(metal_c: NDArray[np.float32], curve: Curve, zero_c: float) -> NDArray[np.float32]:
+    """Return the table of P(H) that goes with one of T(H)."""
+    potential = potential_w_mm(curve, metal_c[2:].astype(np.float64), zero_c)
+    return np.concatenate([metal_c[:2], potential]).astype(np.float32)

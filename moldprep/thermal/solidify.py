@@ -1,6 +1,6 @@
 """Grid + alloy + sand -> Freezing: the heat solve from full mold to solid, and on to shake-out."""
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -112,6 +112,25 @@ def _start(grid: Grid, media: tuple[Medium, ...]) -> HeatFlow:
     return HeatFlow(grid.fraction, rest[grid.material], media, grid.pitch_mm, skin)
 
 
+class Watched(NamedTuple):
+    """What is kept of each cell with metal.
+
+    spots    : (n,) place in the flat grid
+    last     : (n,) enthalpy a step ago
+    high     : (n,) enthalpy of the cell at the first mark; above it there is nothing to note
+    low      : (n,) likewise at the last mark
+    crossed  : (n, 3) time of the last fall through each mark; UP while above [s]
+    gradient : (n,) temperature gradient at the last fall through the first mark [K/mm]
+    """
+
+    spots: NDArray[np.int32]
+    last: NDArray[np.float32]
+    high: NDArray[np.float32]
+    low: NDArray[np.float32]
+    crossed: NDArray[np.float32]
+    gradient: NDArray[np.float32]
+
+
 class _Watch:
     """Notes when each cell with metal falls through three temperatures near the end of freezing.
 
@@ -129,28 +148,33 @@ class _Watch:
         marks = (hot, solidus, hot - self.span_k)
         self._levels = np.ascontiguousarray(_levels(flow.tables, marks))
         self._flow = flow
-        _, heat = flow.padded
-        self.spots = np.flatnonzero((flow.cells.metal > 0.0) & (flow.cells.rest != OUTSIDE))
-        self._last = heat.ravel()[self.spots].copy()
-        self.crossed = np.full((len(self.spots), 3), kernels.UP, np.float32)
-        self.gradient = np.zeros(len(self.spots), np.float32)
+        cells, heat = flow.cells, flow.heat_j_mm3
+        spots = np.flatnonzero((cells.metal > 0.0) & (cells.rest != OUTSIDE)).astype(np.int32)
+        high, _, low = (flow.level(spots, level) for level in self._levels)
+        self.seen = Watched(
+            spots=spots,
+            last=heat.ravel()[spots],
+            high=high,
+            low=low,
+            crossed=np.full((len(spots), 3), kernels.UP, np.float32),
+            gradient=np.zeros(len(spots), np.float32),
+        )
         self.n_up = self.note(0.0)
 
     def note(self, step_s: float) -> int:
         """Look at every cell after a step; return how many have not passed the last mark."""
-        temp, heat = self._flow.padded
+        flow = self._flow
         self.n_up = int(
             kernels.mark(
-                temp, heat, self.spots, self._last, self._levels, self._flow.cells,
-                self._flow.time_s, step_s, np.float32(self._flow.pitch_mm), self.crossed,
-                self.gradient,
+                flow.heat_j_mm3, self.seen, self._levels, flow.cells, flow.tables, flow.time_s,
+                step_s, np.float32(flow.pitch_mm),
             )
         )  # fmt: skip
         return self.n_up
 
 
 def _levels(tables: Tables, at_c: tuple[float, ...]) -> NDArray[np.float32]:
-    """Return (3, m) enthalpy of each medium at the marks; before the metal's jump, if any."""
+    """Return (n, m) enthalpy of each medium at n marks; before the metal's jump, if any."""
     at = np.asarray(at_c, np.float32)
     above = np.clip(np.searchsorted(tables.knot_c, at, "left"), 1, len(tables.knot_c) - 1)
     low, high = tables.knot_c[above - 1], tables.knot_c[above]
@@ -161,9 +185,11 @@ def _levels(tables: Tables, at_c: tuple[float, ...]) -> NDArray[np.float32]:
 
 def _shake_out(flow: HeatFlow, grid: Grid, alloy: Alloy) -> float:
     """Return when the hottest metal is below the alloy's knock-out temperature. [s]"""
-    is_metal = grid.fraction > 0.5
+    inner = np.pad(grid.fraction > 0.5, 2) & (flow.cells.rest != OUTSIDE)
+    spots = np.flatnonzero(inner).astype(np.int32)
+    cold = flow.level(spots, _levels(flow.tables, (alloy.knock_out_c,))[0])
     while flow.n_steps < MOST_STEPS:
-        if float(flow.temperature_c[is_metal].max()) <= alloy.knock_out_c:
+        if (flow.heat_j_mm3.ravel()[spots] <= cold).all():
             return flow.time_s
         for _ in range(10):
             flow.step()
@@ -174,10 +200,10 @@ def _record(
     grid: Grid, flow: HeatFlow, watch: _Watch, n_steps: int, shake_out_s: float
 ) -> Freezing:
     time_s, gradient, cooling = (np.full(flow.cells.metal.shape, np.nan, np.float32) for _ in "tgc")
-    time_s.ravel()[watch.spots] = watch.crossed[:, 1]
-    gradient.ravel()[watch.spots] = watch.gradient
-    span_s = np.maximum(watch.crossed[:, 2] - watch.crossed[:, 0], 1e-3)
-    cooling.ravel()[watch.spots] = watch.span_k / span_s
+    time_s.ravel()[watch.seen.spots] = watch.seen.crossed[:, 1]
+    gradient.ravel()[watch.seen.spots] = watch.seen.gradient
+    span_s = np.maximum(watch.seen.crossed[:, 2] - watch.seen.crossed[:, 0], 1e-3)
+    cooling.ravel()[watch.seen.spots] = watch.span_k / span_s
     inner = (slice(2, -2),) * 3
     time_s, gradient, cooling = (a[inner].copy() for a in (time_s, gradient, cooling))
     for values in (time_s, gradient, cooling):

@@ -42,7 +42,7 @@ def along(flow):
 
 def frozen_mm(flow, metal, sand_c=None):
     """Return how much of a strip's metal is solid, by its enthalpy: the place of the front."""
-    _, heat = flow.padded
+    heat = flow.heat_j_mm3
     n = int(flow.cells.metal.sum())
     zero = flow.zero_c
     at_melting = metal.enthalpy_j_mm3(np.array([metal.melt[0][0]]), zero)[0]

@@ -29,7 +29,7 @@ def time_until_solid(shares, pitch_mm):
     solid_j = IRON.enthalpy_j_mm3(np.array([1540.0]), 28.0)[0] * volume
 
     def held():
-        _, heat = flow.padded
+        heat = flow.heat_j_mm3
         sand = flow.cells.other[2:-2, 2:-2, 2:-2][metal] * 1600.0 * 1170.0 / 1e9
         warm = sand * (flow.temperature_c[metal] - 28.0)
         return float(heat[2:-2, 2:-2, 2:-2][metal].sum(dtype=np.float64) - warm.sum())

@@ -1,0 +1,225 @@
+"""What the cells of the heat solve hold, and which of them it visits.
+
+Most cells are plain sand or inner metal, with neighbors all like them: they are visited as runs
+along z. The odd ones between (at the metal's skin, cut, inserts, at the edge of the grid) are kept
+in a list, each with the conductances of its six faces.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from moldprep.thermal import contacts
+from moldprep.thermal.materials import OUTSIDE, Medium
+from moldprep.units import MM_PER_M
+
+ODD_WORK = 8
+"""Work on an odd cell, in plain ones."""
+
+Field = NDArray[np.float32]
+Ints = NDArray[np.int32]
+Flags = NDArray[np.bool_]
+
+MIDDLE_C = 600.0
+"""Where the sand's conductivity is taken to weigh the contact against it."""
+
+SHARES_A_THREAD = 16
+"""Shares of the work for each thread: enough that none waits long for the last."""
+
+
+class Cells(NamedTuple):
+    """What is in each cell, in cells.
+
+    metal : share of the cell that is metal
+    other : how much else it holds; a little more than there is room, where it took over from a
+            neighbor with metal what that leaves beyond the surface
+    rest  : which medium that is: 1 sand, …, OUTSIDE
+    """
+
+    metal: Field
+    other: Field
+    rest: NDArray[np.uint8]
+
+
+class Odd(NamedTuple):
+    """The odd cells, plane by plane; in each sand, then full metal, then mixtures, for quick loops.
+
+    at              : (n,) place in the flat grid
+    near            : (n, 6) the odd cell across each face (low x, high x, low y, …); SAME where
+                      the face lies within sand or within metal; n + side where it is outside
+    g               : (n, 6) conductances of the faces that are not within one material
+    temp, temp_next : (n + 6,) temperatures at the last two stages, and of the six sides [°C]
+    metal, other, rest : (n,) what they hold, as in `Cells`
+    step            : (6,) steps of the flat grid to the cell across each face
+    """
+
+    at: Ints
+    near: Ints
+    g: Field
+    temp: Field
+    temp_next: Field
+    metal: Field
+    other: Field
+    rest: NDArray[np.uint8]
+    step: Ints
+
+
+class Visits(NamedTuple):
+    """The part of the grid that the heat has reached.
+
+    rows  : (n, 4) ix, iy, first, last + 1 of each row
+    runs  : (n, 5) ix, iy, first, last + 1, and 1 for plain sand or 2 for inner metal
+    on    : (n,) odd cells
+    run_ends, odd_ends : (nx + 1,) where the runs and the odd cells of each plane begin
+    cuts  : plane that each share of the work begins with, and the end
+    is_on : (all odd cells,) whether they are among them
+    n     : cells in all
+    """
+
+    rows: Ints
+    runs: Ints
+    on: Ints
+    run_ends: Ints
+    odd_ends: Ints
+    cuts: Ints
+    is_on: NDArray[np.uint8]
+    n: int
+
+
+class Plan:
+    """The cells sorted by kind; gives what is to be visited for a reach of the heat."""
+
+    def __init__(self, cells: Cells) -> None:
+        self._shape = cells.rest.shape
+        kind = np.where(cells.metal == 1.0, np.uint8(2), np.uint8(3))
+        kind[(cells.metal == 0.0) & (cells.rest == 1)] = 1
+        kind[cells.rest == OUTSIDE] = 0
+        self.odd = _odd_cells(kind, cells)
+        _, n_y, n_z = self._shape
+        self._plane = (self.odd.at // (n_y * n_z)).astype(np.int32)
+        kind.ravel()[self.odd.at] = 3
+        ends = np.flatnonzero(np.diff(kind.ravel())) + 1
+        row, first = np.divmod(ends[:-1], n_z)
+        runs = np.column_stack([*np.divmod(row, n_y), first, first + np.diff(ends)])
+        of = kind.ravel()[ends[:-1]]
+        runs = np.column_stack([runs, of]).astype(np.int32)
+        self._runs = runs[(of == 1) | (of == 2)]
+
+    @property
+    def n_bytes(self) -> int:
+        """What the lists hold."""
+        return int(self._runs.nbytes + self._plane.nbytes)
+
+    def all_rows(self) -> Ints:
+        """Return every row within the grid, as `Visits.rows`."""
+        n_x, n_y, n_z = self._shape
+        at = np.indices((n_x - 2, n_y - 2)).reshape(2, -1).T + 1
+        return np.hstack([at, np.broadcast_to([1, n_z - 1], at.shape)]).astype(np.int32)
+
+    def visits(self, reach: Ints, n_threads: int) -> Visits:
+        """Return what lies within (nx, ny, 2) first and last + 1 of each row."""
+        at = np.argwhere(reach[..., 1] > reach[..., 0])
+        rows = np.hstack([at, reach[at[:, 0], at[:, 1]]]).astype(np.int32)
+        runs = self._runs.copy()
+        first, last = reach[runs[:, 0], runs[:, 1]].T
+        runs[:, 2], runs[:, 3] = np.maximum(runs[:, 2], first), np.minimum(runs[:, 3], last)
+        runs = runs[runs[:, 3] > runs[:, 2]]
+        is_on = np.zeros(len(self.odd.at), np.uint8)
+        contacts.within(self.odd.at, reach, self._shape, is_on)
+        on = np.flatnonzero(is_on).astype(np.int32)
+        planes = np.arange(self._shape[0] + 1)
+        run_ends = np.searchsorted(runs[:, 0], planes).astype(np.int32)
+        odd_ends = np.searchsorted(self._plane[on], planes).astype(np.int32)
+        length = np.concatenate([[0], np.cumsum(runs[:, 3] - runs[:, 2])])
+        work = length[run_ends] + ODD_WORK * odd_ends
+        shares = np.linspace(0.0, work[-1], SHARES_A_THREAD * n_threads + 1)
+        cuts = np.unique(np.searchsorted(work, shares)).astype(np.int32)
+        n = int(length[-1]) + len(on)
+        return Visits(rows, runs, on, run_ends, odd_ends, cuts, is_on, n)
+
+
+def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
+    """Return the cells that are no plain sand or inner metal, given 1 sand, 2 metal, 3 the rest."""
+    is_odd = (kind == 3) | ((kind == 1) & (cells.other != 1.0))
+    for axis in range(3):
+        for shift in (1, -1):
+            is_odd |= kind != np.roll(kind, shift, axis)
+    is_odd &= kind > 0
+    flat, n = kind.ravel(), int(is_odd.sum())
+    by_place = np.flatnonzero(is_odd).astype(np.int32)
+    order = np.lexsort((flat[by_place], by_place // (kind.shape[1] * kind.shape[2])))
+    at, rank = by_place[order], np.argsort(order).astype(np.int32)
+    n_y, n_z = kind.shape[1:]
+    step = np.array([-n_y * n_z, n_y * n_z, -n_z, n_z, -1, 1], np.int32)
+    near = np.empty((n, 6), np.int32)
+    for face in range(6):
+        beyond = flat[at + step[face]]
+        place = rank[np.searchsorted(by_place, at + step[face]).clip(0, n - 1)]
+        near[:, face] = np.where((beyond == flat[at]) & (beyond < 3), contacts.SAME, place)
+        near[beyond == 0, face] = n + face
+    g, temp = np.zeros((n, 6), np.float32), np.zeros(n + 6, np.float32)
+    held = (cells.metal.ravel()[at], cells.other.ravel()[at], cells.rest.ravel()[at])
+    return Odd(at, near, g, temp, temp.copy(), *held, step)
+
+
+def widened(reach: NDArray[np.int32], n_z: int, cells: int = 2) -> NDArray[np.int32]:
+    """Return the reached ranges grown by some cells in every direction, within 1 … n - 1."""
+    first, last = reach[..., 0].copy(), reach[..., 1].copy()
+    for _ in range(cells):
+        for edge, pick, none in ((first, np.minimum, n_z), (last, np.maximum, 0)):
+            around = np.pad(edge, 1, constant_values=none)
+            for shifted in (around[:-2, 1:-1], around[2:, 1:-1], around[1:-1, :-2]):
+                pick(edge, shifted, out=edge)
+            pick(edge, around[1:-1, 2:], out=edge)
+    is_on = last > first
+    first = np.where(is_on, np.maximum(first - cells, 1), n_z)
+    last = np.where(is_on, np.minimum(last + cells, n_z - 1), 0)
+    for edge, none in ((first, n_z), (last, 0)):
+        edge[[0, -1]], edge[:, [0, -1]] = none, none
+    return np.stack([first, last], axis=2).astype(np.int32)
+
+
+def shared_out(
+    metal: Field, rest: NDArray[np.uint8], media: tuple[Medium, ...], pitch_mm: float
+) -> Cells:
+    """Return the cells, with part of the sand in cells with metal handed to the sand beside them.
+
+    A cell with metal has the metal's temperature, so the layer of sand d = (1 - f) h in it would
+    be as hot as the metal throughout, while in truth the temperature falls across it. With a
+    straight profile that starts behind a contact worth l = R k of sand, the heat of this layer and
+    the next cell together is right if the next cell takes the share
+    (l + d / 2) / (l + d + h / 2) of the layer's capacity. A cell with only metal around it hands
+    its layer on through those neighbors that have sand beside them.
+    """
+    contact = np.zeros(256, np.float32)
+    for number, one in enumerate(media):
+        conduct = np.interp(MIDDLE_C, *np.asarray(one.conductivity_w_mk, np.float64).T)
+        contact[number] = one.contact_m2k_w * conduct * MM_PER_M / pitch_mm
+    layer: Field = np.where(metal > 0.0, 1.0 - metal, 0.0).astype(np.float32)
+    behind = contact[rest]
+    share = (behind + 0.5 * layer) / (behind + layer + 0.5)
+    takes = (metal == 0.0) & (rest != OUTSIDE)
+    beside_sand = (metal > 0.0) & (_beside(takes.astype(np.float32)) > 0.0)
+    layer = _handed_over(layer, layer * ~beside_sand, beside_sand)
+    held = np.where(metal > 0.0, layer, np.ones_like(layer))
+    other = _handed_over(held, share * layer, takes)
+    return Cells(metal, other.astype(np.float32), rest)
+
+
+def _handed_over(held: Field, given: Field, takes: NDArray[np.bool_]) -> Field:
+    """Return what cells hold after handing `given` in equal parts to the neighbors that take."""
+    count = _beside(takes.astype(np.float32))
+    part = np.divide(given, count, out=np.zeros_like(held), where=count > 0.0)
+    kept = held - part * count
+    kept[takes] += _beside(part)[takes]
+    return np.asarray(kept, np.float32)
+
+
+def _beside(values: Field) -> Field:
+    """Return the sum over the six neighbors of every cell; the border holds nothing."""
+    total = np.zeros_like(values)
+    for axis in range(3):
+        for shift in (1, -1):
+            total += np.roll(values, shift, axis)
+    return total
