@@ -175,6 +175,34 @@ def stock_found_its_faces(results: Results, limit: float) -> Iterator[Finding]:
 
 
 @check(
+    id="pattern/spared-faces-are-found",
+    why="A selector that means no face spares none: a gate or a draft goes where none may.",
+    source="common practice, no source",
+    limit=1.0,
+    unit="mm²",
+)
+def spared_faces_are_found(results: Results, limit: float) -> Iterator[Finding]:
+    """Measure the area of the casting that every keep_clear and every exempt entry means."""
+    casting, keys = results.need(Casting), results.need(Job).pattern
+    entries = [("keep_clear", k, one) for k, one in enumerate(keys.keep_clear, start=1)]
+    entries += [("draft.exempt", k, one) for k, one in enumerate(keys.draft.exempt, start=1)]
+    if not entries:
+        yield passed_over("no face is kept clear or exempt from draft")
+        return
+    surface = Surface.of(casting.solid)
+    colors = face_colors(casting, surface)
+    for name, number, selector in entries:
+        area = float(surface.area_mm2[select(surface, selector, colors)].sum())
+        yield judged(
+            area >= limit,
+            f"{name} {number} is on {area / 100.0:.1f} cm² of the casting",
+            value=area,
+            part="casting",
+            remedy="look at its selector: model frame, mm, normals point outward",
+        )
+
+
+@check(
     id="pattern/machined-faces-lie-down",
     why="Slag, sand and gas rise: a machined face on top shows them, or needs more stock.",
     source="common practice, no source",

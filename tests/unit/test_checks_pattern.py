@@ -10,7 +10,7 @@ from moldprep.checks import all_checks, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, DraftFact, Rules, Undercut
-from moldprep.records.job import FaceSelector, PatternKeys, StockKeys
+from moldprep.records.job import DraftKeys, FaceSelector, PatternKeys, StockKeys
 from moldprep.results import Results
 from tests.castings import cast, job_for, patterned
 
@@ -109,6 +109,18 @@ def test_stock_found_its_faces():
         (Verdict.FAIL, 0.0),
     ]
     assert verdicts("pattern/stock-found-its-faces", job_for(), cast(BOX)) == [Verdict.SKIP]
+
+
+def test_spared_faces_are_found():
+    beside = FaceSelector(toward=(0, 0, 1), plane_at=(0, 0, 55))
+    keys = PatternKeys(keep_clear=(TOP, beside), draft=DraftKeys(deg=1.0, exempt=(TOP,)))
+    found = findings("pattern/spared-faces-are-found", job_for(pattern=keys), cast(BOX))
+    assert [(one.verdict, one.value, one.message[:10]) for one in found] == [
+        (Verdict.PASS, 6000.0, "keep_clear"),
+        (Verdict.FAIL, 0.0, "keep_clear"),
+        (Verdict.PASS, 6000.0, "draft.exem"),
+    ]
+    assert verdicts("pattern/spared-faces-are-found", job_for(), cast(BOX)) == [Verdict.SKIP]
 
 
 @pytest.mark.parametrize(
