@@ -22,12 +22,16 @@ Ints = NDArray[np.int64]
 SEGMENTS: Final = 64
 """Facets of a full circle where the caller does not say."""
 
+MOST_ANCESTORS: Final = 20_000
+"""Bodies a body may have been made of before it forgets them: a few megabytes of list."""
+
 
 @dataclass(frozen=True, eq=False)
 class Solid:
     """A closed body, in mm. Operations return new bodies; an empty body is legal."""
 
     _kernel: manifold3d.Manifold
+    _n_ancestors: int = 1
 
     def __post_init__(self) -> None:
         status = self._kernel.status()  # also forces the kernel's lazy work to happen now
@@ -112,47 +116,51 @@ class Solid:
     @classmethod
     def union(cls, bodies: Iterable["Solid"]) -> Self:
         """Return everything that is in any of the bodies."""
-        kernels = [body._kernel for body in bodies]
-        return cls(manifold3d.Manifold.batch_boolean(kernels, manifold3d.OpType.Add))
+        operands = list(bodies)
+        kernels = [body._kernel for body in operands]
+        whole = manifold3d.Manifold.batch_boolean(kernels, manifold3d.OpType.Add)
+        return cls(whole, sum(body._n_ancestors for body in operands) or 1)
 
     # ---- booleans -------------------------------------------------------------------------
 
     def __add__(self, other: "Solid") -> "Solid":
-        return Solid(self._kernel + other._kernel)
+        return Solid(self._kernel + other._kernel, self._n_ancestors + other._n_ancestors)
 
     def __sub__(self, other: "Solid") -> "Solid":
-        return _without_history(self._kernel - other._kernel)
+        return _made_of(self._kernel - other._kernel, self, other)
 
     def __and__(self, other: "Solid") -> "Solid":
-        return _without_history(self._kernel ^ other._kernel)
+        return _made_of(self._kernel ^ other._kernel, self, other)
 
     def split(self, cutter: "Solid") -> tuple["Solid", "Solid"]:
         """Return (part inside the cutter, part outside it)."""
         inside, outside = self._kernel.split(cutter._kernel)
-        return _without_history(inside), _without_history(outside)
+        return _made_of(inside, self, cutter), _made_of(outside, self, cutter)
 
     def split_at(self, normal: Sequence[float], offset_mm: float) -> tuple["Solid", "Solid"]:
         """Return (part on the side the normal points to, the other part) of a plane."""
         above, below = self._kernel.split_by_plane([float(v) for v in normal], float(offset_mm))
-        return _without_history(above), _without_history(below)
+        return _made_of(above, self), _made_of(below, self)
 
     # ---- moving ---------------------------------------------------------------------------
 
     def moved(self, by: Sequence[float]) -> "Solid":
         """Return the body shifted by (x, y, z). [mm]"""
-        return Solid(self._kernel.translate([float(v) for v in by]))
+        return Solid(self._kernel.translate([float(v) for v in by]), self._n_ancestors)
 
     def turned(self, degrees_xyz: Sequence[float]) -> "Solid":
         """Return the body turned about x, then y, then z through the origin. [deg]"""
-        return Solid(self._kernel.rotate([float(v) for v in degrees_xyz]))
+        return Solid(self._kernel.rotate([float(v) for v in degrees_xyz]), self._n_ancestors)
 
     def scaled(self, factors: Sequence[float]) -> "Solid":
         """Return the body scaled about the origin along x, y, z. [-]"""
-        return Solid(self._kernel.scale([float(v) for v in factors]))
+        return Solid(self._kernel.scale([float(v) for v in factors]), self._n_ancestors)
 
     def transformed(self, matrix: Floats) -> "Solid":
         """Return the body under a (3, 4) affine matrix: p -> R p + t. [mm]"""
-        return Solid(self._kernel.transform(np.ascontiguousarray(matrix, np.float64)))
+        return Solid(
+            self._kernel.transform(np.ascontiguousarray(matrix, np.float64)), self._n_ancestors
+        )
 
     def warped(self, move: Callable[[Floats], Floats]) -> "Solid":
         """Return the body with its (n, 3) points moved; the facets stay as they are."""
@@ -166,15 +174,15 @@ class Solid:
 
     def simplified(self, tolerance_mm: float) -> "Solid":
         """Return the body with facets merged; its surface moves by at most the tolerance."""
-        return Solid(self._kernel.simplify(tolerance_mm))
+        return Solid(self._kernel.simplify(tolerance_mm), self._n_ancestors)
 
     def refined(self, length_mm: float) -> "Solid":
         """Return the same body with edges cut so that none is longer than this. [mm]"""
-        return Solid(self._kernel.refine_to_length(float(length_mm)))
+        return Solid(self._kernel.refine_to_length(float(length_mm)), self._n_ancestors)
 
     def parts(self) -> tuple["Solid", ...]:
         """Return the connected bodies, largest volume first; each keeps the voids inside it."""
-        shells = [Solid(kernel) for kernel in self._kernel.decompose()]
+        shells = [Solid(kernel, self._n_ancestors) for kernel in self._kernel.decompose()]
         outer = sorted((s for s in shells if s.volume_mm3 > 0.0), key=lambda s: s.volume_mm3)
         held: list[list[Solid]] = [[body] for body in outer]
         for void in (s for s in shells if s.volume_mm3 <= 0.0):
@@ -189,7 +197,7 @@ class Solid:
 
     def without_specks(self, speck_mm3: float) -> "Solid":
         """Return the body without loose pieces and voids smaller than a speck."""
-        shells = [Solid(kernel) for kernel in self._kernel.decompose()]
+        shells = [Solid(kernel, self._n_ancestors) for kernel in self._kernel.decompose()]
         kept = [shell for shell in shells if abs(shell.volume_mm3) >= speck_mm3]
         return self if len(kept) == len(shells) else _joined(kept)
 
@@ -272,13 +280,17 @@ class Solid:
         return _outline(self._kernel.project())
 
 
-def _without_history(kernel: manifold3d.Manifold) -> Solid:
-    """Return a body that has forgotten its ancestors.
+def _made_of(kernel: manifold3d.Manifold, *operands: Solid) -> Solid:
+    """Return what an operation made; with too many ancestors, it forgets them.
 
-    The kernel lists the ancestors of both operands, so that a body cut with one it was cut from
-    would double its list each time, and fill the memory after thirty such cuts.
+    The kernel lists the ancestors of all operands, so that a body cut with one it was cut from
+    doubles its list each time, and would fill the memory after thirty such cuts. To forget is not
+    free: facets nearly in one plane become one, and later cuts lose some volume by it.
     """
-    return Solid(kernel.as_original())
+    n_ancestors = sum(body._n_ancestors for body in operands)
+    if n_ancestors > MOST_ANCESTORS:
+        return Solid(kernel.as_original())
+    return Solid(kernel, n_ancestors)
 
 
 def _joined(shells: Sequence[Solid]) -> Solid:
