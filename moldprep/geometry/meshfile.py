@@ -64,7 +64,7 @@ def read_casting(job: Job) -> Casting:
             where=path.name,
             fix="take the casting's body out of casting.own",
         )
-    castings = _castings(rest, keys.bodies)
+    castings = _castings(rest, keys.bodies, tally)
     return Casting(
         bodies=(*castings, *_named(own)),
         file=str(keys.file),
@@ -233,8 +233,8 @@ def _open(rims: list[Rim], where: str) -> GeometryError:
     )
 
 
-def _castings(lumps: list[Lump], bodies: str) -> list[Body]:
-    """Return one casting, or one for each body that touches no other."""
+def _castings(lumps: list[Lump], bodies: str, tally: Tally) -> list[Body]:
+    """Return one casting, or one for each body that touches no other; count those united."""
     solid = lumps[0].solid if len(lumps) == 1 else Solid.union(lump.solid for lump in lumps)
     if not solid.volume_mm3 > SLIVER_MM3:
         raise GeometryError(
@@ -242,7 +242,10 @@ def _castings(lumps: list[Lump], bodies: str) -> list[Body]:
             code="geometry/empty",
             fix="it may be a surface without thickness; export a solid body",
         )
-    parts = solid.parts() if bodies == "apart" else (solid,)
+    pieces = solid.parts() if len(lumps) > 1 or bodies == "apart" else (solid,)
+    n_united = len(lumps) - len(pieces) - tally["bodies wholly inside another"]
+    tally["bodies that overlap or touch united with another"] += max(n_united, 0)
+    parts = pieces if bodies == "apart" else (solid,)
     if len(parts) == 1:
         return [Body(name="casting", role=Role.CASTING, solid=solid)]
     return [

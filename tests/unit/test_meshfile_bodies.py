@@ -260,3 +260,13 @@ def test_step_with_coloured_faces_is_one_body_always_the_same():
     np.testing.assert_array_equal((one.face_color[:, 0] == 255), is_top)
     np.testing.assert_array_equal(one.solid.mesh()[0], two.solid.mesh()[0])
     np.testing.assert_array_equal(one.face_color, two.face_color)
+
+
+def test_bodies_that_overlap_are_united_and_counted(tmp_path):
+    mesh = joined(
+        box(), box((50.0, 0.0, 0.0), (150.0, 80.0, 60.0)), box((300, 0, 0), (340, 40, 40))
+    )
+    casting = read_casting(job_for(put(tmp_path, "p.stl", stl_bytes(mesh)), unit="mm"))
+    assert casting.solid.volume_mm3 == pytest.approx(720_000.0 + 64_000.0)
+    counts = {repair.what: repair.count for repair in casting.repairs}
+    assert counts["bodies that overlap or touch united with another"] == 1
