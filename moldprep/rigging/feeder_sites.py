@@ -189,8 +189,7 @@ class Sites(Maps):
         free = np.ones(x.shape, np.bool_)
         for at_x, at_y, r in taken:
             free &= np.hypot(x - at_x, y - at_y) > r + radius_mm
-        if self._rivals is not None:
-            free &= distance(points(x, y), self._rivals) > radius_mm + GAP_MM
+        free &= self._from_rivals > radius_mm + GAP_MM
         bores = self._bores(BORE_SHARE * np.pi * radius_mm**2)
         if bores.any():
             clear = ndimage.distance_transform_edt(~np.pad(bores, 1))[1:-1, 1:-1] * self._pitch

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from shapely import distance, points
 from shapely.geometry import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from moldprep.geometry.rays import Rays
 from moldprep.records import Pattern, PrintRoom, Survey
@@ -131,12 +132,25 @@ class Maps:
     def _in_rooms(self, radius_mm: float, low_mm: Floats, high_mm: Floats | float) -> Bools:
         """Return where a disc between two heights would be in the room of a core print."""
         found = np.zeros((len(self._x), len(self._y)), np.bool_)
-        x, y = np.meshgrid(self._x, self._y, indexing="ij")
-        for outline, low, high in self._rooms:
-            meets = (low_mm < high) & (high_mm > low)
-            if meets.any():
-                found[meets] |= distance(points(x[meets], y[meets]), outline) < radius_mm
+        for away, (_, low, high) in zip(self._from_rooms, self._rooms, strict=True):
+            found |= (away < radius_mm) & (low_mm < high) & (high_mm > low)
         return found
+
+    @cached_property
+    def _from_rooms(self) -> tuple[Floats, ...]:
+        """How far each column is from each core print's room. [mm]"""
+        return tuple(self._away(outline) for outline, _, _ in self._rooms)
+
+    @cached_property
+    def _from_rivals(self) -> Floats:
+        """How far each column is from the other castings. [mm]"""
+        if self._rivals is None:
+            return np.full((len(self._x), len(self._y)), np.inf)
+        return self._away(self._rivals)
+
+    def _away(self, outline: BaseGeometry) -> Floats:
+        x, y = np.meshgrid(self._x, self._y, indexing="ij")
+        return np.asarray(distance(points(x, y), outline), np.float64)
 
     def is_in_room(self, way: LineString, radius_mm: float, low_mm: float, high_mm: float) -> bool:
         """Return whether what lies within a radius of a way is in the room of a core print."""

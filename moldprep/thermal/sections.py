@@ -104,15 +104,15 @@ def _flood(inside: NDArray[np.bool_], thickness: Shares, levels: NDArray[np.floa
 
 def _touching(parts: NDArray[np.uint32], label: Labels) -> dict[int, list[int]]:
     """Return which labels each new part touches across faces."""
-    pairs = []
+    codes = []
     for axis in range(3):
         a, b = np.moveaxis(parts, axis, 0), np.moveaxis(label, axis, 0)
         for one, two in ((a[:-1], b[1:]), (a[1:], b[:-1])):
             both = (one > 0) & (two > 0)
-            pairs.append(np.unique(np.stack([one[both], two[both]], axis=1), axis=0))
+            codes.append(np.unique((one[both].astype(np.int64) << 32) | two[both]))
     table: dict[int, list[int]] = {}
-    for part, other in np.unique(np.concatenate(pairs).astype(np.int64), axis=0).tolist():
-        table.setdefault(part, []).append(other)
+    for code in np.unique(np.concatenate(codes)).tolist():
+        table.setdefault(code >> 32, []).append(code & 0xFFFFFFFF)
     return table
 
 
