@@ -8,6 +8,7 @@ import numpy as np
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.walls import Walls
 from moldprep.records import Body, Rigging, RiggingPlan, Role
+from moldprep.tolerances import SLIVER_MM3
 
 MOUTH_MM = 0.05
 """How far below its top an open body is cut to see the outline of its mouth."""
@@ -23,11 +24,13 @@ class Block:
 
     inserts : chills and sleeves, without what the metal takes of them
     mouths  : (name, body) of the openings from open feeders, basin or vents up to the top
+    open_up : the upright way from every open body to above the block, so that no skin is left
     """
 
     solid: Solid
     inserts: Solid
     mouths: tuple[tuple[str, Solid], ...]
+    open_up: Solid
 
 
 def make_block(
@@ -50,11 +53,17 @@ def make_block(
         low = np.minimum(low, seat.bounds[0] - BEHIND_PRINT_MM)
         high = np.maximum(high, seat.bounds[1] + BEHIND_PRINT_MM)
     top = float(high[2])
-    mouths = [(f"{body.name} mouth", _mouth(body.solid, top) - metal) for body in open_bodies]
+    solid = Solid.box(tuple(low), tuple(high))
+    ways = [_way_up(body.solid, top) for body in open_bodies]
+    mouths = [
+        (f"{body.name} mouth", (way & solid) - metal)
+        for body, way in zip(open_bodies, ways, strict=True)
+    ]
     return Block(
-        solid=Solid.box(tuple(low), tuple(high)),
+        solid=solid,
         inserts=inserts,
-        mouths=tuple((name, mouth) for name, mouth in mouths if not mouth.is_empty),
+        mouths=tuple((name, mouth) for name, mouth in mouths if mouth.volume_mm3 > SLIVER_MM3),
+        open_up=Solid.union(ways),
     )
 
 
@@ -75,9 +84,7 @@ def _bounds(bodies: list[Solid]) -> Floats:
     return np.array([corners[:, 0].min(axis=0), corners[:, 1].max(axis=0)])
 
 
-def _mouth(body: Solid, top_mm: float) -> Solid:
-    """Return the upright opening over an open body's top, empty where it already reaches up."""
+def _way_up(body: Solid, top_mm: float) -> Solid:
+    """Return the upright way from an open body's top to a little above the block."""
     end = float(body.bounds[1, 2])
-    if end >= top_mm - MOUTH_MM:
-        return Solid.empty()
-    return Solid.extrude(body.slice_at(end - MOUTH_MM), end - MOUTH_MM, top_mm)
+    return Solid.extrude(body.slice_at(end - MOUTH_MM), end - MOUTH_MM, max(top_mm, end) + 1.0)

@@ -186,7 +186,7 @@ def lay_out(
         block=block,
         levels=levels,
         is_block=job.mold.form == "block",
-        void=Solid.union([filled, *(mouth for _, mouth in block.mouths)]),
+        void=filled + block.open_up,
         found=found,
         pockets=tuple(pockets),
     )

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from moldprep.errors import StageError
+from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Solid
 from moldprep.records import Role
 from tests.helpers import agree
@@ -46,6 +47,16 @@ def test_sprue_breaks_out_of_the_cope():
     assert mold.block.bounds[1, 2] == 140.0
     (hole,) = mold.pieces[-1].solid.slice_at(139.0).geoms
     assert len(hole.interiors) == 1
+    assert_sound(mold)
+
+
+@pytest.mark.parametrize("low", [-61.7, -60.1, -59.3, -60.0])
+def test_no_skin_of_rounding_closes_an_open_body(low):
+    """The block's top is its floor plus its height, which need not add up to the last bit."""
+    mold = mold_of(BOX, sprue(40, 0, low / 3.0, 250.1), mold={"bottom_mm": -low})
+    cope = Rays.of(mold.pieces[-1].solid)
+    hits = cope.crossings(np.array([[40.0, 0.3, 400.0]]), np.array([0.0, 0.0, -1.0]))
+    assert len(hits.ray) == 0
     assert_sound(mold)
 
 
