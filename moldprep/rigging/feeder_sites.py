@@ -42,6 +42,9 @@ beside it; a wider one is a window."""
 OVER_BORE: Final = 0.95
 """A foot stands at least this share of its radius away from a bore: the rest is the grid's."""
 
+IN_POCKET: Final = 0.25
+"""How deep in a pocket a feeder may stand, over its diameter; deeper there is a core."""
+
 CHILL_ROOM_MM: Final = 10.0
 """How far a chill stands out from its face, at least: a core print must not begin there."""
 
@@ -136,6 +139,7 @@ class Sites(Maps):
         face, radius = self.top, 0.5 * diameter_mm
         z = np.nan_to_num(face.z_mm, nan=-1e9)
         stand = np.isin(face.label, sorted(sections)) & ~face.is_kept & (face.level > 0.2)
+        stand &= self._pocket_mm <= max(IN_POCKET * diameter_mm, 2.0 * self._pitch)
         free = self._free_above(radius, taken)
         highest = self._highest(z, radius)
         way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])

@@ -20,6 +20,9 @@ from moldprep.records import Pattern, PrintRoom, Survey
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+N_LEVELS: Final = 24
+"""Heights at which pockets are looked for."""
+
 LEVEL: Final = 0.7
 """A face counts as facing up or down where its normal has at least this much z (45°)."""
 
@@ -102,6 +105,17 @@ class Maps:
         """Columns beside the pattern that it surrounds: bores and windows."""
         solid = np.isfinite(self.top.z_mm)
         return np.asarray(ndimage.binary_fill_holes(solid) & ~solid)
+
+    @cached_property
+    def _pocket_mm(self) -> Floats:
+        """How deep each column lies in a pocket the pattern surrounds, seen from above. [mm]"""
+        z = np.nan_to_num(self.top.z_mm, nan=-np.inf)
+        deep = np.zeros(z.shape)
+        for level in np.linspace(*self._pattern.solid.bounds[:, 2], N_LEVELS):
+            high = z >= level
+            inside = ndimage.binary_fill_holes(high) & ~high & np.isfinite(z)
+            deep[inside] = level - z[inside]
+        return deep
 
     def _ground(self, face: Face) -> Floats:
         """Return how far each column is from an edge, a step, a kept face or a steep slope. [mm]"""

@@ -217,6 +217,16 @@ def test_never_in_a_bore():
         assert 35.0 < math.hypot(*feeder.at_mm[:2]) < 80.0
 
 
+def test_never_on_the_floor_of_a_cup():
+    """A cup 160 mm wide inside: a core fills it, so the feeder stands on the rim or beside."""
+    cup = Solid.cone(120.0, 120.0, 110.0) - Solid.cone(80.0, 80.0, 90.0).moved((0.0, 0.0, 30.0))
+    survey = survey_of([Piece("floor", cup, "plate", 30.0, 13.0, (0.0, 0.0, 15.0))])
+    feeders, _, _ = plan(cup, survey)
+    assert feeders
+    for feeder in feeders:
+        assert math.hypot(*feeder.at_mm[:2]) > 80.0
+
+
 def test_never_under_an_overhang():
     """A C with its mouth to the side: the lower arm's top is hidden, the upper one's is not."""
     solid = Solid.box((0, 0, 0), (120, 60, 40)) + Solid.box((0, 0, 80), (120, 60, 100))
