@@ -5,11 +5,14 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from moldprep.errors import StageError
 from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.records.plan import (
     BasinPlan,
+    ChillPlan,
+    FeederPlan,
     FilterPlan,
     IngatePlan,
     Placement,
@@ -19,7 +22,8 @@ from moldprep.records.plan import (
     SpruePlan,
     WellPlan,
 )
-from moldprep.rigging.clearance import Blocked, clear_basin
+from moldprep.rigging.bodies import basin_outline
+from moldprep.rigging.clearance import VENT_SAND_MM, Blocked, channel_outlines, clear_basin
 from moldprep.rigging.layout import (
     SIDE_DEG,
     Layout,
@@ -27,10 +31,15 @@ from moldprep.rigging.layout import (
     sprue_plan,
     well_diameter_mm,
 )
+from moldprep.rigging.room import chill_prisms, feeder_prisms
 from moldprep.rigging.sizing import Sizes
 from moldprep.tolerances import OVERLAP_MM
 
 ADDED: Final = "the job gives the other channels"
+
+
+BESIDE_FEEDERS_MM: Final = 20.0
+"""Sand between more vents and feeders or chills, which may yet grow. [mm]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,6 +114,19 @@ def completed(
     )
 
 
+def placements_without_channels(count: int) -> StageError:
+    """Return the error for places of several castings that come without any channel."""
+    return StageError(
+        f"the job places {count} castings but gives no channel: automatic gating lays castings"
+        " round one sprue itself, so that all ways are alike",
+        code="rigging/incomplete",
+        where="[rigging] placements",
+        fix=f"take the placements out and set mold.count = {count}: `moldprep plan` then writes"
+        " placements and channels that can be edited; or add [[rigging.ingate]] and"
+        " [[rigging.runner]] tables",
+    )
+
+
 def _runner_under(ingates: tuple[IngatePlan, ...], sizes: Sizes) -> RunnerPlan:
     """Return a straight runner through the gates' outer ends, and past the last."""
     starts = np.array([gate.path_mm[0] for gate in ingates])
@@ -146,3 +168,17 @@ def _well_under(sprue: SpruePlan, runner: RunnerPlan) -> WellPlan:
         diameter_mm=well_diameter_mm(sprue.foot_area_mm2, runner.width_mm),
         depth_mm=foot - floor,
     )
+
+
+def no_vents(
+    hung: Hung, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], top: float
+) -> tuple[BaseGeometry, ...]:
+    """Return the outlines, with sand, through which no vent may come up."""
+    hanging = feeder_prisms(feeders, top) + chill_prisms(chills)
+    outlines = [outline.buffer(BESIDE_FEEDERS_MM) for outline, _, _ in hanging]
+    if hung.sprue and hung.well:
+        channels = channel_outlines(hung.sprue, hung.well, hung.runners, hung.filters)
+        outlines += [outline.buffer(VENT_SAND_MM) for outline, _, _ in channels]
+    if hung.sprue and hung.basin:
+        outlines.append(basin_outline(hung.basin, hung.sprue).buffer(VENT_SAND_MM + 10.0))
+    return tuple(outlines)

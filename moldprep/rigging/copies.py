@@ -1,10 +1,13 @@
 """Plan items turned and moved with the copy of the pattern they belong to."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from moldprep.geometry.solid import Floats
+from moldprep.records import Body, Role
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Point
 from moldprep.rigging.layout import Layout
 
@@ -66,3 +69,20 @@ def layout_placed(layout: Layout, place: Placement) -> Layout:
             for f in layout.filters
         ),
     )  # fmt: skip
+
+
+def as_columns(bodies: Sequence[Body]) -> tuple[FeederPlan, ...]:
+    """Return the feeders among the model's own bodies as upright columns: for their volume."""
+    columns = []
+    for body in bodies:
+        if body.role in (Role.FEEDER, Role.NECK):
+            low, high = body.solid.bounds
+            tall = float(high[2] - low[2])
+            x, y, _ = body.solid.centroid_mm
+            columns.append(
+                FeederPlan(
+                    name=body.name, kind="top", at_mm=(x, y, float(low[2])), height_mm=tall,
+                    diameter_mm=math.sqrt(4.0 / math.pi * body.solid.volume_mm3 / tall),
+                )
+            )  # fmt: skip
+    return tuple(columns)

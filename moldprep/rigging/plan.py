@@ -7,14 +7,12 @@ from functools import cached_property
 
 import numpy as np
 from shapely.geometry import Polygon
-from shapely.geometry.base import BaseGeometry
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.mold.rooms import print_rooms
 from moldprep.records import (
     Alloy,
-    Body,
     Job,
     Parting,
     Pattern,
@@ -36,14 +34,17 @@ from moldprep.records.plan import (
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
 from moldprep.rigging.clearance import (
-    VENT_SAND_MM,
     Blocked,
-    channel_outlines,
     clear_basin,
     meets_vents,
 )
-from moldprep.rigging.completion import Hung, completed
-from moldprep.rigging.copies import chill_placed, feeder_placed, layout_placed
+from moldprep.rigging.completion import (
+    Hung,
+    completed,
+    no_vents,
+    placements_without_channels,
+)
+from moldprep.rigging.copies import as_columns, chill_placed, feeder_placed, layout_placed
 from moldprep.rigging.feeder_plan import plan_feeders
 from moldprep.rigging.gate_sites import GateSearch, Side
 from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
@@ -51,6 +52,7 @@ from moldprep.rigging.reasons import layout_reasons
 from moldprep.rigging.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes, cope_top_mm, size_gating
+from moldprep.rigging.trial import trial_time_s
 from moldprep.rigging.venting import plan_vents
 
 CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
@@ -65,8 +67,14 @@ SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
 LEVELS_COMPARED = 3
 """Levels that offer a place for gates, from the parting away, tried where the first has no room."""
 
-BESIDE_FEEDERS_MM = 20.0
-"""Sand between more vents and feeders or chills, which may yet grow. [mm]"""
+TIME_OFF = 0.02
+"""The choke is taken anew where the channels pass so much more or less than it was drawn for."""
+
+TRIALS = 3
+"""Trial pours at most; the last is not followed where it comes out worse than one before."""
+
+MOST_RESIZED = 1.6
+"""A choke that would change by more than this factor is left to the checks."""
 
 HERE = (Placement(name="casting"),)
 
@@ -133,7 +141,9 @@ class _Planner:
     def plan(self) -> RiggingPlan:
         """Return the whole plan."""
         is_free = self.count == 1 or not self.job.rigging.placements
-        if self.wants_gating and not self.has_channels and is_free:
+        if self.wants_gating and not self.has_channels:
+            if not is_free:
+                raise placements_without_channels(self.count)
             return self._automatic()
         return self._given()
 
@@ -143,6 +153,7 @@ class _Planner:
         """Return a plan whose channels are laid out here."""
         feeders, chills, reasons = self._feeders(HERE)
         top, sizes, cope_why, side, layout = self._gated(feeders, chills)
+        sizes, layout = self._poured_in_time(sizes, layout, side, top, feeders, chills)
         if self.job.rigging.placements:
             layout = layout_placed(layout, self.job.rigging.placements[0])
         feeders, chills = self._copied(feeders, chills, layout.placements)
@@ -198,6 +209,40 @@ class _Planner:
             fix="give [[rigging.ingate]] and [[rigging.runner]] tables, allow a longer pour_time_s,"
             " or move parting.z_mm to a level with a thicker wall",
         )
+
+    def _poured_in_time(
+        self, sizes: Sizes, layout: Layout, side: Side, top: float,
+        feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+    ) -> tuple[Sizes, Layout]:  # fmt: skip
+        """Return areas and channels whose sprue makes up for what the channels really lose.
+
+        Only where the sprue's foot is the choke and no ratio is given: then the foot alone sets
+        the flow, and runners and gates stay as they are.
+        """
+        if sizes.foot_mm2 > sizes.choke_mm2 or self.job.rigging.ratio != "auto":
+            return sizes, layout
+        best, now = (sizes, layout), (sizes, layout)
+        closest = math.inf
+        for _ in range(TRIALS):
+            takes_s = trial_time_s(now[1], feeders, now[0], top, self.pattern, self.alloy)
+            off = abs(takes_s / sizes.pour_time_s - 1.0)
+            foot = now[0].foot_mm2 * takes_s / sizes.pour_time_s
+            if off < closest:
+                best, closest = now, off
+            if not (off > TIME_OFF and 1.0 / MOST_RESIZED < foot / sizes.foot_mm2 < MOST_RESIZED):
+                break
+            why = Reason(
+                item="choke",
+                why=f"{foot:.0f} mm² instead: a trial pour with all losses would else take"
+                f" {takes_s:.1f} s",
+                source="Bernoulli with losses, over the rising level",
+            )
+            resized = replace(sizes, foot_mm2=foot, choke_mm2=foot, reasons=(*sizes.reasons, why))
+            laid = self._laid_out(side, resized, self._room(feeders, chills, top), top)
+            if laid is None:
+                break
+            now = (resized, laid[1])
+        return best
 
     def _feeders(
         self, placements: tuple[Placement, ...]
@@ -303,7 +348,7 @@ class _Planner:
         keys = self.job.rigging
         placements = keys.placements or self._row()
         feeders, chills, reasons = self._feeders(placements)
-        hanging = (*feeders, *_as_planned(self.pattern.extra))
+        hanging = (*feeders, *as_columns(self.pattern.extra))
         top, sizes, _ = self._sized(
             hanging[: max(1, len(hanging) // self.count)], self.parting.z_mm
         )
@@ -367,7 +412,7 @@ class _Planner:
         if "vents" in given.auto and not given.vent:
             vents, vent_reasons = plan_vents(
                 self.pattern, self.parting, feeders, hung.placements, top, self.alloy, choke,
-                _no_vents(hung, feeders, chills, top),
+                no_vents(hung, feeders, chills, top),
             )  # fmt: skip
             hung = self._beside_vents(hung, feeders, chills, vents, top)
         return RiggingPlan(
@@ -408,37 +453,6 @@ class _Planner:
             round(area / sizes.choke_mm2, 2) for area in areas)  # fmt: skip
         foot = hung.sprue.foot_area_mm2 if hung.sprue else sizes.foot_mm2
         return (ratio[0], ratio[1], ratio[2]), round(round(foot, 2) * min(ratio) / ratio[0], 2)
-
-
-def _as_planned(bodies: Sequence[Body]) -> tuple[FeederPlan, ...]:
-    """Return the feeders among the model's own bodies as upright columns: for their volume."""
-    columns = []
-    for body in bodies:
-        if body.role in (Role.FEEDER, Role.NECK):
-            low, high = body.solid.bounds
-            tall = float(high[2] - low[2])
-            x, y, _ = body.solid.centroid_mm
-            columns.append(
-                FeederPlan(
-                    name=body.name, kind="top", at_mm=(x, y, float(low[2])), height_mm=tall,
-                    diameter_mm=math.sqrt(4.0 / math.pi * body.solid.volume_mm3 / tall),
-                )
-            )  # fmt: skip
-    return tuple(columns)
-
-
-def _no_vents(
-    hung: Hung, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], top: float
-) -> tuple[BaseGeometry, ...]:
-    """Return the outlines, with sand, through which no vent may come up."""
-    hanging = feeder_prisms(feeders, top) + chill_prisms(chills)
-    outlines = [outline.buffer(BESIDE_FEEDERS_MM) for outline, _, _ in hanging]
-    if hung.sprue and hung.well:
-        channels = channel_outlines(hung.sprue, hung.well, hung.runners, hung.filters)
-        outlines += [outline.buffer(VENT_SAND_MM) for outline, _, _ in channels]
-    if hung.sprue and hung.basin:
-        outlines.append(basin_outline(hung.basin, hung.sprue).buffer(VENT_SAND_MM + 10.0))
-    return tuple(outlines)
 
 
 def _opened(feeder: FeederPlan, top: float) -> FeederPlan:

@@ -29,6 +29,9 @@ SMALL_MM: Final = 8.0
 LARGE_CASTING_MM: Final = 300.0
 """Longest side from which a casting counts as large here (common practice, no source)."""
 
+BETWEEN_MM: Final = 6.0
+"""Sand between two vents, at least (common practice, no source). [mm]"""
+
 RESERVE: Final = 1.03
 """Vents over the choke: bodies of many sides are a little smaller than round ones. [-]"""
 
@@ -111,9 +114,15 @@ def plan_vents(
             if not point.is_clear or at[2] >= top_mm:
                 reasons.append(_blocked(place, at, point))
                 continue
+            free = min(
+                [math.dist(at[:2], vent.at_mm[:2]) - BETWEEN_MM for vent in vents],
+                default=LARGEST_MM,
+            )
+            if free < SMALLEST_MM:
+                continue  # the vent beside it takes this air as well
             name = f"vent-{len(vents) + 1}"
-            diameter = _diameter_mm(point, pattern, alloy)
-            most_mm.append(min(max(0.5 * point.wall_mm, diameter), LARGEST_MM))
+            diameter = min(_diameter_mm(point, pattern, alloy), round(free, 1))
+            most_mm.append(min(max(0.5 * point.wall_mm, diameter), free, LARGEST_MM))
             vents.append(VentPlan(name=name, at_mm=at, diameter_mm=diameter, into=place.name))
             where = "above" if at[2] > parting.z_mm else "below"
             reasons.append(

@@ -1,15 +1,19 @@
 """Contacts, sections and the graph, measured on bodies of known size."""
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from moldprep.geometry.solid import Solid
+from moldprep.jobfile import make_job
 from moldprep.records import Body, Role
 from moldprep.rigging.channels import cut_section, trace_channel
 from moldprep.rigging.contacts import contains, find_gap, find_patches
+from moldprep.rigging.cooling import poured_as
 from moldprep.rigging.flow import trace_flow
+from moldprep.rigging.gate_facts import has_dimple
 from moldprep.rigging.network import build_network
 from tests.gating_bench import (
     ALLOY,
@@ -252,3 +256,21 @@ def test_turning_the_mold_changes_nothing(turn):
         agree(
             got[contact.a, contact.b], contact.area_mm2, rel=0.05, why="flush sides, off by a bit"
         )
+
+
+def test_an_air_core_is_seen_on_the_body():
+    """The bench's feeders have a core in their top; the same without it do not breathe."""
+    cored = next(body.solid for body in good_rigging().bodies if body.name == "F1")
+    assert has_dimple(cored)
+    assert not has_dimple(cored.hull())
+    groove = Solid.box((60.0, 58.0, 80.0), (120.0, 62.0, 91.0))  # open to the side: no core
+    assert not has_dimple(cored.hull() - groove)
+
+
+def test_the_jobs_pouring_temperature_counts():
+    table = {"alloy": "al-si7mg", "casting": {"file": "x.stl", "unit": "mm"}}
+    hot = make_job({**table, "freezing": {"pour_c": 760.0}}, folder=Path(), where="test")
+    usual = make_job(table, folder=Path(), where="test")
+    flow = trace_flow(good_rigging(), good_plan(), poured_as(ALLOY, hot))
+    assert flow.pour_c == 760.0
+    assert poured_as(ALLOY, usual) is ALLOY

@@ -26,6 +26,7 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.rigging.build import build_rigging
+from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.gating import falling_speed_m_s
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
@@ -409,6 +410,24 @@ def test_channels_without_an_ingate_are_an_error_that_helps():
     with pytest.raises(StageError, match="no ingate") as err:
         planned("plate", rigging={"runner": [OWN_RUNNER]})
     assert err.value.code == "rigging/incomplete"
+
+
+def test_places_of_several_castings_without_channels_are_an_error_that_helps():
+    places = [{"name": f"casting-{k}", "move_mm": [400.0 * k, 0.0, 0.0]} for k in (1, 2)]
+    with pytest.raises(StageError, match=r"mold\.count = 2") as err:
+        planned("plate", rigging={"placements": places})
+    assert err.value.code == "rigging/incomplete"
+
+
+@pytest.mark.parametrize("count", [1, 4])
+def test_the_channels_pour_in_the_time_they_are_drawn_for(count):
+    """Quasi-steady Bernoulli with losses through the built bodies, against the time chosen."""
+    plan, rigging = built("plate", alloy="al-si12", z_mm=12.0, mold={"count": count})
+    flow = trace_flow(rigging, plan, find(Alloy, "al-si12"))
+    agree(flow.pour_time_s - flow.prime_s, plan.pour_time_s, rel=0.1,
+          why="the trial pour takes the gates as one height and losses as square")  # fmt: skip
+    shares = [c.share * len(plan.ingates) for c in flow.channels if c.body.startswith("ingate")]
+    np.testing.assert_allclose(shares, 1.0, atol=0.1)
 
 
 def test_gating_inside_the_model_is_not_doubled():

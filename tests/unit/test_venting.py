@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+from shapely.geometry import box
 
 from moldprep.geometry.solid import Solid
 from moldprep.records import (
@@ -105,6 +106,28 @@ def test_vents_are_widened_toward_the_choke():
     assert any("choke" in reason.why for reason in reasons)
     most, _ = vents_of(PEAKS, choke=1e6)
     assert max(vent.diameter_mm for vent in most) <= LARGEST_MM
+
+
+def test_a_wide_plate_gets_as_many_vents_as_its_choke_asks_for():
+    """Common practice: vents in total as large as the choke; half the wall each, at most."""
+    choke = 300.0
+    plate = Solid.box((0, 0, 0), (200, 160, 24))
+    vents, _ = vents_of(plate, choke=choke)
+    total = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in vents)
+    assert total >= choke
+    assert max(vent.diameter_mm for vent in vents) <= LARGEST_MM
+    places = np.array([vent.at_mm for vent in vents])
+    np.testing.assert_allclose(places[:, 2], 24.0, atol=1e-3)
+    apart = np.linalg.norm(places[:, None] - places, axis=2) + 1e9 * np.eye(len(places))
+    assert apart.min() > 25.0
+
+
+def test_more_vents_keep_out_of_what_stands_there():
+    plate, basin = Solid.box((0, 0, 0), (200, 160, 24)), box(0.0, 0.0, 100.0, 160.0)
+    vents, _ = plan_vents(pattern_of(plate), parting_of(plate), (), HERE, 200.0, ALLOY, 300.0,
+                          (basin,))  # fmt: skip
+    assert len(vents) > 1
+    assert min(vent.at_mm[0] for vent in vents[1:]) >= 100.0
 
 
 def test_copies_are_vented_where_they_sit():
