@@ -248,7 +248,8 @@ class Walls:
         """
         if way.out_deg not in self._edge_levels:
             s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
-            s = np.linspace(s_all.min() + 1.0, s_all.max() - 1.0, 60)
+            inset = min(1.0, 0.1 * float(np.ptp(s_all)))
+            s = np.linspace(s_all.min() + inset, s_all.max() - inset, 60)
             low, high = self.extents_mm
             z = np.linspace(low + 0.05, high - 0.05, int(np.clip((high - low) / 1.5, 8, 160)))
             far = float(v_all.max()) + 10.0
@@ -288,7 +289,8 @@ def _fan(way: Approach, s: Floats, z: Floats, far: float) -> Floats:
 def _outer_edge(s: Floats, s_all: Floats, v_all: Floats) -> Floats:
     """Return how far out an outline reaches near each place along a side."""
     edge = np.full(len(s), -np.inf)
-    pitch = s[1] - s[0]
+    pitch = abs(s[1] - s[0])
     k = np.clip(np.rint((s_all - s[0]) / pitch).astype(int), 0, len(s) - 1)
     np.maximum.at(edge, k, v_all)
-    return np.asarray(maximum_filter1d(edge, 2 * math.ceil(4.0 / pitch) + 1, mode="nearest"))
+    reach = min(math.ceil(4.0 / pitch), len(s) // 2 - 1)  # a small casting is narrower than that
+    return np.asarray(maximum_filter1d(edge, 2 * reach + 1, mode="nearest"))

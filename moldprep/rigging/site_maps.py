@@ -111,7 +111,8 @@ class Maps:
         """How deep each column lies in a pocket the pattern surrounds, seen from above. [mm]"""
         z = np.nan_to_num(self.top.z_mm, nan=-np.inf)
         deep = np.zeros(z.shape)
-        for level in np.linspace(*self._pattern.solid.bounds[:, 2], N_LEVELS):
+        lowest, highest = (float(z) for z in self._pattern.solid.bounds[:, 2])
+        for level in np.linspace(lowest, highest, N_LEVELS):
             high = z >= level
             inside = ndimage.binary_fill_holes(high) & ~high & np.isfinite(z)
             deep[inside] = level - z[inside]

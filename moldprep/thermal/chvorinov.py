@@ -97,7 +97,6 @@ def freezing_time_s(modulus_mm: float, constant_s_mm2: float) -> float:
     return constant_s_mm2 * modulus_mm**2
 
 
-
 def sand_number(step_k: float, sand_j_m3k: float, freezing_j_m3: float) -> float:
     """Return lambda, what the sand can take over what the metal must give.
 

@@ -14,7 +14,17 @@ import numpy as np
 from numba import prange
 
 from moldprep.thermal.contacts import SAME
-from moldprep.thermal.curves import ZERO, compiled, enthalpy_at, even, state_of
+from moldprep.thermal.curves import (
+    ONE,
+    TOKEN,
+    ZERO,
+    bent,
+    compiled,
+    enthalpy_at,
+    even,
+    state_of,
+    temperature_at,
+)
 from moldprep.thermal.materials import OUTSIDE
 
 SIX: Final = np.float32(6.0)
@@ -65,39 +75,46 @@ def states(heat: Any, cells: Any, tables: Any, which: int, out: Any) -> None:
 
 
 @compiled(fastmath=True)
-def flow_into(flow: Any, mid: Any, low: Any, high: Any, front: Any, back: Any) -> None:
-    """Set the sum of the neighbors' P less six times the own, along a run.
+def flow_into(flow: Any, p: Any, at: Any, n: Any, x: Any, y: Any) -> None:
+    """Set the sum of the neighbors' P less six times the own, along a run that begins at `at`.
 
-    `mid` begins one cell earlier than the run and ends one later.
+    Grids are flat, x and y the steps to the next plane and row. Numbers without sign, here and
+    below, because they need no care for places before the first.
     """
-    for k in range(flow.size):
-        ahead, across = mid[k] + mid[k + 2], (low[k] + high[k]) + (front[k] + back[k])
-        flow[k] = ahead + across - SIX * mid[k + 1]
+    one = np.uint64(1)
+    for k in range(n):
+        q = at + k
+        across = (p[q - x] + p[q + x]) + (p[q - y] + p[q + y])
+        flow[k] = (p[q - one] + p[q + one]) + across - SIX * p[q]
 
 
 @compiled(fastmath=True)
-def sand_on(new: Any, old: Any, flow: Any, p: Any, bends: Any, lead: Any, step: Any) -> None:
+def sand_on(
+    new: Any, old: Any, flow: Any, p: Any, at: Any, n: Any, bends: Any, lead: Any, step: Any
+) -> None:
     """Go on from the last two stages of plain sand; its bends are written out to run as vectors."""
     a, b = bends[0, 0], bends[0, 1]
     x1, x2, x3 = bends[1, 0], bends[2, 0], bends[3, 0]
     x4, x5, x6 = bends[4, 0], bends[5, 0], bends[6, 0]
     d1, d2, d3 = bends[1, 1], bends[2, 1], bends[3, 1]
     d4, d5, d6 = bends[4, 1], bends[5, 1], bends[6, 1]
-    for k in range(new.size):
-        h = old[k] + lead * (old[k] - new[k]) + step * flow[k]
-        new[k] = h
+    for k in range(n):
+        h = old[at + k] + lead * (old[at + k] - new[at + k]) + step * flow[k]
+        new[at + k] = h
         low = d1 * max(h - x1, ZERO) + d2 * max(h - x2, ZERO) + d3 * max(h - x3, ZERO)
         high = d4 * max(h - x4, ZERO) + d5 * max(h - x5, ZERO) + d6 * max(h - x6, ZERO)
-        p[k] = a + b * h + low + high
+        p[at + k] = a + b * h + low + high
 
 
 @compiled(fastmath=True)
-def metal_on(new: Any, old: Any, flow: Any, p: Any, row: Any, lead: Any, step: Any) -> None:
+def metal_on(
+    new: Any, old: Any, flow: Any, p: Any, at: Any, n: Any, row: Any, lead: Any, step: Any
+) -> None:
     """Go on from the last two stages of inner metal."""
-    for k in range(new.size):
-        new[k] = old[k] + lead * (old[k] - new[k]) + step * flow[k]
-    for k in range(new.size):
-        p[k] = even(new[k], row)
+    for k in range(n):
+        h = old[at + k] + lead * (old[at + k] - new[at + k]) + step * flow[k]
+        new[at + k] = h
+        p[at + k] = even(h, row)
 
 
 @compiled(fastmath=True)
@@ -107,24 +124,25 @@ def sweep_runs(
     heat: Any,
     heat_next: Any,
     runs: Any,
+    first: Any,
+    end: Any,
+    x: Any,
+    y: Any,
     room: Any,
     tables: Any,
     lead: Any,
     step: Any,
 ) -> None:
-    """Do a stage in runs of plain sand and of inner metal."""
-    for r in range(runs.shape[0]):
-        i, j, lo, hi = runs[r, 0], runs[r, 1], runs[r, 2], runs[r, 3]
-        flow = room[: hi - lo]
-        flow_into(
-            flow, p[i, j, lo - 1 : hi + 1], p[i - 1, j, lo:hi], p[i + 1, j, lo:hi],
-            p[i, j - 1, lo:hi], p[i, j + 1, lo:hi],
-        )  # fmt: skip
-        new, old, out = heat_next[i, j, lo:hi], heat[i, j, lo:hi], p_next[i, j, lo:hi]
+    """Do a stage in runs of plain sand and of inner metal, in flat grids."""
+    sand_p, metal_p = tables.sand_p, tables.metal_p
+    for r in range(first, end):
+        at = np.uint64(runs[r, 0]) * x + np.uint64(runs[r, 1]) * y + np.uint64(runs[r, 2])
+        n = np.uint64(runs[r, 3] - runs[r, 2])
+        flow_into(room, p, at, n, x, y)
         if runs[r, 4] == 1:
-            sand_on(new, old, flow, out, tables.sand_p, lead, step)
+            sand_on(heat_next, heat, room, p_next, at, n, sand_p, lead, step)
         else:
-            metal_on(new, old, flow, out, tables.metal_p, lead, step)
+            metal_on(heat_next, heat, room, p_next, at, n, metal_p, lead, step)
 
 
 @compiled(fastmath=True)
@@ -144,8 +162,13 @@ def sweep_odd(
     lost = 0.0
     place, beside, g_of, to = odd.at, odd.near, odd.g, odd.step
     temp, temp_next, first_outside = odd.temp, odd.temp_next, odd.at.size
+    metal, other, rest = odd.metal, odd.other, odd.rest
+    sand_c, sand_p, metal_c, metal_p = (
+        tables.sand_c, tables.sand_p, tables.metal_c, tables.metal_p,
+    )  # fmt: skip
+    zero_c = tables.zero_c
     for s in range(on.size):
-        q = on[s]
+        q = np.uint32(on[s])
         at, t = place[q], temp[q]
         flow, gone, here = ZERO, ZERO, p[at]
         for face in range(6):
@@ -157,7 +180,14 @@ def sweep_odd(
         lost += np.float64(gone)
         h = heat[at] + lead * (heat[at] - heat_next[at]) + step * flow
         heat_next[at] = h
-        temp_next[q], p_next[at] = state_of(h, odd.metal[q], odd.other[q], odd.rest[q], t, tables)
+        if metal[q] == ONE:
+            temp_next[q], p_next[at] = even(h, metal_c), even(h, metal_p)
+        elif metal[q] == ZERO and rest[q] == 1:
+            each = h / other[q]
+            temp_next[q], p_next[at] = bent(each, sand_c), bent(each, sand_p)
+        else:
+            t = temperature_at(h, metal[q], other[q], rest[q], t, tables)
+            temp_next[q], p_next[at] = t, TOKEN * (t - zero_c)
     return lost
 
 
@@ -185,11 +215,12 @@ def sweep(
         visits.runs, visits.run_ends, visits.on, visits.odd_ends, visits.cuts,
     )  # fmt: skip
     flat, flat_next, old, new = p.ravel(), p_next.ravel(), heat.ravel(), heat_next.ravel()
+    x, y = np.uint64(p.shape[1] * p.shape[2]), np.uint64(p.shape[2])
     for c in prange(cuts.size - 1):
         room = np.empty(p.shape[2], np.float32)
         for i in range(cuts[c], cuts[c + 1]):
             sweep_runs(
-                p, p_next, heat, heat_next, runs[run_ends[i] : run_ends[i + 1]], room, tables,
+                flat, flat_next, old, new, runs, run_ends[i], run_ends[i + 1], x, y, room, tables,
                 lead, step * per,
             )  # fmt: skip
             lost += sweep_odd(
