@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from moldprep.records import FeederPlan, IngatePlan, RiggingPlan
+from moldprep.records.plan import FilterPlan
 
 FLATTER: Final = 0.7
 """Height of an ingate after one round over its height before."""
@@ -39,7 +40,11 @@ def flatter(gate: IngatePlan, plan: RiggingPlan) -> IngatePlan | None:
     if sum(f"{gate.name}:" in one.changed for one in plan.rounds) >= TRIES:
         return None
     height = max(FLATTER * gate.height_mm, LEAST_HEIGHT_MM)
-    room = min(_room_mm(gate, plan.ingates), _beside_feeders_mm(gate, plan.feeders))
+    room = min(
+        _room_mm(gate, plan.ingates),
+        _beside_feeders_mm(gate, plan.feeders),
+        _beside_filters_mm(gate, plan.filters),
+    )
     if room <= gate.width_mm:
         return None
     width = min(gate.width_mm * gate.height_mm / height, room)
@@ -81,6 +86,21 @@ def _beside_feeders_mm(gate: IngatePlan, feeders: Sequence[FeederPlan]) -> float
         if feeder.name != gate.into and is_level:
             away = float(np.hypot(own[:, 0] - x, own[:, 1] - y).min())
             free = min(free, 2.0 * (away - 0.5 * feeder.diameter_mm - BETWEEN_MM))
+    return free
+
+
+def _beside_filters_mm(gate: IngatePlan, filters: Sequence[FilterPlan]) -> float:
+    """Return how wide a gate may be beside filters and the widening before and after them. [mm]"""
+    own = np.array(_points(gate))[:, :2]
+    free = math.inf
+    for one in filters:
+        turn = math.radians(one.turn_deg)
+        ahead = np.array([math.cos(turn), math.sin(turn)])
+        from_it = own - np.array(one.at_mm[:2])
+        along = np.abs(from_it @ ahead) - 0.5 * (one.thickness_mm + one.length_mm)
+        aside = np.abs(from_it @ np.array([-ahead[1], ahead[0]])) - 0.5 * one.length_mm
+        away = np.hypot(np.maximum(along, 0.0), np.maximum(aside, 0.0)).min()
+        free = min(free, 2.0 * (float(away) - BETWEEN_MM))
     return free
 
 

@@ -12,7 +12,15 @@ from shapely.geometry import Point
 from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy, Pattern
 from moldprep.records.plan import FeederPlan
-from moldprep.rigging.gate_walls import Approach, Mask, Wall, Walls, outline_points
+from moldprep.rigging.gate_walls import (
+    DEEPEST_MM,
+    LEAST_MM,
+    Approach,
+    Mask,
+    Wall,
+    Walls,
+    outline_points,
+)
 from moldprep.rigging.room import Room
 from moldprep.tolerances import OVERLAP_MM
 
@@ -23,12 +31,38 @@ BREAK_OFF: Final = 0.7
 """Thickness of an ingate over the wall it joins, at most: it then breaks off in the gate
 (common practice, no source). [-]"""
 
+
+@dataclass(frozen=True)
+class Try:
+    """What is asked of a place for gates.
+
+    thinness   : thickness of a gate over the wall's, at most
+    sand       : sand beside gates over the usual
+    deepest_mm : how far behind the casting's shadow the wall may lie
+    least_mm   : thickness of the thinnest gate
+    """
+
+    sides_deg: tuple[float, ...]
+    thinness: float
+    sand: float
+    deepest_mm: float = DEEPEST_MM
+    least_mm: float = LEAST_MM
+
+
 TRIES: Final = (
-    (SIDES_DEG, BREAK_OFF, 1.0),
-    (SIDES_DEG, 1.0, 0.4),
-    (SLANTED_DEG, BREAK_OFF, 1.0),
+    Try(SIDES_DEG, BREAK_OFF, 1.0),
+    Try(SIDES_DEG, 1.0, 0.4),
+    Try(SLANTED_DEG, BREAK_OFF, 1.0),
 )
-"""Directions, thickness over the wall's, sand beside gates over the usual, in order of trying."""
+"""In order of trying."""
+
+LAST_TRIES: Final = (
+    Try(SIDES_DEG, BREAK_OFF, 0.4, 15.0, 1.5),
+    Try(SIDES_DEG, 1.0, 0.1, 60.0, 1.5),
+    Try(SLANTED_DEG, 1.0, 0.1, 60.0, 1.5),
+)
+"""Where none of the others offers anything: thinner gates, little sand under feeders that stand on
+small castings, and walls far behind the outline."""
 
 COUNTS: Final = (1, 2, 3, 4, 6, 8)
 FLATNESS: Final = (1.0, 20.0)
@@ -135,6 +169,7 @@ class GateSearch:
         *,
         prefers_above: bool,
         n_levels: int,
+        tries: Sequence[Try] = TRIES,
     ) -> tuple[Side, ...]:
         """Return the best sides, best first: at the level, or the nearest with a wall for a gate.
 
@@ -150,6 +185,8 @@ class GateSearch:
             Whether ingates belong above the runner, so that it fills before they run.
         n_levels
             How many levels that offer something are compared.
+        tries
+            What is asked of a place, strictest first.
         """
         found: list[tuple[float, Side]] = []
         wide, between = self._levels(level_mm)
@@ -158,26 +195,30 @@ class GateSearch:
                 break
             if found and abs(level - level_mm) > FARTHEST_LEVEL_MM:
                 break
-            here = self._at_level(level, area_mm2, runner_mm)
+            here = self._at_level(level, area_mm2, runner_mm, tries)
             found += [(_cost(side, prefers_above, level_mm), side) for side in here]
             n_levels -= any(side.hidden_mm <= FLUSH_MM for side in here)
             if n_levels == 0:
                 break
         return _best_of_each_way(found)
 
-    def _at_level(self, level: float, area_mm2: float, runner_mm: float) -> list[Side]:
+    def _at_level(
+        self, level: float, area_mm2: float, runner_mm: float, tries: Sequence[Try]
+    ) -> list[Side]:
         """Return what one level offers, by the first of the tries that offers anything."""
-        for sides_deg, thinness, sand in TRIES:
+        for one in tries:
             ways = [
                 Approach(
                     out_deg=out_deg,
                     level_mm=level,
                     gates_above=above,
                     runner_mm=runner_mm,
-                    thinness=thinness,
-                    sand_mm=sand * self._wall_mm,
+                    thinness=one.thinness,
+                    sand_mm=one.sand * self._wall_mm,
+                    deepest_mm=one.deepest_mm,
+                    least_mm=one.least_mm,
                 )
-                for out_deg, above in product(sides_deg, (True, False))
+                for out_deg, above in product(one.sides_deg, (True, False))
             ]
             here = [side for way in ways for side in self._sides(way, area_mm2)]
             if here:
@@ -208,7 +249,7 @@ class GateSearch:
         if not self._walls.reaches_edge(way):
             return
         wall = self._walls.seen(way)
-        heights = wall.heights_mm(way.thinness)
+        heights = wall.heights_mm(way)
         for count in COUNTS if heights else ():
             yield from self._into_wall(wall, way, area_mm2, count, heights)
 
@@ -219,9 +260,11 @@ class GateSearch:
         for height in heights:
             notch = break_off_notch_mm(height)
             width = area_mm2 / count / (height - notch)
+            if count == 1 and height == heights[-1]:
+                width = max(width, FLATNESS[0] * height)  # more than is asked for, not less
             if not FLATNESS[0] * height <= width <= min(FLATNESS[1] * height, WIDEST_MM):
                 continue
-            fits = wall.fits(width, height, way.thinness)
+            fits = wall.fits(width, height, way)
             if not fits.any():
                 continue
             spreads = [

@@ -20,8 +20,11 @@ from moldprep.geometry.solid import Floats
 from moldprep.records import Pattern
 from moldprep.rigging.room import Room
 
-HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0)
+HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.5)
 """Thicknesses an ingate may have, thickest first."""
+
+LEAST_MM: Final = 3.0
+"""The thinnest ingate where the casting gives a choice."""
 
 DEEPEST_MM: Final = 15.0
 """How far behind the casting's own shadow the wall may lie where a gate enters it: draft, fillets
@@ -40,6 +43,8 @@ class Approach:
     runner_mm   : height of the runner
     thinness    : thickness of a gate over the wall it joins, at most
     sand_mm     : sand kept between gates and feeders or chills
+    deepest_mm  : how far behind the casting's own shadow the wall may lie
+    least_mm    : thickness of the thinnest gate
     """
 
     out_deg: float
@@ -48,6 +53,8 @@ class Approach:
     runner_mm: float
     thinness: float
     sand_mm: float
+    deepest_mm: float = DEEPEST_MM
+    least_mm: float = LEAST_MM
 
     @property
     def out(self) -> Floats:
@@ -98,9 +105,10 @@ class Wall:
         """Distance of two places."""
         return float(self.s[1] - self.s[0])
 
-    def heights_mm(self, thinness: float) -> tuple[float, ...]:
+    def heights_mm(self, way: Approach) -> tuple[float, ...]:
         """Return the gate heights that fit anywhere at all."""
-        return tuple(h for h in HEIGHTS_MM if self._takes(h, thinness).any())
+        usual = (h for h in HEIGHTS_MM if h >= way.least_mm)
+        return tuple(h for h in usual if self._takes(h, way).any())
 
     @cached_property
     def _up_to(self) -> tuple[Mask, Floats, Floats, Floats]:
@@ -116,17 +124,17 @@ class Wall:
         """Return the last of the heights a gate of this height covers."""
         return int(np.searchsorted(self.rise, height_mm + 1e-9)) - 1
 
-    def _takes(self, height_mm: float, thinness: float) -> Mask:
+    def _takes(self, height_mm: float, way: Approach) -> Mask:
         """Return (n,) whether each place takes a gate of this height, however narrow."""
         is_clear, _, far, thick = self._up_to
         k = self._row(height_mm)
-        is_thin = thinness * thick[:, k] >= height_mm
-        return np.asarray(is_clear[:, k] & (far[:, k] >= self.edge - DEEPEST_MM) & is_thin)
+        is_thin = way.thinness * thick[:, k] >= height_mm
+        return np.asarray(is_clear[:, k] & (far[:, k] >= self.edge - way.deepest_mm) & is_thin)
 
-    def fits(self, width_mm: float, height_mm: float, thinness: float) -> Mask:
+    def fits(self, width_mm: float, height_mm: float, way: Approach) -> Mask:
         """Return (n,) where the middle of a gate of this section may lie."""
         size = 2 * self._half(width_mm) + 1
-        takes = self._takes(height_mm, thinness).astype(np.uint8)
+        takes = self._takes(height_mm, way).astype(np.uint8)
         whole = minimum_filter1d(takes, size, mode="constant", cval=0) > 0
         if not whole.any():
             return np.asarray(whole)
@@ -151,7 +159,8 @@ class Wall:
         return float(np.mean(self.edge[max(0, k - half) : k + half + 1, None] - hit))
 
     def _half(self, width_mm: float) -> int:
-        return max(1, math.ceil(0.5 * width_mm / self.pitch_mm))
+        """Return half a width in places, never more than there are."""
+        return min(max(1, math.ceil(0.5 * width_mm / self.pitch_mm)), len(self.s))
 
 
 class Walls:
@@ -163,7 +172,7 @@ class Walls:
         self._rays = Rays.of(pattern.solid)
         self._shadow = outline_points(room.solid.shadow())
         self._bounds = pattern.solid.bounds
-        self._edge_levels: dict[float, Floats] = {}
+        self._edge_levels: dict[tuple[float, float], Floats] = {}
         self._bare: dict[tuple[float, float, bool], Wall] = {}
         self._reach: dict[tuple[int, float], tuple[float, float, float]] = {}
 
@@ -246,7 +255,8 @@ class Walls:
 
         One coarse fan of rays per direction answers for all levels.
         """
-        if way.out_deg not in self._edge_levels:
+        key = (way.out_deg, way.deepest_mm)
+        if key not in self._edge_levels:
             s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
             inset = min(1.0, 0.1 * float(np.ptp(s_all)))
             s = np.linspace(s_all.min() + inset, s_all.max() - inset, 60)
@@ -256,8 +266,8 @@ class Walls:
             distance, _ = self._rays.first(_fan(way, s, z, far), np.append(-way.out, 0.0))
             hit = far - distance.reshape(len(s), len(z))
             edge = _outer_edge(s, s_all, v_all)[:, None]
-            self._edge_levels[way.out_deg] = z[(hit >= edge - 2.0 * DEEPEST_MM).any(axis=0)]
-        near = np.abs(self._edge_levels[way.out_deg] - way.level_mm) <= HEIGHTS_MM[-1]
+            self._edge_levels[key] = z[(hit >= edge - 2.0 * way.deepest_mm).any(axis=0)]
+        near = np.abs(self._edge_levels[key] - way.level_mm) <= LEAST_MM
         return bool(near.any())
 
     def edge_mm(self, way: Approach, first_mm: float, last_mm: float) -> float:

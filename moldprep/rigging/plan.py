@@ -33,25 +33,23 @@ from moldprep.records.plan import (
 )
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
-from moldprep.rigging.clearance import (
-    Blocked,
-    clear_basin,
-    meets_vents,
-)
-from moldprep.rigging.completion import (
-    Hung,
-    completed,
-    no_vents,
-    placements_without_channels,
-)
+from moldprep.rigging.clearance import Blocked, clear_basin, meets_vents
+from moldprep.rigging.completion import Hung, completed, no_vents, placements_without_channels
 from moldprep.rigging.copies import as_columns, chill_placed, feeder_placed, layout_placed
 from moldprep.rigging.feeder_plan import plan_feeders
-from moldprep.rigging.gate_sites import GateSearch, Side
+from moldprep.rigging.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
 from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
 from moldprep.rigging.reasons import layout_reasons
 from moldprep.rigging.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.rounding import rounded
-from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes, cope_top_mm, size_gating
+from moldprep.rigging.sizing import (
+    LEAST_BASIN_MM,
+    Shop,
+    Sizes,
+    cope_top_mm,
+    size_gating,
+    with_less_ingate,
+)
 from moldprep.rigging.trial import trial_time_s
 from moldprep.rigging.venting import plan_vents
 
@@ -76,7 +74,12 @@ TRIALS = 3
 MOST_RESIZED = 1.6
 """A choke that would change by more than this factor is left to the checks."""
 
+SHARES = (1.0, 0.7, 0.5, 0.35, 0.25)
+"""Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
+
 HERE = (Placement(name="casting"),)
+
+Gated = tuple[float, Sizes, Reason, Side, Layout]
 
 
 def plan_rigging(
@@ -166,33 +169,18 @@ class _Planner:
         )
         return self._finished(Hung.of(layout), feeders, chills, sizes, top, why)
 
-    def _gated(
-        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]
-    ) -> tuple[float, Sizes, Reason, Side, Layout]:
+    def _gated(self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]) -> Gated:
         """Return (cope's top, areas, why the top, side, layout): poured slower if gates need it."""
         is_free = self.job.rigging.pour_time_s == "auto"
+        usual = [(slower, 1.0) for slower in (SLOWER if is_free else SLOWER[:1])]
+        last = [(usual[-1][0], share) for share in SHARES]
         is_blocked = False
-        for slower in SLOWER if is_free else SLOWER[:1]:
-            level, n_levels = self.parting.z_mm, 1
-            best: tuple[float, Sizes, Reason, Side, Layout] | None = None
-            for _ in range(3):
-                top, sizes, why = self._sized(feeders, level, slower)
-                room = self._room(feeders, chills, top)
-                sides = self._sides(room, feeders, sizes, level, n_levels)
-                laid = [(side, self._laid_out(side, sizes, room, top)) for side in sides]
-                found = [(one[0], side, one[1]) for side, one in laid if one is not None]
-                if not found and sides and n_levels == 1 and best is None:
-                    is_blocked, n_levels = True, LEVELS_COMPARED  # room on another level?
-                    continue
-                if not found:
-                    break
-                _, side, layout = min(found, key=lambda each: each[0])
-                best = (top, sizes, why, side, layout)
-                if abs(side.level_mm - level) < 0.5:
-                    break
-                level, n_levels = side.level_mm, 1
-            if best is not None:
-                return best
+        for tries, steps in ((TRIES, usual), (LAST_TRIES, last)):
+            for slower, share in steps:
+                found, was_blocked = self._gated_so(feeders, chills, slower, share, tries)
+                if found is not None:
+                    return found
+                is_blocked |= was_blocked
         if is_blocked:
             raise StageError(
                 f"no room for sprue, runner and filter {self.shop.channel_wall_mm:.0f} mm away"
@@ -207,8 +195,36 @@ class _Planner:
             code="rigging/no-gate-site",
             where=f"parting at {self.parting.z_mm:.1f} mm",
             fix="give [[rigging.ingate]] and [[rigging.runner]] tables, allow a longer pour_time_s,"
-            " or move parting.z_mm to a level with a thicker wall",
+            " move parting.z_mm to a level with a thicker wall, or, if the casting is only a few mm"
+            " in size, check the unit of the model",
         )
+
+    def _gated_so(
+        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], slower: float,
+        share: float, tries: Sequence[Try],
+    ) -> tuple[Gated | None, bool]:  # fmt: skip
+        """Return (gating at this pace and share of the ingate's area, whether room was short)."""
+        is_blocked = False
+        level, n_levels = self.parting.z_mm, 1
+        best: Gated | None = None
+        for _ in range(3):
+            top, sizes, why = self._sized(feeders, level, slower)
+            sizes = with_less_ingate(sizes, share, self.alloy)
+            room = self._room(feeders, chills, top)
+            sides = self._sides(room, feeders, sizes, level, n_levels, tries)
+            laid = [(side, self._laid_out(side, sizes, room, top)) for side in sides]
+            found = [(one[0], side, one[1]) for side, one in laid if one is not None]
+            if not found and sides and n_levels == 1 and best is None:
+                is_blocked, n_levels = True, LEVELS_COMPARED  # room on another level?
+                continue
+            if not found:
+                break
+            _, side, layout = min(found, key=lambda each: each[0])
+            best = (top, sizes, why, side, layout)
+            if abs(side.level_mm - level) < 0.5:
+                break
+            level, n_levels = side.level_mm, 1
+        return best, is_blocked
 
     def _poured_in_time(
         self, sizes: Sizes, layout: Layout, side: Side, top: float,
@@ -295,8 +311,9 @@ class _Planner:
         return Room(self.pattern.solid, hung, self._prints)
 
     def _sides(
-        self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float, n_levels: int
-    ) -> tuple[Side, ...]:
+        self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float, n_levels: int,
+        tries: Sequence[Try],
+    ) -> tuple[Side, ...]:  # fmt: skip
         """Return the sides and places one casting's ingates may take, best first."""
         search = GateSearch(self.pattern, room, feeders, self.alloy, self.shop.channel_wall_mm)
         _, height = runner_section_mm(sizes.runner_mm2)
@@ -306,6 +323,7 @@ class _Planner:
             height,
             prefers_above=self._gates_above(sizes),
             n_levels=n_levels,
+            tries=tries,
         )
 
     def _laid_out(

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from moldprep.records import Alloy, Job, Pattern, Rules, Survey
@@ -176,6 +176,20 @@ def size_gating(
         flow_mm3_s=flow, choke_mm2=choke, foot_mm2=foot, runner_mm2=runner, ingate_mm2=ingate,
         reasons=reasons,
     )  # fmt: skip
+
+
+def with_less_ingate(sizes: Sizes, share: float, alloy: Alloy) -> Sizes:
+    """Return sizes with only a share of the ingates' area, and why, for castings without walls."""
+    if share == 1.0:
+        return sizes
+    ingate = share * sizes.ingate_mm2
+    why = Reason(
+        item="ingate",
+        why=f"{ingate:.0f} of the {sizes.ingate_mm2:.0f} mm² asked for: no wall has room for more;"
+        f" the metal enters faster for it, {alloy.critical_speed_m_s} m/s is the alloy's limit",
+        source="geometry",
+    )
+    return replace(sizes, ingate_mm2=ingate, reasons=(*sizes.reasons, why))
 
 
 def _areas(

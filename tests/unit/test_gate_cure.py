@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from moldprep.records import IngatePlan, Round, RunnerPlan
+from moldprep.records.plan import FilterPlan
 from moldprep.rigging.gate_cure import BETWEEN_MM, LEAST_HEIGHT_MM, TRIES, flatter
 from tests.feeding_cases import plan_of, top_feeder
 from tests.helpers import agree
@@ -22,6 +23,17 @@ def test_same_area_less_height():
     agree(new.height_mm, 0.7 * 15.0, rel=1e-6, why="one step")
     agree(new.width_mm * new.height_mm, 60.0 * 15.0, rel=0.005, why="area kept, tenths of mm")
     assert new.path_mm == gate().path_mm
+
+
+def test_no_wider_than_the_sand_beside_a_filter_allows():
+    """The filter's chambers end 0.5 x (22 + 60) = 41 mm from its middle, here 34 from the gate."""
+    near = FilterPlan(
+        at_mm=(25.0, 75.0, 0.0), length_mm=60.0, width_mm=60.0, thickness_mm=22.0, turn_deg=90.0
+    )
+    plan = replace(with_gates(gate()), filters=(near,))
+    assert flatter(gate(), plan) is None
+    new = flatter(gate(width=40.0), plan)
+    assert new.width_mm <= 2.0 * (34.0 - BETWEEN_MM)
 
 
 def test_a_gate_under_its_runner_stays_against_it():

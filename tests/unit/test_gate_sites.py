@@ -1,0 +1,59 @@
+"""Where ingates find a place: on castings with teeth, and on very small ones."""
+
+import numpy as np
+import pytest
+import trimesh
+from shapely.geometry import box
+
+from moldprep.geometry.solid import Solid
+from moldprep.jobfile import mesh_job
+from moldprep.pipeline import prepare
+from moldprep.records import FlowGraph, RiggingPlan
+from moldprep.rigging.gate_walls import _outer_edge
+from tests.helpers import agree
+
+
+def gear():
+    """A disc with 24 teeth and a bore."""
+    teeth = [
+        Solid.box((85.0, -7.0, 0.0), (107.0, 7.0, 40.0)).turned((0.0, 0.0, 15.0 * k))
+        for k in range(24)
+    ]
+    disc = Solid.union([Solid.cone(90.0, 90.0, 40.0), *teeth])
+    return disc - Solid.cone(20.0, 20.0, 60.0).moved((0.0, 0.0, -5.0))
+
+
+def _made(tmp_path, solid, alloy):
+    points, faces = solid.mesh()
+    path = tmp_path / "part.stl"
+    trimesh.Trimesh(points, faces, process=False).export(path)
+    return prepare(mesh_job(path, alloy, "mm"), "flow")
+
+
+@pytest.mark.parametrize("half_mm", [0.01, 0.5, 3.0, 400.0])
+def test_outer_edge_of_outlines_of_any_size(half_mm):
+    outline = np.asarray(box(-half_mm, -half_mm, half_mm, half_mm).exterior.coords)
+    s = np.linspace(-half_mm, half_mm, 60)
+    agree(
+        _outer_edge(s, outline[:, 0], outline[:, 1]).max(),
+        half_mm,
+        rel=1e-9,
+        why="the square's own edge",
+    )
+
+
+@pytest.mark.parametrize(
+    ("solid", "alloy"),
+    [
+        (gear(), "ductile-iron"),
+        (Solid.box((0.0, 0.0, 0.0), (12.0, 8.0, 4.0)), "al-si7mg"),
+        (Solid.box((0.0, 0.0, 0.0), (24.0, 18.0, 9.0)), "tin-bronze"),
+    ],
+    ids=["gear", "12 x 8 x 4", "24 x 18 x 9"],
+)
+def test_every_closed_casting_gets_a_gate(tmp_path, solid, alloy):
+    made = _made(tmp_path, solid, alloy)
+    graph = made.need(FlowGraph)
+    assert made.need(RiggingPlan).ingates
+    joined = {name for c in graph.contacts for name in (c.a, c.b) if "casting" in (c.a, c.b)}
+    assert any(name.startswith("ingate") for name in joined)
