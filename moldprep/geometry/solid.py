@@ -267,6 +267,11 @@ class Solid:
         """
         return np.array(self._kernel.to_mesh64().face_id, np.int64)
 
+    def may_touch(self, other: "Solid") -> bool:
+        """Return whether the boxes round two bodies meet; False only if they are surely apart."""
+        (low, high), (low_2, high_2) = self.bounds, other.bounds
+        return bool((low <= high_2).all() and (low_2 <= high).all())
+
     def gap_mm(self, other: "Solid", search_mm: float) -> float:
         """Return the smallest distance to another body, at most `search_mm`. [mm]"""
         return float(self._kernel.min_gap(other._kernel, search_mm))

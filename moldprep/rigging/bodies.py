@@ -1,6 +1,7 @@
 """Bodies of the rigging, one function a kind: plan item -> exact solid. Part frame, mm."""
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -302,9 +303,12 @@ def sleeve_insert(feeder: FeederPlan, metal: Solid, top_mm: float) -> Insert:
     return Insert(name=f"sleeve-{feeder.name}", material=feeder.sleeve, solid=solid)
 
 
-def chill_insert(chill: ChillPlan, metal: Solid) -> Insert:
-    """Return a chill: its block, with the face against the casting shaped by the casting."""
+def chill_insert(chill: ChillPlan, metal: Solid, others: Sequence[Solid]) -> Insert:
+    """Return a chill: its block, shaped by the metal and by the inserts set before it."""
     block = turned_box(chill.at_mm, chill.size_mm, chill.turn_deg) - metal
+    for other in others:
+        if block.may_touch(other):
+            block = block - other
     parts = block.parts()
     solid = parts[0] if parts else block
     return Insert(name=chill.name, material=chill.material, solid=solid)

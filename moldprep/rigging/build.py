@@ -167,10 +167,8 @@ def _inserts(plan: RiggingPlan, metal: Solid) -> tuple[Insert, ...]:
         if feeder.sleeve != "none" and feeder.sleeve_mm > 0.0
     ]
     inserts = list(sleeves)
-    taken = Solid.union([metal, *(sleeve.solid for sleeve in sleeves)])
     for chill in plan.chills:
-        insert = chill_insert(chill, taken)
+        insert = chill_insert(chill, metal, [other.solid for other in inserts])
         if insert.solid.volume_mm3 > SLIVER_MM3:  # else it lies wholly in another
             inserts.append(insert)
-            taken = taken + insert.solid
     return tuple(inserts)

@@ -103,15 +103,24 @@ def fill_webs(
         replace(body, solid=grown[body.name] - barred) if body.name in grown else body
         for body in bodies
     )
-    taken = Solid.union([*(b.solid for b in castings), *(b.solid for b in new_bodies)])
-    new_inserts = []
+    more_metal = [body.solid for body in new_bodies if body.name in grown]
+    new_inserts: list[Insert] = []
     for k, insert in enumerate(inserts, start=n_metal):
-        solid = Solid.union([insert.solid, *fillings.get(k, [])]) - taken
-        new_inserts.append(
-            replace(insert, solid=solid.parts()[0]) if not solid.is_empty else insert
-        )
-        taken = taken + solid
+        solid = insert.solid
+        if k in fillings:
+            metal_here = [body.solid for body in (*castings, *bodies)]
+            solid = _without(Solid.union([solid, *fillings[k]]), metal_here)
+        solid = _without(solid, [*more_metal, *(other.solid for other in new_inserts)])
+        new_inserts.append(insert if solid.is_empty else replace(insert, solid=solid.parts()[0]))
     return new_bodies, tuple(new_inserts)
+
+
+def _without(solid: Solid, others: Sequence[Solid]) -> Solid:
+    """Return a body less what it shares with others."""
+    for other in others:
+        if solid.may_touch(other):
+            solid = solid - other
+    return solid
 
 
 def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web]:
