@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from shapely.geometry import Point
 
-from moldprep.geometry.solid import Floats
+from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Alloy, Pattern
 from moldprep.records.plan import FeederPlan
 from moldprep.rigging.gate_walls import (
@@ -158,6 +158,7 @@ class GateSearch:
     ) -> None:
         self._walls = Walls(pattern, room)
         self._room, self._wall_mm = room, wall_mm
+        self._gates_each = self._walls.n_pieces > 1
         wants_feeders = alloy.wants_gates == "feeder"
         self._feeders = [f for f in feeders if f.kind == "side"] if wants_feeders else []
 
@@ -200,6 +201,12 @@ class GateSearch:
             n_levels -= any(side.hidden_mm <= FLUSH_MM for side in here)
             if n_levels == 0:
                 break
+        if not found and self._gates_each:
+            self._gates_each = False  # better some of the bodies than none: the checks tell
+            return self.ranked(
+                level_mm, area_mm2, runner_mm, prefers_above=prefers_above, n_levels=n_levels,
+                tries=tries,
+            )  # fmt: skip
         return _best_of_each_way(found)
 
     def _at_level(
@@ -242,7 +249,7 @@ class GateSearch:
 
     def _sides(self, way: Approach, area_mm2: float) -> Iterator[Side]:
         """Yield what can be done one way."""
-        side = self._into_feeders(way, area_mm2)
+        side = None if self._gates_each else self._into_feeders(way, area_mm2)
         if side is not None:
             yield side
             return
@@ -250,7 +257,8 @@ class GateSearch:
             return
         wall = self._walls.seen(way)
         heights = wall.heights_mm(way)
-        for count in COUNTS if heights else ():
+        counts = (self._walls.n_pieces,) if self._gates_each else COUNTS
+        for count in counts if heights else ():
             yield from self._into_wall(wall, way, area_mm2, count, heights)
 
     def _into_wall(
@@ -266,6 +274,13 @@ class GateSearch:
                 continue
             fits = wall.fits(width, height, way)
             if not fits.any():
+                continue
+            if self._gates_each:
+                owners = self._walls.owners(wall, way)
+                each = _one_each(wall.s, fits, owners, count, width + self._wall_mm)
+                if each:
+                    yield self._side(wall, way, each, width, height, notch)
+                    return
                 continue
             spreads = [
                 _spread(wall.s, fits, count, width + self._wall_mm, closeness)
@@ -397,6 +412,19 @@ def _best_of_each_way(found: list[tuple[float, Side]]) -> tuple[Side, ...]:
             best[key] = (cost, side)
     ranked = sorted(best.items(), key=lambda item: (item[1][0], item[0]))
     return tuple(replace(side, score=cost) for _, (cost, side) in ranked[:MOST_RANKED])
+
+
+def _one_each(s: Floats, fits: Mask, owners: Ints, count: int, apart_mm: float) -> list[int] | None:
+    """Return one place that fits for each of `count` bodies, nearest its middle, or None."""
+    places: list[int] = []
+    for body in range(count):
+        ok = np.flatnonzero(fits & (owners == body))
+        if len(ok) == 0:
+            return None
+        middle = float(np.mean(s[owners == body]))
+        places.append(int(ok[np.argmin(np.abs(s[ok] - middle))]))
+    places.sort()
+    return places if bool((np.diff(s[places]) >= apart_mm).all()) else None
 
 
 def _spread(

@@ -12,11 +12,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
-from shapely import segmentize
+from shapely import distance, segmentize
+from shapely import points as as_points
 from shapely.geometry.base import BaseGeometry
 
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.solid import Floats
+from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Pattern
 from moldprep.rigging.room import Room
 
@@ -171,6 +172,7 @@ class Walls:
         self._is_kept_clear = pattern.is_kept_clear
         self._rays = Rays.of(pattern.solid)
         self._shadow = outline_points(room.solid.shadow())
+        self._pieces = [piece.shadow() for piece in pattern.solid.parts()]
         self._bounds = pattern.solid.bounds
         self._edge_levels: dict[tuple[float, float], Floats] = {}
         self._bare: dict[tuple[float, float, bool], Wall] = {}
@@ -185,6 +187,20 @@ class Walls:
     def girth_mm(self) -> float:
         """Length and width of the casting, added."""
         return float(self._bounds[1, :2].sum() - self._bounds[0, :2].sum())
+
+    @property
+    def n_pieces(self) -> int:
+        """How many bodies lie apart from one another."""
+        return len(self._pieces)
+
+    def owners(self, wall: Wall, way: Approach) -> Ints:
+        """Return (n,) number of the body met at each place along a side, -1 for none."""
+        is_hit = np.isfinite(wall.hit[:, 0])
+        found = np.full(len(wall.s), -1)
+        met = wall.s[is_hit, None] * way.along + wall.hit[is_hit, :1] * way.out
+        far = [distance(piece, as_points(met)) for piece in self._pieces]
+        found[is_hit] = np.argmin(far, axis=0)
+        return found
 
     def seen(self, way: Approach) -> Wall:
         """Return what level rays meet, and where feeders and chills leave room for a gate."""

@@ -57,3 +57,11 @@ def test_every_closed_casting_gets_a_gate(tmp_path, solid, alloy):
     assert made.need(RiggingPlan).ingates
     joined = {name for c in graph.contacts for name in (c.a, c.b) if "casting" in (c.a, c.b)}
     assert any(name.startswith("ingate") for name in joined)
+
+
+def test_each_of_two_bodies_apart_gets_a_gate_from_one_runner(tmp_path):
+    one = Solid.box((-50.0, -40.0, -20.0), (50.0, 40.0, 20.0))
+    plan = _made(tmp_path, one + one.moved((160.0, 0.0, 0.0)), "carbon-steel").need(RiggingPlan)
+    ends = [gate.path_mm[-1][0] for gate in plan.ingates]
+    assert any(-50.0 < x < 50.0 for x in ends)
+    assert any(110.0 < x < 210.0 for x in ends)
