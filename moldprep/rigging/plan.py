@@ -50,6 +50,7 @@ from moldprep.rigging.sizing import (
     size_gating,
     with_less_ingate,
 )
+from moldprep.rigging.standing import standing
 from moldprep.rigging.trial import trial_time_s
 from moldprep.rigging.venting import plan_vents
 
@@ -115,7 +116,8 @@ def plan_rigging(
     StageError
         rigging/no-gate-site, rigging/no-room.
     """
-    return _Planner(survey, pattern, parting, job, alloy, Shop.of(rules), sand).plan()
+    plan = _Planner(survey, pattern, parting, job, alloy, Shop.of(rules), sand).plan()
+    return standing(plan, pattern, job)
 
 
 class _Planner:
