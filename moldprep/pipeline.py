@@ -35,12 +35,12 @@ from moldprep.records import (
 )
 from moldprep.results import Results, Timings
 from moldprep.rigging.build import build_rigging
-from moldprep.rigging.cooling import poured_as
 from moldprep.rigging.fill import trace_fill
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
 from moldprep.rigging.revise import feed_by_rounds
+from moldprep.rigging.stream.cooling import poured_as
 from moldprep.thermal.feeding import trace_feeding
 from moldprep.thermal.solidify import solidify
 from moldprep.thermal.survey import survey_pattern

@@ -33,7 +33,7 @@ from moldprep.records.plan import (
     VentPlan,
     WellPlan,
 )
-from moldprep.rigging.reach import Target
+from moldprep.rigging.feed.reach import Target
 from moldprep.tolerances import OVERLAP_MM
 
 N_STATIONS: Final = 48

@@ -16,8 +16,8 @@ from moldprep.rigging.bodies import (
     vent_body,
     well_body,
 )
-from moldprep.rigging.reach import Target
-from moldprep.rigging.webs import fill_webs
+from moldprep.rigging.feed.reach import Target
+from moldprep.rigging.feed.webs import fill_webs
 from moldprep.tolerances import SLIVER_MM3
 
 HANGS_ON_CASTING = (Role.FEEDER, Role.INGATE, Role.NECK, Role.VENT)

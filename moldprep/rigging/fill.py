@@ -12,11 +12,11 @@ from scipy import ndimage
 
 from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy, Fall, Fill, FlowGraph, Grid, Meeting, Metal, Rigging, ThinRun
-from moldprep.rigging.air import find_pockets
-from moldprep.rigging.flood import Cells, Rise, rise
-from moldprep.rigging.fronts import find_meetings, find_thin_runs
 from moldprep.rigging.gate_limits import critical_fall_mm
-from moldprep.rigging.space import Space, lay_out
+from moldprep.rigging.stream.air import find_pockets
+from moldprep.rigging.stream.flood import Cells, Rise, rise
+from moldprep.rigging.stream.fronts import find_meetings, find_thin_runs
+from moldprep.rigging.stream.space import Space, lay_out
 
 
 def trace_fill(grid: Grid, metal: Metal, flow: FlowGraph, rigging: Rigging, alloy: Alloy) -> Fill:

@@ -8,9 +8,9 @@ import numpy as np
 from moldprep.geometry.shapes import turned_box
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Contact, FlowGraph, Rigging, RiggingPlan, Role, Station
-from moldprep.rigging.circuit import filter_stations
-from moldprep.rigging.gate_facts import find_mouths, has_dimple
-from moldprep.rigging.network import (
+from moldprep.rigging.stream.circuit import filter_stations
+from moldprep.rigging.stream.gate_facts import find_mouths, has_dimple
+from moldprep.rigging.stream.network import (
     GATING_ROLES,
     Joint,
     Network,
@@ -20,7 +20,7 @@ from moldprep.rigging.network import (
     castings_past,
     find_near_misses,
 )
-from moldprep.rigging.pouring import formula_times, pour
+from moldprep.rigging.stream.pouring import formula_times, pour
 
 MAY_END: Final = frozenset({Role.CASTING, Role.FEEDER, Role.VENT, Role.BASIN})
 """Roles that may hang on one contact only: metal ends there on purpose."""

@@ -22,13 +22,13 @@ from moldprep.records.plan import (
     WellPlan,
 )
 from moldprep.rigging.bodies import FILTER_LIP_MM, basin_outline
-from moldprep.rigging.clearance import Blocked, channel_outlines, clear_basin
 from moldprep.rigging.gate_limits import filter_area_mm2
-from moldprep.rigging.gate_sites import Side
+from moldprep.rigging.gates.clearance import Blocked, channel_outlines, clear_basin
+from moldprep.rigging.gates.gate_sites import Side
+from moldprep.rigging.gates.room import Room, outline_placed
+from moldprep.rigging.gates.sizing import LEAST_BASIN_MM, Shop, Sizes
+from moldprep.rigging.gates.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names
 from moldprep.rigging.gating import taper_area_mm2
-from moldprep.rigging.room import Room, outline_placed
-from moldprep.rigging.sizing import LEAST_BASIN_MM, Shop, Sizes
-from moldprep.rigging.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names
 from moldprep.tolerances import OVERLAP_MM
 
 RUNNER_SHAPES: Final = (1.3, 1.6, 2.0, 2.5, 3.2)

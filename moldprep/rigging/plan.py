@@ -33,16 +33,14 @@ from moldprep.records.plan import (
 )
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
-from moldprep.rigging.clearance import Blocked, clear_basin, meets_vents
-from moldprep.rigging.completion import Hung, completed, no_vents, placements_without_channels
-from moldprep.rigging.copies import as_columns, chill_placed, feeder_placed, layout_placed
-from moldprep.rigging.feeder_plan import plan_feeders
-from moldprep.rigging.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
-from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
-from moldprep.rigging.reasons import layout_reasons
-from moldprep.rigging.room import Prism, Room, chill_prisms, feeder_prisms
-from moldprep.rigging.rounding import rounded
-from moldprep.rigging.sizing import (
+from moldprep.rigging.feed.feeder_plan import plan_feeders
+from moldprep.rigging.gates.clearance import Blocked, clear_basin, meets_vents
+from moldprep.rigging.gates.completion import Hung, completed, no_vents, placements_without_channels
+from moldprep.rigging.gates.copies import as_columns, chill_placed, feeder_placed, layout_placed
+from moldprep.rigging.gates.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
+from moldprep.rigging.gates.reasons import layout_reasons
+from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
+from moldprep.rigging.gates.sizing import (
     LEAST_BASIN_MM,
     Shop,
     Sizes,
@@ -50,9 +48,11 @@ from moldprep.rigging.sizing import (
     size_gating,
     with_less_ingate,
 )
+from moldprep.rigging.gates.trial import trial_time_s
+from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
+from moldprep.rigging.rounding import rounded
 from moldprep.rigging.standing import standing
-from moldprep.rigging.trial import trial_time_s
-from moldprep.rigging.venting import plan_vents
+from moldprep.rigging.vents.venting import plan_vents
 
 CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
 RUNNER_BELOW = ("aluminium", "copper")

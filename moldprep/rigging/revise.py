@@ -19,10 +19,10 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.results import Results
-from moldprep.rigging.cures import Cures
-from moldprep.rigging.revision import Revision
-from moldprep.rigging.savings import less_metal
-from moldprep.rigging.shortfall import (
+from moldprep.rigging.feed.cures import Cures
+from moldprep.rigging.feed.revision import Revision
+from moldprep.rigging.feed.savings import less_metal
+from moldprep.rigging.feed.shortfall import (
     is_sound,
     left_over,
     low_heat,

@@ -9,7 +9,7 @@ from moldprep.records import FeederPlan, Job, Pattern, Reason, RiggingPlan, Vent
 from moldprep.records.plan import IngatePlan
 from moldprep.rigging.bodies import feeder_bodies, ingate_body, vent_body
 from moldprep.rigging.build import placed_casting
-from moldprep.rigging.reach import Target
+from moldprep.rigging.feed.reach import Target
 
 Item = TypeVar("Item", FeederPlan, VentPlan, IngatePlan)
 

@@ -12,7 +12,7 @@ import pytest
 
 from moldprep.geometry.solid import Solid
 from moldprep.rigging.flow import trace_flow
-from moldprep.rigging.network import build_network
+from moldprep.rigging.stream.network import build_network
 from tests.gating_bench import ALLOY, good_plan, good_rigging, with_solid
 from tests.helpers import agree
 

@@ -36,7 +36,7 @@ from moldprep.rigging.gating import (
     stream_area_mm2,
     taper_area_mm2,
 )
-from moldprep.rigging.hydraulics import expansion_factor, friction_factor, reynolds
+from moldprep.rigging.stream.hydraulics import expansion_factor, friction_factor, reynolds
 from moldprep.units import G_M_S2
 from tests.helpers import agree
 

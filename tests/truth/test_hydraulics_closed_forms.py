@@ -11,8 +11,8 @@ Orifice and series losses: any text of fluid mechanics.
 import numpy as np
 import pytest
 
-from moldprep.rigging.circuit import bend_factor
-from moldprep.rigging.hydraulics import (
+from moldprep.rigging.stream.circuit import bend_factor
+from moldprep.rigging.stream.hydraulics import (
     G_MM_S2,
     Link,
     contraction_factor,
@@ -21,7 +21,7 @@ from moldprep.rigging.hydraulics import (
     minor_loss,
     solve_network,
 )
-from moldprep.rigging.pool import Pool
+from moldprep.rigging.stream.pool import Pool
 from tests.helpers import agree
 
 EXACT = "closed form; the solver stops at 1e-10"

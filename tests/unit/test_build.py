@@ -30,9 +30,9 @@ from moldprep.rigging.bodies import (
     stream_areas_mm2,
 )
 from moldprep.rigging.build import build_rigging
+from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.gating import stream_area_mm2
 from moldprep.rigging.metal import join_metal
-from moldprep.rigging.reach import Target
 from moldprep.tolerances import OVERLAP_MM
 from tests.helpers import agree
 

@@ -13,10 +13,10 @@ from moldprep.geometry.shapes import revolved
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Placement, PrintRoom
 from moldprep.rigging.build import build_rigging
-from moldprep.rigging.feed_groups import feed_groups
-from moldprep.rigging.feeder_plan import plan_feeders
-from moldprep.rigging.feeder_sites import Sites
-from moldprep.rigging.feeder_size import size_feeder
+from moldprep.rigging.feed.feed_groups import feed_groups
+from moldprep.rigging.feed.feeder_plan import plan_feeders
+from moldprep.rigging.feed.feeder_sites import Sites
+from moldprep.rigging.feed.feeder_size import size_feeder
 from moldprep.rigging.feeders import feeder_volume_mm3
 from moldprep.thermal.feedpairs import can_give_mm3, demand_pct, planned_modulus_mm
 from tests.feeding_cases import (

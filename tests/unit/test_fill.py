@@ -7,9 +7,9 @@ import pytest
 from moldprep.geometry.solid import Solid
 from moldprep.records import Body, CavityRise, ChannelFlow, FlowGraph, Rigging, Role
 from moldprep.rigging.fill import trace_fill
-from moldprep.rigging.flood import escape, peaks, rise
-from moldprep.rigging.fronts import temperature_c
 from moldprep.rigging.metal import join_metal
+from moldprep.rigging.stream.flood import escape, peaks, rise
+from moldprep.rigging.stream.fronts import temperature_c
 from tests.gating_bench import ALLOY, grid_of
 from tests.helpers import agree
 

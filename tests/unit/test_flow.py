@@ -9,12 +9,12 @@ import pytest
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
 from moldprep.records import Body, Role
-from moldprep.rigging.channels import cut_section, trace_channel
-from moldprep.rigging.contacts import contains, find_gap, find_patches
-from moldprep.rigging.cooling import poured_as
 from moldprep.rigging.flow import trace_flow
-from moldprep.rigging.gate_facts import has_dimple
-from moldprep.rigging.network import build_network
+from moldprep.rigging.stream.channels import cut_section, trace_channel
+from moldprep.rigging.stream.contacts import contains, find_gap, find_patches
+from moldprep.rigging.stream.cooling import poured_as
+from moldprep.rigging.stream.gate_facts import has_dimple
+from moldprep.rigging.stream.network import build_network
 from tests.gating_bench import (
     ALLOY,
     CHOKE,

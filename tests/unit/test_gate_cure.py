@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from moldprep.records import IngatePlan, Round, RunnerPlan
 from moldprep.records.plan import FilterPlan
-from moldprep.rigging.gate_cure import BETWEEN_MM, LEAST_HEIGHT_MM, TRIES, flatter
+from moldprep.rigging.gates.gate_cure import BETWEEN_MM, LEAST_HEIGHT_MM, TRIES, flatter
 from tests.feeding_cases import plan_of, top_feeder
 from tests.helpers import agree
 

@@ -9,7 +9,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.jobfile import mesh_job
 from moldprep.pipeline import prepare
 from moldprep.records import FlowGraph, RiggingPlan
-from moldprep.rigging.gate_walls import _outer_edge
+from moldprep.rigging.gates.gate_walls import _outer_edge
 from tests.helpers import agree
 
 

@@ -9,8 +9,8 @@ from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import Body, Role
 from moldprep.rigging.flow import trace_flow
-from moldprep.rigging.hydraulics import G_MM_S2, Link, solve_network
-from moldprep.rigging.pool import Pool
+from moldprep.rigging.stream.hydraulics import G_MM_S2, Link, solve_network
+from moldprep.rigging.stream.pool import Pool
 from tests.gating_bench import ALLOY, good_plan, good_rigging, with_solid
 from tests.helpers import agree
 

@@ -27,11 +27,11 @@ from moldprep.records import (
 )
 from moldprep.rigging.build import build_rigging
 from moldprep.rigging.flow import trace_flow
+from moldprep.rigging.gates.tree import Spacing, balanced_tree
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
 from moldprep.rigging.planfile import plan_tables
 from moldprep.rigging.pour_times import steel_s
-from moldprep.rigging.tree import Spacing, balanced_tree
 from tests.helpers import agree
 
 WALL_MM = 25.0

@@ -19,9 +19,9 @@ from moldprep.records import (
     Role,
 )
 from moldprep.results import Results
-from moldprep.rigging.feeder_plan import plan_feeders
+from moldprep.rigging.feed.feeder_plan import plan_feeders
+from moldprep.rigging.feed.shortfall import left_over
 from moldprep.rigging.revise import TRIAL_SHARE, feed_by_rounds
-from moldprep.rigging.shortfall import left_over
 from tests.feeding_cases import (
     Piece,
     job_of,

@@ -15,7 +15,7 @@ from moldprep.records import (
     PullChoice,
     Role,
 )
-from moldprep.rigging.venting import LARGEST_MM, RESERVE, high_points, plan_vents
+from moldprep.rigging.vents.venting import LARGEST_MM, RESERVE, high_points, plan_vents
 from tests.gating_bench import ALLOY
 from tests.helpers import agree
 

@@ -4,7 +4,7 @@ import numpy as np
 
 from moldprep.geometry.solid import Solid
 from moldprep.records import Body, Insert, Role
-from moldprep.rigging.webs import fill_webs
+from moldprep.rigging.feed.webs import fill_webs
 from tests.helpers import agree
 
 PLATE = Body(name="casting", role=Role.CASTING, solid=Solid.box((0, 0, 0), (100, 100, 20)))

@@ -15,8 +15,8 @@ from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records import Alloy, FeederPlan, Parting, Pattern, Placement, Reason, VentPlan
-from moldprep.rigging.flood import amid, escape, peaks
-from moldprep.rigging.vent_places import vent_places
+from moldprep.rigging.stream.flood import amid, escape, peaks
+from moldprep.rigging.vents.vent_places import vent_places
 
 CELLS: Final = 250_000
 """Cells of the grid on which high points are looked for."""

@@ -5,10 +5,10 @@ import numpy as np
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records import Mouth, Role, RunnerFacts
-from moldprep.rigging.channels import Leg
-from moldprep.rigging.circuit import Circuit
-from moldprep.rigging.hydraulics import G_MM_S2
-from moldprep.rigging.network import Joint, Network
+from moldprep.rigging.stream.channels import Leg
+from moldprep.rigging.stream.circuit import Circuit
+from moldprep.rigging.stream.hydraulics import G_MM_S2
+from moldprep.rigging.stream.network import Joint, Network
 
 DIMPLE_SHARE = 0.1
 """Depth of an air core over the feeder's diameter, at least; shallower is no core. [-]"""

@@ -10,13 +10,13 @@ from moldprep.geometry.shapes import turned_box
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, FeederPlan, IngatePlan, Pattern, Placement, RiggingPlan
 from moldprep.rigging.build import build_rigging
-from moldprep.rigging.circuit import build_circuit
-from moldprep.rigging.hydraulics import solve_network
+from moldprep.rigging.gates.sizing import Sizes
 from moldprep.rigging.layout import Layout
-from moldprep.rigging.network import build_network
-from moldprep.rigging.pool import Pool
-from moldprep.rigging.pouring import LAST_HEAD
-from moldprep.rigging.sizing import Sizes
+from moldprep.rigging.stream.circuit import build_circuit
+from moldprep.rigging.stream.hydraulics import solve_network
+from moldprep.rigging.stream.network import build_network
+from moldprep.rigging.stream.pool import Pool
+from moldprep.rigging.stream.pouring import LAST_HEAD
 from moldprep.units import MM2_PER_M2
 
 STAND_IN_MM: Final = 40.0

@@ -12,8 +12,8 @@ from scipy import ndimage
 from shapely import distance, points
 from shapely.geometry import LineString
 
-from moldprep.rigging.reach import section_grid
-from moldprep.rigging.site_maps import Bools, Face, Floats, Maps
+from moldprep.rigging.feed.reach import section_grid
+from moldprep.rigging.feed.site_maps import Bools, Face, Floats, Maps
 
 STEP_SHARE: Final = 0.35
 """Steps under a foot up to this share of its diameter would be filled with feeder metal."""

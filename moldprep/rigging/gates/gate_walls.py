@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Pattern
-from moldprep.rigging.room import Room
+from moldprep.rigging.gates.room import Room
 
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.5)
 """Thicknesses an ingate may have, thickest first."""

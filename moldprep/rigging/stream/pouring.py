@@ -21,14 +21,14 @@ from moldprep.records import (
     Role,
     RunnerFacts,
 )
-from moldprep.rigging.circuit import Circuit, Inlet, build_circuit
-from moldprep.rigging.cooling import cooling_k
-from moldprep.rigging.gate_facts import measured_ratio, runner_facts
-from moldprep.rigging.hydraulics import Solution, reynolds, solve_network
-from moldprep.rigging.network import CAVITY_ROLES, GATING_ROLES, Network
-from moldprep.rigging.pool import Pool
+from moldprep.rigging.gates.sizing import pour_time_s
 from moldprep.rigging.pour_times import BORDER_KG, heavy_s, thin_walled_s
-from moldprep.rigging.sizing import pour_time_s
+from moldprep.rigging.stream.circuit import Circuit, Inlet, build_circuit
+from moldprep.rigging.stream.cooling import cooling_k
+from moldprep.rigging.stream.gate_facts import measured_ratio, runner_facts
+from moldprep.rigging.stream.hydraulics import Solution, reynolds, solve_network
+from moldprep.rigging.stream.network import CAVITY_ROLES, GATING_ROLES, Network
+from moldprep.rigging.stream.pool import Pool
 from moldprep.units import MM2_PER_M2, MM_PER_M, mass_kg
 
 N_STEPS: Final = 80

@@ -25,10 +25,10 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feeder_plan import WLODAWER
-from moldprep.rigging.feeder_seats import NEAR, Disc, SeatFinder, chill_at
-from moldprep.rigging.gate_cure import flatter
-from moldprep.rigging.revision import Revision
+from moldprep.rigging.feed.feeder_plan import WLODAWER
+from moldprep.rigging.feed.feeder_seats import NEAR, Disc, SeatFinder, chill_at
+from moldprep.rigging.feed.revision import Revision
+from moldprep.rigging.gates.gate_cure import flatter
 from moldprep.thermal.feeding import GATE_HEATS
 from moldprep.thermal.regions import region_name, unplaced
 

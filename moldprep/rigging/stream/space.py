@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import CavityRise, FlowGraph, Grid, Metal
-from moldprep.rigging.flood import Cells
+from moldprep.rigging.stream.flood import Cells
 
 SOLID_SHARE: Final = 0.35
 """A cell with less metal than this does not carry flow: it is the skin of a body."""

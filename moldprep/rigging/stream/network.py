@@ -13,8 +13,15 @@ import numpy as np
 
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records import NearMiss, Rigging, Role
-from moldprep.rigging.channels import Channel, Leg, cut_section, trace_channel
-from moldprep.rigging.contacts import NEAR_MM, Patch, close_pairs, contains, find_gap, find_patches
+from moldprep.rigging.stream.channels import Channel, Leg, cut_section, trace_channel
+from moldprep.rigging.stream.contacts import (
+    NEAR_MM,
+    Patch,
+    close_pairs,
+    contains,
+    find_gap,
+    find_patches,
+)
 from moldprep.tolerances import SLIVER_MM3
 
 CHANNEL_ROLES: Final = frozenset({Role.SPRUE, Role.RUNNER, Role.INGATE, Role.NECK, Role.VENT})

@@ -2,10 +2,10 @@
 
 from moldprep.records import Alloy
 from moldprep.records.plan import Reason
-from moldprep.rigging.gate_sites import BREAK_OFF, Side
+from moldprep.rigging.gates.gate_sites import BREAK_OFF, Side
+from moldprep.rigging.gates.sizing import PRACTICE, RAO, Shop, Sizes
+from moldprep.rigging.gates.tree import is_even
 from moldprep.rigging.layout import FILTERS_MM, Layout
-from moldprep.rigging.sizing import PRACTICE, RAO, Shop, Sizes
-from moldprep.rigging.tree import is_even
 
 
 def layout_reasons(

@@ -5,9 +5,9 @@ from dataclasses import replace
 from typing import Final
 
 from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, Pattern, RiggingPlan, Survey
-from moldprep.rigging.feed_groups import thickest_join_mm
-from moldprep.rigging.feeder_size import wanted_factor
-from moldprep.rigging.revision import Revision
+from moldprep.rigging.feed.feed_groups import thickest_join_mm
+from moldprep.rigging.feed.feeder_size import wanted_factor
+from moldprep.rigging.feed.revision import Revision
 
 NECK_KEPT: Final = 0.97
 """A feeder whose neck lasts longer than this share of its own time has its heat too low already."""

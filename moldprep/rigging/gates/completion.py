@@ -23,7 +23,9 @@ from moldprep.records.plan import (
     WellPlan,
 )
 from moldprep.rigging.bodies import basin_outline
-from moldprep.rigging.clearance import VENT_SAND_MM, Blocked, channel_outlines, clear_basin
+from moldprep.rigging.gates.clearance import VENT_SAND_MM, Blocked, channel_outlines, clear_basin
+from moldprep.rigging.gates.room import chill_prisms, feeder_prisms
+from moldprep.rigging.gates.sizing import Sizes
 from moldprep.rigging.layout import (
     SIDE_DEG,
     Layout,
@@ -31,8 +33,6 @@ from moldprep.rigging.layout import (
     sprue_plan,
     well_diameter_mm,
 )
-from moldprep.rigging.room import chill_prisms, feeder_prisms
-from moldprep.rigging.sizing import Sizes
 from moldprep.tolerances import OVERLAP_MM
 
 ADDED: Final = "the job gives the other channels"

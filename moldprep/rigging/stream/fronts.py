@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import Alloy, FlowGraph, Meeting, Metal, Role, ThinRun
-from moldprep.rigging.cooling import cooling_k
-from moldprep.rigging.flood import Rise, lowest_layer
-from moldprep.rigging.space import Space
+from moldprep.rigging.stream.cooling import cooling_k
+from moldprep.rigging.stream.flood import Rise, lowest_layer
+from moldprep.rigging.stream.space import Space
 
 BAND: Final = 2
 """Steps of a front that are looked at together."""

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.records import AirPocket, FlowGraph, Metal, Rigging, Role
-from moldprep.rigging.flood import Cells, Peaks, amid, escape, peaks
-from moldprep.rigging.space import Space
+from moldprep.rigging.stream.flood import Cells, Peaks, amid, escape, peaks
+from moldprep.rigging.stream.space import Space
 
 LEAST_CELLS: Final = 8.0
 """A high point that holds fewer cells of air is the grain of the grid."""

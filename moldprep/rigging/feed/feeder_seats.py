@@ -22,12 +22,12 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feed_groups import FeedGroup, thickest_join_mm
+from moldprep.rigging.feed.feed_groups import FeedGroup, thickest_join_mm
+from moldprep.rigging.feed.feeder_sites import ChillSite, SideSite, Sites, TopSite
+from moldprep.rigging.feed.feeder_size import FeederSize, size_feeder, wanted_factor
+from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed_reach import chilled_modulus_mm
-from moldprep.rigging.feeder_sites import ChillSite, SideSite, Sites, TopSite
-from moldprep.rigging.feeder_size import FeederSize, size_feeder, wanted_factor
 from moldprep.rigging.feeders import Sleeve
-from moldprep.rigging.reach import Target
 from moldprep.thermal.feedpairs import demand_pct
 from moldprep.thermal.regions import placed
 

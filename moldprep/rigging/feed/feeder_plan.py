@@ -22,10 +22,10 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feed_groups import JOIN_OPEN, FeedGroup, feed_groups
-from moldprep.rigging.feeder_seats import Disc, Floats, Seat, SeatFinder, chill_at
-from moldprep.rigging.feeder_sites import ChillSite
-from moldprep.rigging.feeder_size import FeederSize
+from moldprep.rigging.feed.feed_groups import JOIN_OPEN, FeedGroup, feed_groups
+from moldprep.rigging.feed.feeder_seats import Disc, Floats, Seat, SeatFinder, chill_at
+from moldprep.rigging.feed.feeder_sites import ChillSite
+from moldprep.rigging.feed.feeder_size import FeederSize
 from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.pools import grown, way_mm
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy, RiggingPlan, Role, Station
-from moldprep.rigging.channels import Leg
-from moldprep.rigging.hydraulics import (
+from moldprep.rigging.stream.channels import Leg
+from moldprep.rigging.stream.hydraulics import (
     ENTRANCE_ROUND,
     ENTRANCE_SHARP,
     G_MM_S2,
@@ -21,7 +21,7 @@ from moldprep.rigging.hydraulics import (
     expansion_factor,
     minor_loss,
 )
-from moldprep.rigging.network import CAVITY_ROLES, GATING_ROLES, Joint, Network, Node, Pipe
+from moldprep.rigging.stream.network import CAVITY_ROLES, GATING_ROLES, Joint, Network, Node, Pipe
 from moldprep.units import MM2_PER_M2, MM_PER_M
 
 SHARP_DEG: Final = 30.0

@@ -22,7 +22,7 @@ from moldprep.records.plan import (
     WellPlan,
 )
 from moldprep.rigging.bodies import STEP_SHARE, basin_outline
-from moldprep.rigging.room import Room, outline_placed
+from moldprep.rigging.gates.room import Room, outline_placed
 
 BASIN_OVER_SPRUE: Final = 2.5
 """Width of a basin over the sprue's top diameter; twice as long as wide

@@ -12,7 +12,7 @@ from shapely.geometry import Point
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Alloy, Pattern
 from moldprep.records.plan import FeederPlan
-from moldprep.rigging.gate_walls import (
+from moldprep.rigging.gates.gate_walls import (
     DEEPEST_MM,
     LEAST_MM,
     Approach,
@@ -21,7 +21,7 @@ from moldprep.rigging.gate_walls import (
     Walls,
     outline_points,
 )
-from moldprep.rigging.room import Room
+from moldprep.rigging.gates.room import Room
 from moldprep.tolerances import OVERLAP_MM
 
 SIDES_DEG: Final = (270.0, 90.0, 0.0, 180.0)

@@ -1,0 +1,1 @@
+"""Feeders and chills: seats, sizes, and what to change where a pool is left."""

@@ -1,0 +1,1 @@
+"""Where channels go and how large they are: sites, sizes, trees, room."""

@@ -1,0 +1,1 @@
+"""Vents: where air is caught, and the way out."""
