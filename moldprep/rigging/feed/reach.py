@@ -18,6 +18,10 @@ LONGEST_DROP: Final = 0.25
 GROUND_SHARE: Final = 0.25
 """Least share of a foot that has the body under it."""
 
+INSET_MM: Final = 0.02
+"""What is added under a foot stays this far inside the foot's own outline and the body's: walls
+that nearly coincide would leave slivers that no print file can hold. [mm]"""
+
 THIN_MM: Final = 2.0
 """Half the width of ground too narrow for a foot: fillets and edges seen from above."""
 
@@ -152,17 +156,21 @@ class Target:
         Notes
         -----
         Where the surface falls away, metal goes down to it, but only over the body itself: never
-        into a bore or past an edge. The column reaches OVERLAP_MM into the body everywhere.
+        into a bore or past an edge. The column reaches OVERLAP_MM into the body everywhere: its lowest layer is repeated below.
         """
         low, foot = self.stands_on(at_mm, diameter_mm, what=what), float(at_mm[2])
         disc = Point(at_mm[0], at_mm[1]).buffer(0.5 * diameter_mm, quad_segs=16)
         reach = np.array([[low - 1.0], [float(column.bounds[1, 2]) + 1.0]])
         x0, y0, x1, y1 = disc.buffer(1.0).bounds
         near = self.solid & Solid.box((x0, y0, reach[0, 0]), (x1, y1, reach[1, 0]))
-        under = near & Solid.box((x0, y0, low - 1.0), (x1, y1, foot))
-        ground = under.shadow().buffer(-THIN_MM).buffer(THIN_MM).intersection(disc)
-        parts = [piece for piece in getattr(ground, "geoms", [ground]) if piece.area > 0.1]
-        skirt = [Solid.extrude(piece, low, foot + OVERLAP_MM) for piece in parts]
+        skirt = [(column & Solid.box((x0, y0, foot), (x1, y1, foot + OVERLAP_MM))).moved(
+            (0.0, 0.0, -OVERLAP_MM))]  # fmt: skip
+        if low < foot - 1.5 * OVERLAP_MM:
+            under = near & Solid.box((x0, y0, low - 1.0), (x1, y1, foot))
+            ground = under.shadow().buffer(-THIN_MM).buffer(THIN_MM - INSET_MM)
+            ground = ground.intersection(disc.buffer(-INSET_MM))
+            parts = [piece for piece in getattr(ground, "geoms", [ground]) if piece.area > 0.1]
+            skirt += [Solid.extrude(piece, low, foot + OVERLAP_MM) for piece in parts]
         whole = Solid.union([column, *skirt]) - near.moved((0.0, 0.0, -OVERLAP_MM))
         return max(whole.parts(), key=lambda part: float(part.bounds[1, 2]))
 
