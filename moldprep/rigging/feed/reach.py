@@ -156,7 +156,8 @@ class Target:
         Notes
         -----
         Where the surface falls away, metal goes down to it, but only over the body itself: never
-        into a bore or past an edge. The column reaches OVERLAP_MM into the body everywhere: its lowest layer is repeated below.
+        into a bore or past an edge. The column reaches OVERLAP_MM into the body everywhere: its
+        lowest layer is repeated below.
         """
         low, foot = self.stands_on(at_mm, diameter_mm, what=what), float(at_mm[2])
         disc = Point(at_mm[0], at_mm[1]).buffer(0.5 * diameter_mm, quad_segs=16)
