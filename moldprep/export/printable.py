@@ -1,18 +1,24 @@
 """Solid -> triangles that are still a closed surface once a file has rounded them to float32."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from moldprep.errors import GeometryError
-from moldprep.geometry.solid import Ints, Solid
+from moldprep.geometry.solid import Floats, Ints, Solid
 
 NUDGE_MM: Final = 1e-5
 """How far points that fall on one another are put apart, at least: a file's last decimals."""
 
 MOST_NUDGES: Final = 20
+
+DRAWN_IN: Final = 3
+"""Tries that draw a point into its own part; the others move it aside."""
 
 MOST_OFF: Final = 1e-3
 """Share of the volume that rounding may change; a piece of sand is off by some 1e-8."""
@@ -40,7 +46,7 @@ def printable(name: str, role: str, solid: Solid) -> Printable:
     GeometryError
         geometry/not-printable, if float32 cannot keep it closed and its volume.
     """
-    for points, faces in (rounded(solid), put_apart(solid)):
+    for points, faces in _ways(solid):
         off = abs(enclosed_mm3(points, faces) - solid.volume_mm3)
         if is_closed(faces) and off <= MOST_OFF * solid.volume_mm3:
             return Printable(name=name, role=role, points=points, faces=faces)
@@ -50,6 +56,15 @@ def printable(name: str, role: str, solid: Solid) -> Printable:
         where=name,
         fix="move the model to its origin, or look there for slivers",
     )
+
+
+def _ways(solid: Solid) -> Iterator[tuple[NDArray[np.float32], Ints]]:
+    """Yield the body's facets in ways that may stay closed, the plainest first."""
+    yield rounded(solid)
+    exact, faces = solid.mesh()
+    few, fewer = _without_short_edges(exact, faces)
+    yield put_apart(few, fewer), fewer
+    yield put_apart(exact, faces), faces
 
 
 def rounded(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
@@ -65,26 +80,72 @@ def rounded(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
     return few[used], place[faces]
 
 
-def put_apart(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
-    """Return (points, faces) with equal points kept apart by a hair.
+def put_apart(points_mm: Floats, faces: Ints) -> NDArray[np.float32]:
+    """Return points of a closed mesh that float32 keeps apart, by a hair where they are equal.
 
     Where two parts of a body touch along an edge or at a point, merging their points would give
-    an edge with four facets; apart, each keeps its own and the surface stays closed.
+    an edge with four facets. Each point is drawn into its own part instead, so that the parts do
+    not cross; what is still equal then goes aside.
     """
-    exact, faces = solid.mesh()
-    points = exact.astype(np.float32)
-    for _ in range(MOST_NUDGES):
-        _, group = np.unique(points, axis=0, return_inverse=True)
-        group = group.reshape(-1)
-        order = np.argsort(group, kind="stable")
-        first = np.searchsorted(group[order], group[order])
-        rank = np.empty(len(points), np.int64)
-        rank[order] = np.arange(len(points)) - first
+    inward = -_normals(points_mm, faces)
+    points = points_mm.astype(np.float32)
+    for attempt in range(MOST_NUDGES):
+        rank = _rank(points)
         if not rank.any():
             break
-        step = np.maximum(NUDGE_MM, 4.0 * np.spacing(np.abs(points[:, 0])))
-        points[:, 0] += (rank * step).astype(np.float32)
-    return points, faces
+        if attempt < DRAWN_IN:
+            twin = _is_twin(points)
+            step = _hair_mm(points[twin])[:, None] * (attempt + 1)
+            points[twin] = (points_mm[twin] + inward[twin] * step).astype(np.float32)
+        else:
+            points[:, 0] += (rank * _hair_mm(points)).astype(np.float32)
+    return points
+
+
+def _without_short_edges(points: Floats, faces: Ints) -> tuple[Floats, Ints]:
+    """Return the mesh with edges that float32 makes a point of closed up."""
+    near = points.astype(np.float32)
+    ends = np.vstack([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+    short = ends[(near[ends[:, 0]] == near[ends[:, 1]]).all(axis=1)]
+    n = len(points)
+    links = coo_matrix((np.ones(len(short)), (short[:, 0], short[:, 1])), shape=(n, n))
+    _, label = connected_components(links, directed=False)
+    _, first = np.unique(label, return_index=True)
+    faces = label[faces].astype(np.int64)
+    a, b, c = faces.T
+    return points[first], faces[(a != b) & (b != c) & (c != a)]
+
+
+def _normals(points: Floats, faces: Ints) -> Floats:
+    """Return (n, 3) unit normals of the points, by the area of their facets; 0 for none."""
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    normal, total = np.cross(b - a, c - a), np.zeros_like(points)
+    for k in range(3):
+        np.add.at(total, faces[:, k], normal)
+    length = np.linalg.norm(total, axis=1, keepdims=True)
+    return np.asarray(total / np.where(length > 0.0, length, 1.0))
+
+
+def _hair_mm(points: NDArray[np.float32]) -> Floats:
+    """Return (n,) the smallest step that float32 surely shows there."""
+    return np.maximum(NUDGE_MM, 4.0 * np.spacing(np.abs(points).max(axis=1, initial=0.0)))
+
+
+def _rank(points: NDArray[np.float32]) -> Ints:
+    """Return (n,) how many points before each one are equal to it."""
+    _, group = np.unique(points, axis=0, return_inverse=True)
+    group = group.reshape(-1)
+    order = np.argsort(group, kind="stable")
+    first = np.searchsorted(group[order], group[order])
+    rank = np.empty(len(points), np.int64)
+    rank[order] = np.arange(len(points)) - first
+    return rank
+
+
+def _is_twin(points: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return (n,) whether another point is equal."""
+    _, group, count = np.unique(points, axis=0, return_inverse=True, return_counts=True)
+    return np.asarray(count[group.reshape(-1)] > 1)
 
 
 def enclosed_mm3(points: NDArray[np.float32], faces: Ints) -> float:
