@@ -128,7 +128,9 @@ def _normals(points: Floats, faces: Ints) -> Floats:
 
 def _hair_mm(points: NDArray[np.float32]) -> Floats:
     """Return (n,) the smallest step that float32 surely shows there."""
-    return np.maximum(NUDGE_MM, 4.0 * np.spacing(np.abs(points).max(axis=1, initial=0.0)))
+    return np.asarray(
+        np.maximum(NUDGE_MM, 4.0 * np.spacing(np.abs(points).max(axis=1, initial=0.0))), np.float64
+    )
 
 
 def _rank(points: NDArray[np.float32]) -> Ints:
