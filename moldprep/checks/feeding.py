@@ -22,7 +22,6 @@ from moldprep.results import Results
 
 WLODAWER = "R. Wlodawer, Directional Solidification of Steel Castings, Pergamon 1966 (from memory)"
 CAMPBELL = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
-IRONS = ("grey-iron", "ductile-iron")
 Rate = Callable[[FeedPair], float]
 
 
@@ -33,13 +32,17 @@ Rate = Callable[[FeedPair], float]
     limit=1.0,
 )
 def feeder_outlasts_section(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the freezing time of each section's hot spot with that of its best feeder."""
+    """Compare the freezing time of each section's hot spot with that of its best feeder.
+
+    An iron takes no more from its feeder once it expands, see `Alloy.feed_time_share`.
+    """
+    share = results.need(Alloy).feed_time_share
     for pair, ratio in _best(results, lambda p: p.feeder_time_s / _positive(p.section_time_s)):
         yield judged(
-            ratio >= limit,
+            ratio >= limit * share,
             f"{pair.feeder} stays liquid {ratio:.2f} x as long as {pair.section} "
-            f"({pair.feeder_time_s:.0f} against {pair.section_time_s:.0f} s)",
-            value=ratio,
+            f"({pair.feeder_time_s:.0f} against {pair.section_time_s:.0f} s){_thin_rule(results)}",
+            value=ratio / share,
             part=pair.feeder,
             at_mm=pair.neck_mm,
             remedy=f"enlarge {pair.feeder}, sleeve it, or chill {pair.section}",
@@ -105,10 +108,9 @@ def feed_metal_suffices(results: Results, limit: float) -> Iterator[Finding]:
 def neck_outlasts_section(results: Results, limit: float) -> Iterator[Finding]:
     """Compare when each section's hot spot and the best way into it freeze.
 
-    Irons feed themselves once they expand: their neck may close at neck_factor² of the time.
+    Irons feed themselves once they expand, and then the neck may close: see `Alloy.feed_time_share`.
     """
-    alloy = results.need(Alloy)
-    share = alloy.neck_factor**2 if alloy.family in IRONS else 1.0
+    share = results.need(Alloy).feed_time_share
     for pair, ratio in _best(results, lambda p: p.neck_time_s / _positive(p.section_time_s)):
         yield judged(
             ratio >= limit * share,
@@ -129,14 +131,19 @@ def neck_outlasts_section(results: Results, limit: float) -> Iterator[Finding]:
     limit=0.99,
 )
 def pipe_ends_above_neck(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare when the neck and the feeder itself freeze."""
+    """Compare when the neck and the feeder itself freeze.
+
+    An iron's pipe is done when the iron begins to expand, which pushes metal back up: there the
+    feeder need only be liquid above its neck until then, see `Alloy.feed_time_share`.
+    """
+    share = results.need(Alloy).feed_time_share
     for name, pairs in _by_feeder(results).items():
         pair = pairs[0]
-        ratio = pair.neck_time_s / _positive(pair.feeder_time_s)
+        ratio = share * pair.neck_time_s / _positive(pair.feeder_time_s)
         yield judged(
             ratio <= limit,
             f"the neck of {name} freezes at {pair.neck_time_s:.0f} s, {name} at "
-            f"{pair.feeder_time_s:.0f} s",
+            f"{pair.feeder_time_s:.0f} s{_thin_rule(results)}",
             value=ratio,
             part=name,
             at_mm=pair.neck_mm,
@@ -374,6 +381,6 @@ def _none(results: Results) -> Iterator[Finding]:
 
 def _thin_rule(results: Results) -> str:
     """Return a remark on irons, whose feeding rules are thin."""
-    if results.need(Alloy).family not in IRONS:
+    if not results.need(Alloy).expands:
         return ""
     return " (iron: expansion is counted on; the rule is thin and wants a rigid mold)"

@@ -111,6 +111,20 @@ class Alloy(Sourced):
     wants_gates: Literal["thin", "feeder"]
     niyama_limit: Annotated[Number, _between(0.0, 5.0)]
 
+    @property
+    def expands(self) -> bool:
+        """Whether its graphite swells while it freezes."""
+        return self.family in ("grey-iron", "ductile-iron")
+
+    @property
+    def feed_time_share(self) -> float:
+        """Share of its freezing time for which a section takes feed metal from outside. [-]
+
+        All of it, but for irons: what comes after their neck_factor² the graphite's swelling
+        feeds. Thin: it wants a rigid mold, good inoculation, and carbon enough.
+        """
+        return self.neck_factor**2 if self.expands else 1.0
+
     @model_validator(mode="after")
     def _belong_together(self) -> Self:
         """Refuse figures that cannot be true of one alloy."""

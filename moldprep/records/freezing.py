@@ -81,6 +81,8 @@ class HotSpot:
     isolated_volume_mm3 : metal still liquid when it lost its last feeder; 0 where fed
     hole_mm3            : contraction x isolated volume
     hole_at_mm          : highest point of the isolated pool, where the hole will sit
+    section_volume_mm3  : metal the isolated volume is a share of: its section's; where the pool is
+                          larger, with all it spills over
     cure                : what would help, "" where fed
     """
 

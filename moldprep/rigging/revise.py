@@ -136,7 +136,7 @@ class _Loop:
             cures = Cures(plan, feeding, self.best.need(Parting), *rest, frozenset(self._refused))
             revision = cures.of(
                 left_over(feeding, self._job), run_dry(feeding, self._job),
-                low_heat(feeding, self._job),
+                low_heat(feeding, self._job, self.best.need(Alloy)),
             )  # fmt: skip
             self._left = cures.left
             return revision
@@ -150,7 +150,7 @@ class _Loop:
             self.best_number = self._rounds[-1].number
             return
         self._measure(tried, f"put back to round {self.best_number}")
-        before, after = (troubles(r.need(Feeding), self._job) for r in (self.best, tried))
+        before, after = (self._troubles(r) for r in (self.best, tried))
         idle = {w for w, key in revision.steps if after.get(key, 0.0) >= before.get(key, 0.0)}
         self._refused |= idle or {what for what, _ in revision.steps}
         self._saves = False
@@ -164,11 +164,14 @@ class _Loop:
     def _faults(self, results: Results) -> tuple[float, float, float]:
         """Return what is compared, the worst first: pools, feed metal short, low heat."""
         feeding = results.need(Feeding)
-        low = len(low_heat(feeding, self._job))
+        low = len(low_heat(feeding, self._job, results.need(Alloy)))
         return unfed_mm3(feeding, self._job), short_mm3(feeding, self._job), low
 
     def _is_sound(self, results: Results) -> bool:
-        return is_sound(results.need(Feeding), self._job)
+        return is_sound(results.need(Feeding), self._job, results.need(Alloy))
+
+    def _troubles(self, results: Results) -> dict[str, float]:
+        return troubles(results.need(Feeding), self._job, results.need(Alloy))
 
     def _note(self, changed: str, why: str) -> None:
         number = len(self._rounds)

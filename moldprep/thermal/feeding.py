@@ -29,11 +29,13 @@ from moldprep.thermal.pools import Pools, find_pools
 from moldprep.thermal.regions import Regions, cell_at, centers_mm, find_regions, region_graph
 
 SOURCES: Final = (Role.FEEDER, Role.SPRUE, Role.BASIN)
-IRONS: Final = ("grey-iron", "ductile-iron")
 
 NOISE_SHARE: Final = 0.02
 """A peak lower than this over its neck, as a share of its own freezing time, is noise of the grid:
 turning a part against the grid moves its times by about as much."""
+
+MOSTLY: Final = 0.5
+"""A pool lies in a section as well as in its own where it fills that much of it."""
 
 GATE_HEATS: Final = "the ingate"
 """Begins the remark on a hot spot that an ingate makes."""
@@ -172,7 +174,7 @@ class _Tracer:
         freezes_s = float(self._pools.time_s[last])
         liquid = float(self._mm3[rows].sum())
         feeds_itself = (
-            self._alloy.family in IRONS and closed_s >= self._alloy.neck_factor**2 * freezes_s
+            self._alloy.expands and closed_s >= self._alloy.feed_time_share * freezes_s
         )
         contraction = max(self._alloy.contraction_pct, 0.0) / 100.0
         at = centers_mm(self._pools.cell[[last]], self._grid)[0]
@@ -187,10 +189,24 @@ class _Tracer:
             isolated_volume_mm3=0.0 if feeds_itself else liquid,
             hole_mm3=0.0 if feeds_itself else contraction * liquid,
             hole_at_mm=_point(hole),
-            section_volume_mm3=float(self._regions.volume_mm3[region]),
+            section_volume_mm3=self._lies_in_mm3(rows, region),
             cure=self._cure(region, closed_s, freezes_s, liquid, feeds_itself=feeds_itself)
             + self._gate_beside(region, at),
         )
+
+    def _lies_in_mm3(self, rows: NDArray[np.int64], region: int) -> float:
+        """Return the metal a pool is a share of: its section, and what it spills over. [mm³]
+
+        A pool may be larger than the section of its hot spot. Sections it fills by half or more
+        then count whole, of all others only what is in the pool: never less than the pool.
+        """
+        whole = np.append(0.0, self._regions.volume_mm3)
+        pool = np.bincount(self._region[rows], weights=self._mm3[rows], minlength=len(whole))
+        if pool.sum() <= whole[region + 1]:
+            return float(whole[region + 1])
+        counts = pool >= MOSTLY * whole
+        counts[region + 1] = True
+        return float(np.where(counts, np.maximum(whole, pool), pool).sum())
 
     def _cure(
         self, region: int, closed_s: float, freezes_s: float, liquid: float, *, feeds_itself: bool

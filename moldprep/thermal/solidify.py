@@ -145,7 +145,7 @@ class _Watch:
         ends_flat = metal.melt[1][0] == solidus and metal.melt[1][1] > 0.05
         hot = solidus if ends_flat else solidus + tenth
         self.span_k = max(tenth, 2.0)
-        marks = (hot, solidus, hot - self.span_k)
+        marks = (hot, solidus, min(hot - self.span_k, solidus))  # in floats as well
         self._levels = np.ascontiguousarray(_levels(flow.tables, marks))
         self._flow = flow
         cells, heat = flow.cells, flow.heat_j_mm3

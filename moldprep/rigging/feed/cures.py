@@ -40,6 +40,9 @@ GROWTH: Final = 0.75
 HIGHEST: Final = 1.8
 """Height over diameter where there is no room to grow sideways: more adds no freezing time."""
 NECK_STEP: Final = 1.25
+AS_IT_CLOSED: Final = 1.1
+"""A feeder or neck that lasted longer than this times the moment a pool was cut off did not cut it
+off: the times are those of single cells."""
 TRIES: Final = 2
 """Rounds a feeder may grow for one section before something else is tried."""
 SMALL_POOL: Final = 0.25
@@ -217,9 +220,16 @@ class Cures:
     # ---- change a feeder -----------------------------------------------------------------
 
     def _improved(self, feeder: FeederPlan, spot: HotSpot) -> bool:
-        """Enlarge a feeder or its neck, if that is what closed first."""
+        """Enlarge a feeder or its neck, if that is what closed first.
+
+        Where both were still liquid as the pool was cut off, the way through the casting closed.
+        """
         pair = self._pair(feeder, spot)
         if pair is None or self._tries(feeder) >= TRIES:
+            return False
+        closed_s = AS_IT_CLOSED * spot.closed_s
+        is_way = min(pair.feeder_time_s, pair.neck_time_s) > closed_s
+        if is_way and math.dist(pair.neck_mm, spot.at_mm) > 0.75 * feeder.diameter_mm:
             return False
         if pair.feeder_time_s < spot.freezing_time_s:
             need = (spot.freezing_time_s / max(pair.feeder_time_s, 1e-9)) ** GROWTH * 1.05
@@ -303,8 +313,9 @@ class Cures:
         if not self._may_feed:
             return False
         near = unplaced(np.array([spot.at_mm]), placement)[0]
+        over_mm = float(unplaced(np.array([spot.hole_at_mm]), placement)[0, 2])
         seat = self._finder.seat(
-            section, near, spot.isolated_volume_mm3, self._taken(spot, placement), None
+            section, near, spot.isolated_volume_mm3, self._taken(spot, placement), over_mm=over_mm
         )
         if seat is None or not self._finder.is_near(seat, near):
             return False

@@ -32,7 +32,7 @@ def open_share(alloy: Alloy) -> float:
     Irons feed themselves once their graphite swells, so a join may close early: the alloy's neck
     factor (a thin rule). All others must stay open to the end.
     """
-    if alloy.family in ("grey-iron", "ductile-iron"):
+    if alloy.expands:
         return min(alloy.neck_factor, JOIN_OPEN)
     return JOIN_OPEN
 

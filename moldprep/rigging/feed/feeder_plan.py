@@ -354,7 +354,7 @@ class _Planner:
                     serves.append(section.name)
             near, taken = self._middle(np.array(seat.start)), self._taken(but=seat)
             again = self._finder.seat(seat.section, near, volume, taken, group)
-            size = self._finder.sized(seat.section, volume, seat.kind, 1.0, sleeve=seat.sleeve)
+            size = self._finder.sized(seat.section, volume, seat.kind, sleeve=seat.sleeve)
             seats[number - 1] = again or replace(seat, size=size)
             found.append((seats[number - 1], tuple(serves)))
         return found

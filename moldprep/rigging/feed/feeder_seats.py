@@ -45,8 +45,9 @@ NECK_SHARE: Final = 0.3
 """Length of a side feeder's neck over its diameter; at most 0.5 (AFS rule, from memory)."""
 NEAR: Final = 3.0
 """Farthest a feeder's edge stands from the hot spot it is for, over the section's thickness."""
-NECK_GROUND: Final = 0.7
-"""Width a neck must have at least over what its modulus asks for: heat from both ends helps it."""
+NECK_GROUNDS: Final = (0.7, 0.5)
+"""Width a neck must have at least over what its modulus asks for: heat from both ends helps it.
+The narrower one is taken where no other finds ground; the heat solve shows whether it does."""
 SLEEVES: Final[tuple[Sleeve, ...]] = ("none", "insulating")
 NECK_LIFT: Final = 0.12
 """Height of a necked-down foot over the feeder's diameter."""
@@ -136,29 +137,35 @@ class SeatFinder:
         feeds_mm3: float,
         taken: tuple[Disc, ...] = (),
         group: FeedGroup | None = None,
-        factor: float = 1.0,
+        over_mm: float | None = None,
     ) -> Seat | None:
         """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
 
         A place near the hot spot goes before one far off. Where a plain feeder finds none, one in
-        an insulating sleeve may: it is slimmer. `factor` enlarges the wanted modulus.
+        an insulating sleeve may: it is slimmer; at last one on a narrower neck. One beside ends
+        above `over_mm`, where that is not given above all it feeds.
         """
         far: Seat | None = None
-        for sleeve in SLEEVES:
-            for seat in (
-                self._top_seat(section, near_mm, feeds_mm3, taken, factor, sleeve),
-                self._side_seat(section, near_mm, feeds_mm3, taken, group, factor, sleeve),
-            ):
-                if seat is not None and self.is_near(seat, near_mm):
-                    return seat
-                far = far or seat
+        if over_mm is None:
+            over_mm = self._top_of(group.members if group else (section,))
+        for least in NECK_GROUNDS:
+            for sleeve in SLEEVES:
+                for seat in (
+                    self._top_seat(section, near_mm, feeds_mm3, taken, sleeve, least),
+                    self._side_seat(section, near_mm, feeds_mm3, taken, sleeve, over_mm),
+                ):
+                    if seat is not None and self.is_near(seat, near_mm):
+                        return seat
+                    far = far or seat
+            if far is not None:
+                break
         return far
 
     @staticmethod
     def is_near(seat: Seat, near_mm: Floats) -> bool:
-        """Return whether a seat is within a few walls of a hot spot, seen from above."""
+        """Return whether a seat is within a few walls of a hot spot."""
         foot = seat.at_mm if seat.kind == "top" else seat.neck_to_mm
-        away = math.dist(foot[:2], near_mm[:2]) - 0.5 * seat.size.diameter_mm
+        away = math.dist(foot, near_mm) - 0.5 * seat.size.diameter_mm
         return away <= NEAR * seat.section.thickness_mm
 
     def sized(
@@ -166,7 +173,6 @@ class SeatFinder:
         section: Section,
         feeds_mm3: float,
         kind: str,
-        factor: float,
         low: float = 0.0,
         sleeve: Sleeve = "none",
     ) -> FeederSize:
@@ -175,7 +181,7 @@ class SeatFinder:
             section,
             feeds_mm3,
             self.demand,
-            factor * wanted_factor(self._job, self._alloy),
+            wanted_factor(self._job, self._alloy),
             self._alloy.neck_factor,
             kind=kind,
             ground_mm2=self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0,
@@ -189,16 +195,19 @@ class SeatFinder:
         near_mm: Floats,
         feeds_mm3: float,
         taken: tuple[Disc, ...],
-        factor: float,
         sleeve: Sleeve,
+        least: float,
     ) -> Seat | None:
-        """Return a seat on top, on a full foot or else on a neck, which may be off its middle."""
-        size = self.sized(section, feeds_mm3, "top", factor, sleeve=sleeve)
+        """Return a seat on top, on a full foot or else on a neck, which may be off its middle.
+
+        `least` is the narrowest neck over what its modulus asks for.
+        """
+        size = self.sized(section, feeds_mm3, "top", sleeve=sleeve)
         wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
         lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
         needed = 4.0 * min(self._alloy.neck_factor, 1.0) * section.modulus_mm
         seats = []
-        for neck in (0.0, min(NECK_GROUND * needed, size.diameter_mm)):
+        for neck in (0.0, min(least * needed, size.diameter_mm)):
             site = self.sites.on_top(
                 {self.number[section.name]},
                 near_mm,
@@ -209,7 +218,7 @@ class SeatFinder:
                 neck_mm=neck,
                 lift_mm=lift,
             )
-            if site is None or ((site.is_stepped or neck) and site.foot_mm < NECK_GROUND * needed):
+            if site is None or ((site.is_stepped or neck) and site.foot_mm < least * needed):
                 continue
             seat = self._on(site, section, size, lift, sleeve, is_off=neck > 0.0)
             if not self._stands(seat):
@@ -260,13 +269,10 @@ class SeatFinder:
         near_mm: Floats,
         feeds_mm3: float,
         taken: tuple[Disc, ...],
-        group: FeedGroup | None,
-        factor: float,
         sleeve: Sleeve,
+        over_mm: float,
     ) -> Seat | None:
-        members = group.members if group else (section,)
-        top = self._top_of(members)
-        size = self.sized(section, feeds_mm3, "side", factor, sleeve=sleeve)
+        size = self.sized(section, feeds_mm3, "side", sleeve=sleeve)
         wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
         neck_mm = max(NECK_SHARE * size.diameter_mm, LEAST_LIFT_MM + wall)
         site = self.sites.beside(
@@ -285,8 +291,8 @@ class SeatFinder:
             return None
         wide, high = neck
         foot = site.neck_to_mm[2] - 0.5 * high
-        low = top - foot + 0.3 * size.diameter_mm
-        size = self.sized(section, feeds_mm3, "side", factor, low, sleeve)
+        low = over_mm - foot + 0.3 * size.diameter_mm
+        size = self.sized(section, feeds_mm3, "side", low, sleeve)
         if size.height_mm > 3.0 * size.diameter_mm:
             return None  # too slim to draw from: its top would freeze first
         out = neck_mm + 0.5 * size.diameter_mm

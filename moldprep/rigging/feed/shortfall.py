@@ -2,15 +2,15 @@
 
 from typing import Final
 
-from moldprep.records import Feeding, HotSpot, Job
+from moldprep.records import Alloy, Feeding, HotSpot, Job
 
 PIPE_SAFE: Final = 0.99
 """A feeder whose neck lasts longer than this share of its own time pipes into the casting."""
 
 
-def is_sound(feeding: Feeding, job: Job) -> bool:
+def is_sound(feeding: Feeding, job: Job, alloy: Alloy) -> bool:
     """Return whether no pool is over the limit, no feeder runs dry or is hottest at its neck."""
-    return not (left_over(feeding, job) or run_dry(feeding, job) or low_heat(feeding, job))
+    return not (left_over(feeding, job) or run_dry(feeding, job) or low_heat(feeding, job, alloy))
 
 
 def unfed_mm3(feeding: Feeding, job: Job) -> float:
@@ -50,28 +50,31 @@ def run_dry(feeding: Feeding, job: Job) -> dict[str, float]:
     }
 
 
-def low_heat(feeding: Feeding, job: Job) -> frozenset[str]:
+def low_heat(feeding: Feeding, job: Job, alloy: Alloy) -> frozenset[str]:
     """Return the feeders whose neck is their last metal to freeze; those of the job left out.
 
-    Their pipe would end in the casting.
+    Their pipe would end in the casting. An iron's pipe is done when the iron begins to expand:
+    there a feeder need only be liquid above its neck until then.
     """
     given = {feeder.name for feeder in job.rigging.feeder}
     return frozenset(
         pair.feeder
         for pair in feeding.pairs
-        if pair.feeder not in given and pair.neck_time_s > PIPE_SAFE * pair.feeder_time_s
+        if pair.feeder not in given
+        and alloy.feed_time_share * pair.neck_time_s > PIPE_SAFE * pair.feeder_time_s
     )
 
 
-def troubles(feeding: Feeding, job: Job) -> dict[str, float]:
+def troubles(feeding: Feeding, job: Job, alloy: Alloy) -> dict[str, float]:
     """Return by section its liquid cut off [mm³], by feeder how dry or how low it is [-]."""
     found: dict[str, float] = {}
     for spot in feeding.hot_spots:
         name = spot.name.split(".")[0]
         found[name] = found.get(name, 0.0) + spot.isolated_volume_mm3
     found |= run_dry(feeding, job)
+    low = low_heat(feeding, job, alloy)
     for pair in feeding.pairs:
-        if pair.feeder in low_heat(feeding, job):
+        if pair.feeder in low:
             ratio = pair.neck_time_s / max(pair.feeder_time_s, 1e-9)
             found[pair.feeder] = max(found.get(pair.feeder, 0.0), ratio)
     return found
