@@ -108,7 +108,8 @@ def feed_metal_suffices(results: Results, limit: float) -> Iterator[Finding]:
 def neck_outlasts_section(results: Results, limit: float) -> Iterator[Finding]:
     """Compare when each section's hot spot and the best way into it freeze.
 
-    Irons feed themselves once they expand, and then the neck may close: see `Alloy.feed_time_share`.
+    Irons feed themselves once they expand, and then the neck may close, see
+    `Alloy.feed_time_share`.
     """
     share = results.need(Alloy).feed_time_share
     for pair, ratio in _best(results, lambda p: p.neck_time_s / _positive(p.section_time_s)):

@@ -59,8 +59,8 @@ def _pool_message(spot: HotSpot, share: float) -> str:
         )
     return (
         f"hot spot in {spot.name}: {spot.isolated_volume_mm3 / 1e3:.2f} cm³ ({share:.1f} % of what "
-        f"it lies in) cut off at {spot.closed_s:.0f} s, solid at {spot.freezing_time_s:.0f} s; a hole of about "
-        f"{spot.hole_mm3 / 1e3:.2f} cm³ at most"
+        f"it lies in) cut off at {spot.closed_s:.0f} s, solid at {spot.freezing_time_s:.0f} s; "
+        f"a hole of about {spot.hole_mm3 / 1e3:.2f} cm³ at most"
     )
 
 

@@ -173,9 +173,7 @@ class _Tracer:
         region = int(self._region[last]) - 1
         freezes_s = float(self._pools.time_s[last])
         liquid = float(self._mm3[rows].sum())
-        feeds_itself = (
-            self._alloy.expands and closed_s >= self._alloy.feed_time_share * freezes_s
-        )
+        feeds_itself = self._alloy.expands and closed_s >= self._alloy.feed_time_share * freezes_s
         contraction = max(self._alloy.contraction_pct, 0.0) / 100.0
         at = centers_mm(self._pools.cell[[last]], self._grid)[0]
         return HotSpot(
