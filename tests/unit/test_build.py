@@ -8,6 +8,7 @@ import pytest
 
 from moldprep.catalog import find
 from moldprep.errors import StageError
+from moldprep.geometry.shapes import revolved
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Body, Pattern, RiggingPlan, Role
 from moldprep.records.plan import (
@@ -33,6 +34,7 @@ from moldprep.rigging.build import build_rigging
 from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.gating import stream_area_mm2
 from moldprep.rigging.metal import join_metal
+from moldprep.rigging.stream.contacts import find_patches
 from moldprep.tolerances import OVERLAP_MM
 from tests.helpers import agree
 
@@ -356,3 +358,13 @@ def test_metal_is_one_body_with_parts_in_order():
     shrunk = BLOCK.volume_mm3 / (1.0 + alloy.shrink_pct / 100.0) ** 3
     agree(metal.casting_kg, shrunk * 1e-9 * alloy.density_kg_m3, rel=1e-12, why="cold casting")
     agree(metal.yield_pct, 100.0 * metal.casting_kg / metal.mass_kg, rel=1e-12, why="definition")
+
+
+@pytest.mark.parametrize("y", [-3.0, -1.53, 0.0, 1.94, 8.87])
+def test_a_column_beside_the_crest_of_a_barrel_is_open_into_it_with_its_whole_foot(y):
+    barrel = revolved([68.3, 68.3], [-60.0, 60.0], (0.0, 0.0, 0.0)).turned((0.0, 90.0, 0.0))
+    z = math.sqrt(68.3**2 - y**2)
+    shaft = revolved([3.8, 3.8], [z, 200.0], (0.0, y, 0.0))
+    column = Target("casting", barrel).set_down(shaft, np.array([0.0, y, z]), 7.6, what="vent-1")
+    (patch,) = find_patches(barrel, column)
+    agree(patch.area_mm2, math.pi * 3.8**2, rel=0.02, why="64 sides; the barrel's slope under it")

@@ -156,3 +156,11 @@ def test_a_ball_is_vented_at_its_top():
     ball = Solid.sphere(40.0, 96).moved((10.0, -20.0, 40.0))
     (vent,), _ = vents_of(ball)
     np.testing.assert_allclose(vent.at_mm, (10.0, -20.0, 80.0), atol=2.0)
+
+
+def test_vents_for_the_choke_leave_sand_beside_a_wall_that_goes_on_up():
+    step = Solid.box((0, 0, 0), (200, 60, 50)) + Solid.box((150, 0, 0), (200, 60, 62))
+    vents, _ = vents_of(step, top_feeder(30, 30, 50), choke=250.0)
+    low = [vent for vent in vents if vent.at_mm[2] < 55.0]
+    assert low
+    assert all(150.0 - vent.at_mm[0] - 0.5 * vent.diameter_mm >= 6.0 for vent in low)

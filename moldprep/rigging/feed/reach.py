@@ -22,6 +22,9 @@ INSET_MM: Final = 0.02
 """What is added under a foot stays this far inside the foot's own outline and the body's: walls
 that nearly coincide would leave slivers that no print file can hold. [mm]"""
 
+JOINED_MM: Final = 1e-6
+"""How far what is put under a column reaches up into it: faces that only touch may not join."""
+
 THIN_MM: Final = 2.0
 """Half the width of ground too narrow for a foot: fillets and edges seen from above."""
 
@@ -164,8 +167,8 @@ class Target:
         reach = np.array([[low - 1.0], [float(column.bounds[1, 2]) + 1.0]])
         x0, y0, x1, y1 = disc.buffer(1.0).bounds
         near = self.solid & Solid.box((x0, y0, reach[0, 0]), (x1, y1, reach[1, 0]))
-        skirt = [(column & Solid.box((x0, y0, foot), (x1, y1, foot + OVERLAP_MM))).moved(
-            (0.0, 0.0, -OVERLAP_MM))]  # fmt: skip
+        layer = column & Solid.box((x0, y0, foot), (x1, y1, foot + OVERLAP_MM))
+        skirt = [layer.moved((0.0, 0.0, JOINED_MM - OVERLAP_MM))]
         if low < foot - 1.5 * OVERLAP_MM:
             under = near & Solid.box((x0, y0, low - 1.0), (x1, y1, foot))
             ground = under.shadow().buffer(-THIN_MM).buffer(THIN_MM - INSET_MM)

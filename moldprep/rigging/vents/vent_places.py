@@ -20,6 +20,10 @@ CELLS: Final = 120
 FLAT_MM: Final = 3.0
 """How much the top under a vent may rise or fall. [mm]"""
 
+BESIDE_MM: Final = 6.0
+"""Sand between a vent and a wall of the casting that goes on up beside it, at least (common
+practice, no source). [mm]"""
+
 UPPER: Final = 0.35
 """Share of the casting's height, from its top, in which more vents help: lower ones fill early
 (common practice, no source). [-]"""
@@ -101,12 +105,19 @@ def _tops(pattern: Pattern, largest_mm: float) -> tuple[Floats, Floats, Floats, 
     wall = np.where(is_hit & np.isfinite(wall), wall, 0.0)
     is_hit[is_hit] &= ~pattern.is_kept_clear[facet[is_hit]]
     top = np.where(is_hit, high[2] + 1.0 - fall, -1e6).reshape(x.shape)
-    size = 2 * math.ceil((0.5 * largest_mm + 1.0) / pitch) + 1
+    size = _window(0.5 * largest_mm + 1.0, pitch)
+    beside = _window(0.5 * largest_mm + BESIDE_MM, pitch)
     is_flat = _spread(top, size) <= FLAT_MM
+    is_flat &= maximum_filter(top, beside, mode="constant", cval=-1e6) - top <= FLAT_MM
     is_high = top >= high[2] - UPPER * (high[2] - low[2])
     thin = minimum_filter(wall.reshape(x.shape), size)
     widest = np.where(is_flat & is_high, np.minimum(0.5 * thin, largest_mm), 0.0)
     return x.ravel(), y.ravel(), top.ravel(), widest.ravel()
+
+
+def _window(reach_mm: float, pitch: float) -> int:
+    """Return how many cells a window that reaches so far to all sides is wide."""
+    return 2 * math.ceil(reach_mm / pitch) + 1
 
 
 def _spread(top: NDArray[np.float64], size: int) -> NDArray[np.float64]:
