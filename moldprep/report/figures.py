@@ -52,8 +52,14 @@ SHELLS: Final = (0.35, 0.55, 0.75, 0.92)
 
 CORE: Final = "#9c6f3e"
 
-EXPLODE: Final = 0.3
-"""Room between pieces lifted apart, of the height of the block."""
+EXPLODE: Final = 0.5
+"""Room between lowest and highest of the pieces lifted apart, of the block's longer side."""
+
+LEAST_APART: Final = 0.12
+"""Room between any two of them, likewise."""
+
+FROM_ABOVE: Final = (-1.0, -1.35, 1.1)
+"""Toward the eye that looks into the pieces lifted apart."""
 
 
 def draw_pictures(results: Results, folder: Path) -> tuple[Picture, ...]:
@@ -165,7 +171,8 @@ def _hot_spots(results: Results, path: Path) -> None:
 
 def _mold(results: Results, path: Path) -> None:
     mold = results.need(Mold)
-    gap = EXPLODE * float(mold.block.size_mm[2])
+    gap = max(EXPLODE / max(len(mold.pieces) - 1, 1), LEAST_APART)
+    gap *= float(mold.block.size_mm[:2].max())
     floor = float(mold.block.bounds[0, 2])
     scene = Scene()
     for piece in mold.pieces:
@@ -174,7 +181,7 @@ def _mold(results: Results, path: Path) -> None:
         scene.body(moved, CORE if piece.role == "core" else SAND)
         scene.labels([piece.name], _tops([moved.bounds]))
         floor += float(high - low) + gap
-    scene.write(path)
+    scene.write(path, FROM_ABOVE)
 
 
 def _drag(results: Results, path: Path) -> None:
