@@ -1,0 +1,233 @@
+"""Automatic gating of one mold: levels, paces and sides are tried until channels find room."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from shapely.geometry import Polygon
+
+from moldprep.errors import StageError
+from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Survey
+from moldprep.records.plan import ChillPlan, FeederPlan, Reason
+from moldprep.rigging.gates.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
+from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
+from moldprep.rigging.gates.sizing import (
+    LEAST_BASIN_MM,
+    Shop,
+    Sizes,
+    cope_top_mm,
+    size_gating,
+    with_less_ingate,
+)
+from moldprep.rigging.gates.trial import trial_time_s
+from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
+
+RUNNER_BELOW = ("aluminium", "copper")
+"""Families whose runner lies in the drag and whose ingates lie in the cope. The others the other
+way round, so that slag floats up into the runner (AFS habit, from memory); but only where the
+ingates are the choke, for they would drain a runner above them."""
+
+SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
+"""How much longer than the handbook's the pour may take where thin walls allow little ingate."""
+
+LEVELS_COMPARED = 3
+"""Levels that offer a place for gates, from the parting away, tried where the first has no room."""
+
+TIME_OFF = 0.02
+"""The choke is taken anew where the channels pass so much more or less than it was drawn for."""
+
+TRIALS = 3
+"""Trial pours at most; the last is not followed where it comes out worse than one before."""
+
+MOST_RESIZED = 1.6
+"""A choke that would change by more than this factor is left to the checks."""
+
+SHARES = (1.0, 0.7, 0.5, 0.35, 0.25)
+"""Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
+
+Gated = tuple[float, Sizes, Reason, Side, Layout]
+
+
+@dataclass(frozen=True)
+class AutoGating:
+    """What laying channels out needs to know of the mold.
+
+    count       : castings round the sprue
+    print_rooms : where the core prints of one casting will lie
+    """
+
+    survey: Survey
+    pattern: Pattern
+    parting: Parting
+    job: Job
+    alloy: Alloy
+    shop: Shop
+    count: int
+    print_rooms: tuple[PrintRoom, ...]
+
+    def laid(self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]) -> Gated:
+        """Return the cope's top, areas, side and channels, poured in the time they are drawn for.
+
+        Raises
+        ------
+        StageError
+            rigging/no-gate-site, rigging/no-room.
+        """
+        top, sizes, why, side, layout = self._gated(feeders, chills)
+        sizes, layout = self._poured_in_time(sizes, layout, side, top, feeders, chills)
+        return top, sizes, why, side, layout
+
+    def _gated(self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]) -> Gated:
+        """Return (cope's top, areas, why the top, side, layout): poured slower if gates need it."""
+        is_free = self.job.rigging.pour_time_s == "auto"
+        usual = [(slower, 1.0) for slower in (SLOWER if is_free else SLOWER[:1])]
+        last = [(usual[-1][0], share) for share in SHARES]
+        is_blocked = False
+        for tries, steps in ((TRIES, usual), (LAST_TRIES, last)):
+            for slower, share in steps:
+                found, was_blocked = self._gated_so(feeders, chills, slower, share, tries)
+                if found is not None:
+                    return found
+                is_blocked |= was_blocked
+        if is_blocked:
+            raise StageError(
+                f"no room for sprue, runner and filter {self.shop.channel_wall_mm:.0f} mm away"
+                " from castings and feeders",
+                code="rigging/no-room",
+                where="automatic gating",
+                fix="give the [rigging] tables by hand, or set channel_wall_mm lower in the rules",
+            )
+        raise StageError(
+            "no place on the casting's outline takes ingates: every wall is too thin, kept clear or"
+            " behind a core",
+            code="rigging/no-gate-site",
+            where=f"parting at {self.parting.z_mm:.1f} mm",
+            fix="give [[rigging.ingate]] and [[rigging.runner]] tables, allow a longer pour_time_s,"
+            " move parting.z_mm to a level with a thicker wall, or, if the casting is only a few mm"
+            " in size, check the unit of the model",
+        )
+
+    def _gated_so(
+        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], slower: float,
+        share: float, tries: Sequence[Try],
+    ) -> tuple[Gated | None, bool]:  # fmt: skip
+        """Return (gating at this pace and share of the ingate's area, whether room was short)."""
+        is_blocked = False
+        level, n_levels = self.parting.z_mm, 1
+        best: Gated | None = None
+        for _ in range(3):
+            top, sizes, why = self.sized(feeders, level, slower)
+            sizes = with_less_ingate(sizes, share, self.alloy)
+            room = self._room(feeders, chills, top)
+            sides = self._sides(room, feeders, sizes, level, n_levels, tries)
+            laid = [(side, self._laid_out(side, sizes, room, top)) for side in sides]
+            found = [(one[0], side, one[1]) for side, one in laid if one is not None]
+            if not found and sides and n_levels == 1 and best is None:
+                is_blocked, n_levels = True, LEVELS_COMPARED  # room on another level?
+                continue
+            if not found:
+                break
+            _, side, layout = min(found, key=lambda each: each[0])
+            best = (top, sizes, why, side, layout)
+            if abs(side.level_mm - level) < 0.5:
+                break
+            level, n_levels = side.level_mm, 1
+        return best, is_blocked
+
+    def _poured_in_time(
+        self, sizes: Sizes, layout: Layout, side: Side, top: float,
+        feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+    ) -> tuple[Sizes, Layout]:  # fmt: skip
+        """Return areas and channels whose sprue makes up for what the channels really lose.
+
+        Only where the sprue's foot is the choke and no ratio is given: then the foot alone sets
+        the flow, and runners and gates stay as they are.
+        """
+        if sizes.foot_mm2 > sizes.choke_mm2 or self.job.rigging.ratio != "auto":
+            return sizes, layout
+        best, now = (sizes, layout), (sizes, layout)
+        closest = math.inf
+        for _ in range(TRIALS):
+            takes_s = trial_time_s(now[1], feeders, now[0], top, self.pattern, self.alloy)
+            off = abs(takes_s / sizes.pour_time_s - 1.0)
+            foot = now[0].foot_mm2 * takes_s / sizes.pour_time_s
+            if off < closest:
+                best, closest = now, off
+            if not (off > TIME_OFF and 1.0 / MOST_RESIZED < foot / sizes.foot_mm2 < MOST_RESIZED):
+                break
+            why = Reason(
+                item="choke",
+                why=f"{foot:.0f} mm² instead: a trial pour with all losses would else take"
+                f" {takes_s:.1f} s",
+                source="Bernoulli with losses, over the rising level",
+            )
+            resized = replace(sizes, foot_mm2=foot, choke_mm2=foot, reasons=(*sizes.reasons, why))
+            laid = self._laid_out(side, resized, self._room(feeders, chills, top), top)
+            if laid is None:
+                break
+            now = (resized, laid[1])
+        return best
+
+    def sized(
+        self, feeders: Sequence[FeederPlan], level: float, slower: float = 1.0
+    ) -> tuple[float, Sizes, Reason]:
+        """Return (cope's top, areas, why the top): the basin's depth depends on the areas."""
+        depth, choke_z = LEAST_BASIN_MM, level
+        for _ in range(3):
+            top, why = cope_top_mm(
+                self.pattern, feeders, self.parting.z_mm, self.job, self.shop, depth
+            )
+            top = round(top, 1)
+            sizes = size_gating(self.survey, self.pattern, feeders, self.count, choke_z, top,
+                                self.job, self.alloy, slower)  # fmt: skip
+            depth = basin_depth_mm(sizes.foot_mm2)
+            _, height = runner_section_mm(sizes.runner_mm2)
+            choke_z = level + (0.0 if self._gates_above(sizes) else height)
+        return top, sizes, why
+
+    @cached_property
+    def _prints(self) -> tuple[Prism, ...]:
+        """The room core prints take beside the casting."""
+        return tuple(
+            (Polygon(room.outline_mm), room.low_mm, room.high_mm) for room in self.print_rooms
+        )
+
+    def _gates_above(self, sizes: Sizes) -> bool:
+        """Return whether ingates belong above the runner, so that it runs full."""
+        return self.alloy.family in RUNNER_BELOW or sizes.ingate_mm2 > sizes.foot_mm2
+
+    def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
+        hung = feeder_prisms(feeders, top) + chill_prisms(chills)
+        return Room(self.pattern.solid, hung, self._prints)
+
+    def _sides(
+        self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float, n_levels: int,
+        tries: Sequence[Try],
+    ) -> tuple[Side, ...]:  # fmt: skip
+        """Return the sides and places one casting's ingates may take, best first."""
+        search = GateSearch(self.pattern, room, feeders, self.alloy, self.shop.channel_wall_mm)
+        _, height = runner_section_mm(sizes.runner_mm2)
+        return search.ranked(
+            level,
+            sizes.ingate_mm2 / self.count,
+            height,
+            prefers_above=self._gates_above(sizes),
+            n_levels=n_levels,
+            tries=tries,
+        )
+
+    def _laid_out(
+        self, side: Side, sizes: Sizes, room: Room, top: float
+    ) -> tuple[float, Layout] | None:
+        """Return (cost, layout) of one way to gate, or None where it finds no room."""
+        keys = self.job.rigging
+        is_printed = keys.channels == "printed"
+        spacing = self.job.mold.spacing_mm
+        return lay_out(
+            side, sizes, room, self.count, top,
+            "stream" if is_printed else "cone",
+            1.5 if is_printed else 0.0,
+            self.alloy, self.shop,
+            self.shop.spacing_mm if spacing == "auto" else spacing,
+        )  # fmt: skip
