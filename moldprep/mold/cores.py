@@ -9,16 +9,8 @@ from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.declared import DeclaredBody
 from moldprep.mold.enclosed import Enclosure, Hemmed
 from moldprep.mold.halves import place_text
-from moldprep.mold.prints import (
-    Mouth,
-    Print,
-    PrintRules,
-    Skin,
-    end_gap,
-    make_mouth,
-    make_print,
-    rim_of,
-)
+from moldprep.mold.mouths import Mouth, Skin, make_mouth, rim_of
+from moldprep.mold.prints import Print, PrintRules, end_gap, make_print
 from moldprep.records import Job, Sand
 
 CROSSING: Final = 0.01

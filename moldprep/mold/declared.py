@@ -10,7 +10,8 @@ from moldprep.errors import JobError
 from moldprep.geometry.meshfile import read_casting
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.mold.prints import DIP_MM, ROUND, Mouth, Print, frame, rim_of, slab
+from moldprep.mold.mouths import DIP_MM, Mouth, Plane, flat_mouth, frame, rim_of
+from moldprep.mold.prints import ROUND, Print
 from moldprep.records import Job, Parting, Pattern, Placement
 from moldprep.records.job import CoreDeclared
 from moldprep.tolerances import SLIVER_MM3
@@ -95,10 +96,9 @@ def _face(low: Floats, high: Floats, axis: int, sign: float, level: float) -> Mo
     u, v = frame(normal)
     across = np.column_stack([np.array([low, high]) @ u, np.array([low, high]) @ v])
     spread = np.array([across.min(axis=0), across.max(axis=0)])
-    offset = sign * level
     at = 0.5 * (low + high)
     at[axis] = level
-    return Mouth(normal, offset, u, v, spread, slab(normal, offset, spread, 1.0), at)
+    return flat_mouth(Plane(normal, sign * level, spread), 1.0, at)
 
 
 def _is_backed(rim: Floats, mouth: Mouth, metal: Rays) -> bool:

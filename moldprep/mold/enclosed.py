@@ -52,6 +52,7 @@ class Opening:
     flatness : that area over the area of the cubes' faces: 0.58 to 1 for a flat, 0 for a ring
     bounds   : (2, 3) around it [mm]
     reach_mm : lowest and highest distance of its faces from `at_mm`, along the normal
+    places   : (n, 3) middles of its faces
     """
 
     at_mm: Floats
@@ -60,6 +61,7 @@ class Opening:
     flatness: float
     bounds: Floats
     reach_mm: tuple[float, float]
+    places: Floats
 
 
 @dataclass(frozen=True)
@@ -304,4 +306,5 @@ def _opening(places: Floats, normals: Floats, pitch_mm: float) -> Opening:
         flatness=length / len(places),
         bounds=np.array([places.min(axis=0), places.max(axis=0)]),
         reach_mm=(float(along.min()), float(along.max())),
+        places=places,
     )

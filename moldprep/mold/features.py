@@ -11,7 +11,8 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cores import Core
 from moldprep.mold.cutting import Cutting, Named
-from moldprep.mold.prints import Print, frame
+from moldprep.mold.mouths import frame
+from moldprep.mold.prints import Print
 from moldprep.records import Piece
 
 STRAP_MM: Final = (30.0, 4.0)

@@ -7,7 +7,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.mold.cores import part_at
 from moldprep.mold.enclosed import Enclosure, Hemmed, Opening
 from moldprep.mold.halves import place_text
-from moldprep.mold.prints import DIP_MM, Mouth, Skin, make_mouth
+from moldprep.mold.mouths import DIP_MM, Mouth, Skin, make_mouth
 from moldprep.records import Sand
 
 BELT_MM: Final = 5.0

@@ -8,22 +8,7 @@ from typing import Final
 import numpy as np
 
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.mold.enclosed import Opening
-
-DIP_MM: Final = 1e-3
-"""How far inside an opening its plane is set, so that metal closes the sand off all round."""
-
-FLAT_DEG: Final = 15.0
-"""A facet is part of the flat round an opening up to this angle from the measured normal."""
-
-NOISE_DEG: Final = 0.05
-"""A flat this near to square is square: single precision in a mesh file."""
-
-BENT_DEG: Final = 5.0
-"""An opening without a flat that is this near to square is taken as square."""
-
-UPRIGHT: Final = 0.7
-"""An opening whose normal has more than this along z looks up or down."""
+from moldprep.mold.mouths import DIP_MM, Mouth
 
 PRINT_MM: Final = (12.0, 76.0)
 """Shortest print; longest one that is as long as it is thick. 76 mm: Modern Mechanical
@@ -71,34 +56,6 @@ ROUND: Final = _round_points()
 
 
 @dataclass(frozen=True)
-class Mouth:
-    """The plane a core ends at before it gets a print.
-
-    normal : unit, outward; the plane is normal · p = offset_mm
-    u, v   : unit, in the plane; u is level, v looks up where it can
-    spread : (2, 2) lowest and highest (u, v) of a rectangle that covers the opening
-    plug   : the slab outside the plane over that rectangle
-    """
-
-    normal: Floats
-    offset_mm: float
-    u: Floats
-    v: Floats
-    spread: Floats
-    plug: Solid
-    at_mm: Floats
-
-    def slab(self, thick_mm: float) -> Solid:
-        """Return the slab of this thickness outside the plane."""
-        return slab(self.normal, self.offset_mm, self.spread, thick_mm)
-
-    @property
-    def is_upright(self) -> bool:
-        """Whether it looks up or down."""
-        return abs(float(self.normal[2])) > UPRIGHT
-
-
-@dataclass(frozen=True)
 class Print:
     """One print.
 
@@ -127,100 +84,6 @@ class PrintRules:
     gap_mm: float
 
 
-class Skin:
-    """The facets of a casting, to find the flat round an opening."""
-
-    def __init__(self, casting: Solid) -> None:
-        points, faces = casting.mesh()
-        corners = points[faces]
-        cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        length = np.linalg.norm(cross, axis=1)
-        self.area = 0.5 * length
-        self.normal = np.divide(
-            cross, length[:, None], out=np.zeros_like(cross), where=length[:, None] > 0.0
-        )
-        self.low, self.high = corners.min(axis=1), corners.max(axis=1)
-        self.offset = np.einsum("ij,ij->i", self.normal, corners[:, 0])
-
-    def flat_at(self, opening: Opening, pitch_mm: float) -> tuple[Floats, float] | None:
-        """Return (normal, offset) of the largest flat round an opening, None where it is bent.
-
-        The flat faces along the opening (a flange) or against it (the inside of a wall).
-        """
-        blur = pitch_mm + max(np.abs(opening.reach_mm))
-        reach = 2.0 * blur
-        near = (self.low <= opening.bounds[1] + reach).all(axis=1)
-        near &= (self.high >= opening.bounds[0] - reach).all(axis=1)
-        toward = self.normal @ opening.normal
-        near &= np.abs(toward) > math.cos(math.radians(FLAT_DEG))
-        rows = np.flatnonzero(near)
-        side = np.sign(toward[rows])
-        normal, offset = self.normal[rows] * side[:, None], self.offset[rows] * side
-        height = (offset - normal @ opening.at_mm) / blur
-        weight = np.where(np.abs(height) < 2.5, self.area[rows] / (1.0 + height**2) ** 2, 0.0)
-        if not weight.sum() > 0.0:
-            return None
-        keys = np.round(np.column_stack([normal, 0.1 * offset]), 3)
-        _, group = np.unique(keys, axis=0, return_inverse=True)
-        share = np.bincount(group.ravel(), weights=weight)
-        best = int(share.argmax())
-        if share[best] < max(0.25 * share.sum(), pitch_mm**2):
-            return None
-        row = int(np.where(group.ravel() == best, weight, 0.0).argmax())
-        squared = _squared(normal[row], NOISE_DEG)
-        return squared, float(squared @ (0.5 * (self.low[rows[row]] + self.high[rows[row]])))
-
-
-def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
-    """Return the plane across an opening: the flat round it, else just inside its rim."""
-    flat = skin.flat_at(opening, pitch_mm)
-    low, high = opening.reach_mm
-    if flat is not None:
-        normal, offset = flat
-        thick = 3.0 * pitch_mm + high - low
-    else:
-        normal = _squared(opening.normal, BENT_DEG)
-        offset = float(normal @ opening.at_mm) + low - pitch_mm
-        thick = high - low + 4.0 * pitch_mm
-    offset -= DIP_MM
-    u, v = frame(normal)
-    corners = np.array(np.meshgrid(*opening.bounds.T)).reshape(3, -1).T
-    across = np.column_stack([corners @ u, corners @ v])
-    reach = 2.5 * pitch_mm
-    spread = np.array([across.min(axis=0) - reach, across.max(axis=0) + reach])
-    plug = slab(normal, offset, spread, thick)
-    return Mouth(normal, offset, u, v, spread, plug, opening.at_mm)
-
-
-def slab(normal: Floats, offset_mm: float, spread: Floats, thick_mm: float) -> Solid:
-    """Return the slab outside a plane over a rectangle (2, 2) of (u, v)."""
-    u, v = frame(normal)
-    corners = [
-        a * u + b * v + c * normal
-        for a in spread[:, 0]
-        for b in spread[:, 1]
-        for c in (offset_mm, offset_mm + thick_mm)
-    ]
-    return Solid.hull_of(np.array(corners))
-
-
-def frame(normal: Floats) -> tuple[Floats, Floats]:
-    """Return (u, v) across a normal: u level, v up where it can be."""
-    level = np.cross([0.0, 0.0, 1.0], normal)
-    length = float(np.linalg.norm(level))
-    u = level / length if length > 1e-6 else np.array([1.0, 0.0, 0.0])
-    return u, np.cross(normal, u)
-
-
-def rim_of(core: Solid, mouth: Mouth) -> Floats:
-    """Return (n, 3) the corners of a core that lie in the plane of its mouth. [mm]"""
-    points = core.mesh()[0]
-    in_plane = np.abs(points @ mouth.normal - mouth.offset_mm) < 0.1 * DIP_MM
-    low, high = mouth.plug.bounds
-    in_plane &= ((points > low - 2 * DIP_MM) & (points < high + 2 * DIP_MM)).all(axis=1)
-    return np.asarray(points[in_plane])
-
-
 def make_print(
     rim: Floats, mouth: Mouth, rules: PrintRules, is_first: bool, is_free: Callable[[Floats], bool]
 ) -> Print | None:
@@ -246,7 +109,7 @@ def make_print(
             middle = points[end > end.max() - 1e-6].mean(axis=0)
             return Print(
                 solid=Solid.hull_of(np.vstack([points, _root(rim, mouth)])),
-                seat=_outside(Solid.hull_of(seat), mouth),
+                seat=mouth.outside(Solid.hull_of(seat)),
                 end_mm=middle,
                 outward=outward,
                 length_mm=share * length,
@@ -322,25 +185,9 @@ def _root(rim: Floats, mouth: Mouth) -> Floats:
 
 def _samples(corners: Floats, mouth: Mouth) -> Floats:
     """Return points spread through the hull of a grown print, outside the casting's flat."""
-    body = _outside(Solid.hull_of(corners), mouth, FREE_MM)
+    body = mouth.outside(Solid.hull_of(corners), FREE_MM)
     if body.is_empty:
         return np.empty((0, 3))
     surface = body.refined(2.0 * FREE_MM).mesh()[0]
     middle = surface.mean(axis=0)
     return np.vstack([middle + share * (surface - middle) for share in (1.0, 0.66, 0.33)])
-
-
-def _outside(body: Solid, mouth: Mouth, by_mm: float = 0.0) -> Solid:
-    """Return the part of a body outside the plane of a mouth."""
-    normal = mouth.normal
-    return body.split_at((normal[0], normal[1], normal[2]), mouth.offset_mm + by_mm)[0]
-
-
-def _squared(normal: Floats, within_deg: float) -> Floats:
-    """Return the axis a normal is this near to, else the normal."""
-    axis = int(np.abs(normal).argmax())
-    if abs(float(normal[axis])) < math.cos(math.radians(within_deg)):
-        return normal
-    squared = np.zeros(3)
-    squared[axis] = math.copysign(1.0, normal[axis])
-    return squared

@@ -7,6 +7,7 @@ from shapely.geometry import Polygon
 from moldprep.errors import JobError, StageError
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
+from moldprep.mold.cores import find_cores
 from moldprep.mold.enclosed import find_hemmed
 from moldprep.mold.rooms import print_rooms
 from moldprep.records import Role
@@ -62,6 +63,45 @@ def test_a_bore_at_any_angle_gives_one_core(turn):
     inside = (core.solid & BLOCK.turned((0, 0, turn))).volume_mm3
     agree(inside, want, rel=1e-3, why="promised 0.1 %")
     assert_sound(mold)
+
+
+def with_nibs(casting, nib_mm):
+    """Return a casting with small corners that shift the grid laid over it by a part of a cube."""
+    low = casting.bounds[0]
+    nibs = [Solid.box(low - nib_mm * np.eye(3)[k], low + 4.0) for k in range(3)]
+    return Solid.union([casting, *nibs]) if nib_mm else casting
+
+
+SLOW_NIBS = [pytest.param(nib, marks=pytest.mark.slow) for nib in (0.21, 0.62)]
+
+
+@pytest.mark.parametrize("nib_mm", [0.0, 0.43, *SLOW_NIBS])
+@pytest.mark.parametrize("turn", [0.0, 15.0, 30.0, 45.0])
+@pytest.mark.parametrize("is_block_turned", [True, False])
+def test_one_core_wherever_the_grid_lies(is_block_turned, turn, nib_mm):
+    """The bore's own volume and its prints', within 0.1 %; at 30 deg it comes out at an edge."""
+    way = (0.0, 0.0, turn)
+    block = BLOCK.turned(way) if is_block_turned else BLOCK
+    bore = x_bore(12, 400).turned(way)
+    casting = with_nibs(block, nib_mm) - bore
+    job = make_job({"alloy": "steel", "casting": {"file": "x.stl"}}, folder=".", where="test")
+    found = find_cores(casting, [(casting, find_hemmed(casting, 0.0))], (), job, SILICA, 0.0)
+    (core,) = found.cores
+    prints = sum((one.solid - block).volume_mm3 for one in core.prints)
+    assert len(core.prints) == 2
+    want = (bore & block).volume_mm3 + prints
+    agree(core.solid.volume_mm3, want, rel=1e-3, why="promised 0.1 %; ends are set 1 micron inside")
+
+
+def test_a_bore_with_slanted_mouths_is_cut_at_their_planes():
+    """Turned about all axes: the planes are those of the block, to rounding."""
+    way = (30.0, 30.0, 30.0)
+    casting = BORED.turned(way)
+    job = make_job({"alloy": "steel", "casting": {"file": "x.stl"}}, folder=".", where="test")
+    found = find_cores(casting, [(casting, find_hemmed(casting, 0.0))], (), job, SILICA, 0.0)
+    (core,) = found.cores
+    inside = (core.solid & BLOCK.turned(way)).volume_mm3
+    agree(inside, x_bore(15, 120).volume_mm3, rel=1e-4, why="ends are set 1 micron inside")
 
 
 def test_a_bore_off_the_parting_reaches_down_into_the_drag():
