@@ -50,7 +50,7 @@ def trace_fill(grid: Grid, metal: Metal, flow: FlowGraph, rigging: Rigging, allo
     meetings: list[Meeting] = []
     thin: list[ThinRun] = []
     unfilled = 0.0
-    spaces = [lay_out(grid, metal, flow, course) for course in flow.cavities]
+    spaces = lay_out(grid, metal, flow)
     drop_mm = critical_fall_mm(alloy.surface_tension_n_m, alloy.density_liquid_kg_m3)
     front = max(1, round(drop_mm / grid.pitch_mm))
     for space in spaces:
@@ -141,17 +141,11 @@ def _fill_skin(times: NDArray[np.float32], grid: Grid) -> None:
 
 
 def _never_reached(grid: Grid, metal: Metal, flow: FlowGraph, rigging: Rigging) -> float:
-    """Return the volume of castings and feeders that no inlet leads to. [mm³]"""
+    """Return the volume of castings that no inlet leads to. [mm³]"""
     held = {part for course in flow.cavities for part in course.parts}
     lost = [b.name for b in rigging.castings if b.name not in held and b.name in metal.parts]
     mine = np.isin(grid.label, [metal.parts.index(name) + 1 for name in lost])
-    high = [
-        (course.course[-1, 2], sum(b.solid.volume_mm3 for b in rigging.metal
-                                   if b.name in course.parts))
-        for course in flow.cavities if not course.is_full
-    ]  # fmt: skip
-    lost_mm3 = float(grid.fraction[mine].sum()) * grid.pitch_mm**3
-    return lost_mm3 + float(sum(max(0.0, whole - filled) for filled, whole in high))
+    return float(grid.fraction[mine].sum()) * grid.pitch_mm**3
 
 
 def _level(flow: FlowGraph) -> Floats:

@@ -1,9 +1,10 @@
 """Space: one cavity of the mold on the grid, with the places where metal comes in."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
+import cc3d
 import edt
 import numpy as np
 from numpy.typing import NDArray
@@ -62,8 +63,36 @@ class Space:
         return np.isin(np.pad(self.grid.label, 1), [metal.parts.index(n) + 1 for n in names])
 
 
-def lay_out(grid: Grid, metal: Metal, flow: FlowGraph, course: CavityRise) -> Space:
-    """Return the cells of one cavity and of its inlets."""
+def lay_out(grid: Grid, metal: Metal, flow: FlowGraph) -> list[Space]:
+    """Return the cells of every cavity and of its inlets.
+
+    A body of the model in several pieces may lie in several cavities under one name: each piece
+    then goes to the cavity whose inlets open into it, and one without an inlet to the first.
+    """
+    spaces = [_space(grid, metal, flow, course) for course in flow.cavities]
+    names = [name for space in spaces for name in space.course.parts]
+    if len(names) == len(set(names)):
+        return spaces
+    claimed = np.zeros(np.add(grid.label.shape, 2), bool)
+    apart = []
+    for space in spaces:
+        opened = [cells for other in spaces if other is not space for cells in other.inlets]
+        mine = space.inside & ~(_pieces_at(space.inside, opened) | claimed)
+        mine |= _pieces_at(space.inside, space.inlets)
+        claimed |= mine
+        apart.append(replace(space, inside=mine))
+    return apart
+
+
+def _pieces_at(inside: NDArray[np.bool_], spots: list[Cells]) -> NDArray[np.bool_]:
+    """Return the connected pieces that hold any of these flat cells."""
+    pieces = cc3d.connected_components(inside, connectivity=6)
+    held = np.unique(pieces.ravel()[np.concatenate(spots)]) if spots else np.empty(0, int)
+    return np.asarray(np.isin(pieces, held[held > 0]))
+
+
+def _space(grid: Grid, metal: Metal, flow: FlowGraph, course: CavityRise) -> Space:
+    """Return all cells that bear the names of one cavity, and those of its inlets."""
     label = np.pad(grid.label, 1)
     mine = np.isin(label, [metal.parts.index(part) + 1 for part in course.parts])
     inside = mine & (np.pad(grid.fraction, 1) >= SOLID_SHARE)
