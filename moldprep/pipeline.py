@@ -41,6 +41,7 @@ from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
 from moldprep.rigging.revise import feed_by_rounds
 from moldprep.rigging.stream.cooling import poured_as
+from moldprep.rigging.vents.vented import vented, with_feeder_vents
 from moldprep.thermal.feeding import trace_feeding
 from moldprep.thermal.solidify import solidify
 from moldprep.thermal.survey import survey_pattern
@@ -124,11 +125,26 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
         final = STAGES[built : fed + 1]
         trial = tuple(stage for stage in final if stage.name not in NOT_IN_TRIALS)
         results = feed_by_rounds(
-            results, lambda r: run.through(trial, r), lambda r: run.through(final, r)
+            results,
+            lambda r: run.through(trial, r.plus(_with_feeder_vents(r))),
+            lambda r: run.through(final, r.plus(_vented(r))),
         )
     rest = STAGES[fed + 1 : last + 1] if last >= fed else STAGES[built : last + 1]
     results = run.through(rest, results)
     return results.plus(Timings(seconds=tuple(run.seconds.items())))
+
+
+def _with_feeder_vents(results: Results) -> RiggingPlan:
+    """Return the plan with a vent on each feeder that wants one, wherever that stands by now."""
+    return with_feeder_vents(results.need(RiggingPlan), results.need(Pattern), results.need(Job))
+
+
+def _vented(results: Results) -> RiggingPlan:
+    """Return the plan with all its vents as its feeders now ask for."""
+    return vented(
+        results.need(RiggingPlan), results.need(Pattern), results.need(Parting),
+        results.need(Job), results.need(Alloy),
+    )  # fmt: skip
 
 
 class _Run:

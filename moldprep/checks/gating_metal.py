@@ -115,9 +115,7 @@ def vents_match_the_choke(results: Results, limit: float) -> Iterator[Finding]:
     for body in rigging.of_role(Role.VENT, Role.FEEDER):
         node = flow.graph.nodes[body.name]
         if node["is_open"] and body.name in flow.reached:
-            sections = [s.area_mm2 for s in flow.stations if s.body == body.name]
-            joins = [data["area_mm2"] for _, _, data in flow.graph.edges(body.name, data=True)]
-            areas[body.name] = min([*sections, *joins], default=0.0)
+            areas[body.name] = _free_mm2(flow, body.name)
     total = sum(areas.values())
     yield judged(
         total >= limit * plan.choke_mm2,
@@ -127,6 +125,21 @@ def vents_match_the_choke(results: Results, limit: float) -> Iterator[Finding]:
         part=next(iter(areas), ""),
         remedy=f"add vents of {plan.choke_mm2 - total:.0f} mm² on high points, or open a feeder",
     )
+
+
+def _free_mm2(flow: FlowGraph, name: str) -> float:
+    """Return the tightest place of a way out: its foot, and its sections above the foot. [mm²]
+
+    On a slope the lowest sections lie partly in the body it stands on: there the foot counts.
+    """
+    joins = [data for _, _, data in flow.graph.edges(name, data=True)]
+    sections = [
+        station.area_mm2
+        for station in flow.stations
+        if station.body == name
+        and all(math.dist(station.at_mm, j["at_mm"]) > math.sqrt(station.area_mm2) for j in joins)
+    ]
+    return float(min([*sections, *(join["area_mm2"] for join in joins)], default=0.0))
 
 
 @check(

@@ -20,19 +20,19 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.records.plan import (
+    BasinPlan,
     ChillPlan,
     FeederPlan,
     IngatePlan,
     Placement,
     Reason,
-    VentPlan,
 )
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.gates.automatic import AutoGating
 from moldprep.rigging.gates.clearance import Blocked, clear_basin, meets_vents
-from moldprep.rigging.gates.completion import Hung, completed, no_vents, placements_without_channels
+from moldprep.rigging.gates.completion import Hung, completed, placements_without_channels
 from moldprep.rigging.gates.copies import as_columns, chill_placed, feeder_placed, layout_placed
 from moldprep.rigging.gates.reasons import layout_reasons
 from moldprep.rigging.gates.room import Room, chill_prisms, feeder_prisms
@@ -40,7 +40,7 @@ from moldprep.rigging.gates.sizing import Shop, Sizes
 from moldprep.rigging.layout import Layout, basin_depth_mm
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.standing import standing
-from moldprep.rigging.vents.venting import plan_vents
+from moldprep.rigging.vents.vented import vented
 
 CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
 HERE = (Placement(name="casting"),)
@@ -243,14 +243,7 @@ class _Planner:
         if not given.feeder:
             feeders = tuple(_opened(feeder, top) for feeder in feeders)
         ratio, choke = self._ratio(hung, sizes)
-        vents, vent_reasons = given.vent, tuple[Reason, ...]()
-        if "vents" in given.auto and not given.vent:
-            vents, vent_reasons = plan_vents(
-                self.pattern, self.parting, feeders, hung.placements, top, self.alloy, choke,
-                no_vents(hung, feeders, chills, top),
-            )  # fmt: skip
-            hung = self._beside_vents(hung, feeders, chills, vents, top)
-        return RiggingPlan(
+        plan = RiggingPlan(
             placements=tuple(map(rounded, hung.placements)),
             pour_time_s=round(sizes.pour_time_s, 2),
             choke_mm2=choke, ratio=ratio, top_mm=round(top, 2),
@@ -262,23 +255,23 @@ class _Planner:
             filters=tuple(map(rounded, hung.filters)),
             feeders=tuple(map(rounded, feeders)),
             chills=tuple(map(rounded, chills)),
-            vents=tuple(map(rounded, vents)),
-            reasons=(*reasons, *vent_reasons),
+            vents=(),
+            reasons=reasons,
             print_rooms=self._print_rooms,
         )  # fmt: skip
+        plan = vented(plan, self.pattern, self.parting, self.job, self.alloy)
+        return replace(plan, basin=self._beside_vents(plan))
 
-    def _beside_vents(
-        self, hung: Hung, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
-        vents: tuple[VentPlan, ...], top: float,
-    ) -> Hung:  # fmt: skip
-        """Return the channels with an automatic basin turned out of the vents' way."""
-        if hung.basin is None or hung.sprue is None or self.job.rigging.basin is not None:
-            return hung
-        if not meets_vents(basin_outline(hung.basin, hung.sprue), vents):
-            return hung
-        blocked = self._blocked_by(feeders, chills, top, hung.placements)
-        basin = clear_basin(hung.sprue, top, hung.basin.turn_deg, blocked, vents)
-        return replace(hung, basin=basin or hung.basin)
+    def _beside_vents(self, plan: RiggingPlan) -> BasinPlan | None:
+        """Return the basin; an automatic one is turned out of the vents' way."""
+        basin, sprue = plan.basin, plan.sprue
+        if basin is None or sprue is None or self.job.rigging.basin is not None:
+            return basin
+        if not meets_vents(basin_outline(basin, sprue), plan.vents):
+            return basin
+        blocked = self._blocked_by(plan.feeders, plan.chills, plan.top_mm, plan.placements)
+        turned = clear_basin(sprue, plan.top_mm, basin.turn_deg, blocked, plan.vents)
+        return rounded(turned) if turned else basin
 
     def _ratio(self, hung: Hung, sizes: Sizes) -> tuple[tuple[float, float, float], float]:
         """Return (ratio over the choke, choke): a given ratio stays as it is."""

@@ -13,8 +13,11 @@ from moldprep.records import (
     Pattern,
     Placement,
     PullChoice,
+    RiggingPlan,
     Role,
 )
+from moldprep.rigging.stream.flood import amid
+from moldprep.rigging.vents.feeder_vents import vents_on_feeders
 from moldprep.rigging.vents.venting import LARGEST_MM, RESERVE, high_points, plan_vents
 from tests.gating_bench import ALLOY
 from tests.helpers import agree
@@ -163,3 +166,67 @@ def test_vents_for_the_choke_do_not_come_up_between_walls_that_leave_them_no_san
     vents, _ = vents_of(slot, top_feeder(20, 30, 62), choke=600.0)
     assert len(vents) > 2
     assert all(abs(vent.at_mm[2] - 62.0) < 0.01 for vent in vents)
+
+
+FINS = Solid.union(
+    [Solid.box((0, 0, 0), (90, 60, 12))]
+    + [Solid.box((x, 0, 10), (x + 3, 60, 50)) for x in (20.0, 30.0, 40.0, 70.0)]
+)
+
+
+def test_every_thin_fin_is_vented_amid_its_width_and_no_wider_than_it():
+    vents, _ = vents_of(FINS)
+    assert sorted(round(vent.at_mm[0], 1) for vent in vents) == [21.5, 31.5, 41.5, 71.5]
+    assert all(abs(vent.at_mm[2] - 50.0) < 0.01 for vent in vents)
+    assert {vent.diameter_mm for vent in vents} == {3.0}
+
+
+def test_amid_a_strip_one_cell_wide_is_on_the_strip():
+    strip = np.zeros((9, 30), bool)
+    strip[2, 3:10] = True
+    assert amid(strip) == (2, 6)
+
+
+def plan_with(*feeders, choke=300.0):
+    return RiggingPlan(
+        placements=HERE, pour_time_s=10.0, choke_mm2=choke, ratio=(1.0, 1.0, 1.0), top_mm=220.0,
+        basin=None, sprue=None, well=None, runners=(), ingates=(), filters=(), feeders=feeders,
+        chills=(), vents=(), reasons=(),
+    )  # fmt: skip
+
+
+def blind(name, x, diameter=80.0, **more):
+    return FeederPlan(
+        name=name, kind="top", at_mm=(x, 0.0, 40.0), diameter_mm=diameter, height_mm=100.0, **more
+    )
+
+
+SLAB = Solid.box((-200, -60, 0), (200, 60, 40))
+
+
+def test_blind_feeders_carry_vents_until_they_match_the_choke():
+    feeders = (blind("F1", -100.0), blind("F2", 100.0, 90.0))
+    vents = vents_on_feeders(plan_with(*feeders), pattern_of(SLAB), 300.0)
+    assert [vent.into for vent in vents] == ["F2", "F1"]
+    total = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in vents)
+    agree(total, 300.0, rel=0.02, why="diameters in tenths of a millimetre")
+    for vent, feeder in zip(vents, feeders[::-1], strict=True):
+        off = math.dist(vent.at_mm[:2], feeder.at_mm[:2])
+        assert 0.2 * feeder.diameter_mm / 2 < off - vent.diameter_mm / 2  # beside the air core
+        assert off + vent.diameter_mm / 2 < feeder.diameter_mm / 2
+
+
+def test_an_open_feeder_and_one_that_breathes_enough_carry_none():
+    feeders = (blind("F1", -100.0, is_open=True), blind("F2", 100.0))
+    assert vents_on_feeders(plan_with(*feeders), pattern_of(SLAB), 0.0) == []
+
+
+def test_a_blind_feeder_without_an_air_core_is_vented_in_any_case():
+    feeder = blind("F1", 0.0, has_air_core=False)
+    (vent,) = vents_on_feeders(plan_with(feeder), pattern_of(SLAB), 0.0)
+    assert vent.into == "F1"
+
+
+def test_no_vent_comes_up_from_a_feeder_under_the_casting():
+    shelf = SLAB + Solid.box((-200, -60, 150), (200, 60, 170))
+    assert vents_on_feeders(plan_with(blind("F1", 0.0)), pattern_of(shelf), 300.0) == []

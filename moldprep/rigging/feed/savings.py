@@ -60,7 +60,8 @@ def less_metal(
         steps = tuple((one, one.split(":")[0]) for one in what)
         why = (f"{ALL_IS_FED}; raise the yield",)
         return Revision(plan=replace(plan, feeders=feeders), steps=steps, why=why)
-    return _one_less(plan, free, pairs, survey)
+    vented = {vent.into for vent in job.rigging.vent}
+    return _one_less(plan, [f for f in free if f.name not in vented], pairs, survey)
 
 
 def _scale(pairs: list[FeedPair], factor: float) -> float:
@@ -95,7 +96,7 @@ def _one_less(
     survey: Survey,
 ) -> Revision | None:
     """Return the plan without the feeder a neighbor can stand in for, if there is one."""
-    gated = {gate.into for gate in plan.ingates} | {vent.into for vent in plan.vents}
+    gated = {gate.into for gate in plan.ingates}
     sections = {section.name: section for section in survey.sections}
     for feeder in sorted(free, key=lambda f: f.diameter_mm):
         root = sections.get(feeder.serves[0]) if feeder.serves else None

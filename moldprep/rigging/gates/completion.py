@@ -5,14 +5,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from shapely.geometry.base import BaseGeometry
 
 from moldprep.errors import StageError
 from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.records.plan import (
     BasinPlan,
-    ChillPlan,
-    FeederPlan,
     FilterPlan,
     IngatePlan,
     Placement,
@@ -22,9 +19,7 @@ from moldprep.records.plan import (
     SpruePlan,
     WellPlan,
 )
-from moldprep.rigging.bodies import basin_outline
-from moldprep.rigging.gates.clearance import VENT_SAND_MM, Blocked, channel_outlines, clear_basin
-from moldprep.rigging.gates.room import chill_prisms, feeder_prisms
+from moldprep.rigging.gates.clearance import Blocked, clear_basin
 from moldprep.rigging.gates.sizing import Sizes
 from moldprep.rigging.layout import (
     SIDE_DEG,
@@ -36,10 +31,6 @@ from moldprep.rigging.layout import (
 from moldprep.tolerances import OVERLAP_MM
 
 ADDED: Final = "the job gives the other channels"
-
-
-BESIDE_FEEDERS_MM: Final = 20.0
-"""Sand between more vents and feeders or chills, which may yet grow. [mm]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,17 +159,3 @@ def _well_under(sprue: SpruePlan, runner: RunnerPlan) -> WellPlan:
         diameter_mm=well_diameter_mm(sprue.foot_area_mm2, runner.width_mm),
         depth_mm=foot - floor,
     )
-
-
-def no_vents(
-    hung: Hung, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], top: float
-) -> tuple[BaseGeometry, ...]:
-    """Return the outlines, with sand, through which no vent may come up."""
-    hanging = feeder_prisms(feeders, top) + chill_prisms(chills)
-    outlines = [outline.buffer(BESIDE_FEEDERS_MM) for outline, _, _ in hanging]
-    if hung.sprue and hung.well:
-        channels = channel_outlines(hung.sprue, hung.well, hung.runners, hung.filters)
-        outlines += [outline.buffer(VENT_SAND_MM) for outline, _, _ in channels]
-    if hung.sprue and hung.basin:
-        outlines.append(basin_outline(hung.basin, hung.sprue).buffer(VENT_SAND_MM + 10.0))
-    return tuple(outlines)

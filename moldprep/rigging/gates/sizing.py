@@ -27,6 +27,14 @@ SPEED_RESERVE: Final = 1.02
 RUNNER_OVER_FOOT: Final = 1.5
 """Runners over the sprue's foot where the foot is the choke (common practice, no source). [-]"""
 
+LEAST_FOOT_MM2: Final = 0.25 * math.pi * 10.0**2
+"""Foot of the thinnest sprue: a narrower one freezes before its channels are full, and no tool
+cleans it (common practice, no source). [mm²]"""
+
+LEAST_GATES: Final = 0.3
+"""Area of all ingates over the thinnest sprue's foot, at least: its channels are to be full before
+the metal in them is cold (common practice, no source). [-]"""
+
 LEAST_BASIN_MM: Final = 50.0
 """Depth of metal in a basin that keeps slag back (common practice, no source)."""
 
@@ -171,10 +179,32 @@ def size_gating(
         ),
         ratio_why,
     )
-    return Sizes(
+    sizes = Sizes(
         poured_kg=poured_kg, pour_time_s=time_s, head_mm=head_mm, effective_mm=effective,
         flow_mm3_s=flow, choke_mm2=choke, foot_mm2=foot, runner_mm2=runner, ingate_mm2=ingate,
         reasons=reasons,
+    )  # fmt: skip
+    return _with_least_foot(sizes)
+
+
+def _with_least_foot(sizes: Sizes) -> Sizes:
+    """Return sizes whose sprue can be cleaned and runs before it freezes, for tiny castings."""
+    if sizes.foot_mm2 >= LEAST_FOOT_MM2:
+        return sizes
+    foot, ingate = LEAST_FOOT_MM2, max(sizes.ingate_mm2, LEAST_GATES * LEAST_FOOT_MM2)
+    choke = min(foot, ingate)
+    why = Reason(
+        item="sprue",
+        why=f"foot of {foot:.0f} mm² instead of {sizes.foot_mm2:.0f} mm²: a thinner sprue freezes"
+        " before it has filled the channels. Several castings round one sprue (mold.count) use it"
+        " better",
+        source=PRACTICE,
+    )
+    return replace(
+        sizes, foot_mm2=foot, choke_mm2=choke, ingate_mm2=ingate,
+        pour_time_s=sizes.pour_time_s * sizes.choke_mm2 / choke,
+        flow_mm3_s=choke / sizes.choke_mm2 * sizes.flow_mm3_s,
+        runner_mm2=max(sizes.runner_mm2, RUNNER_OVER_FOOT * foot), reasons=(*sizes.reasons, why),
     )  # fmt: skip
 
 
@@ -189,7 +219,8 @@ def with_less_ingate(sizes: Sizes, share: float, alloy: Alloy) -> Sizes:
         f" the metal enters faster for it, {alloy.critical_speed_m_s} m/s is the alloy's limit",
         source="geometry",
     )
-    return replace(sizes, ingate_mm2=ingate, reasons=(*sizes.reasons, why))
+    choke = min(sizes.choke_mm2, ingate)
+    return replace(sizes, ingate_mm2=ingate, choke_mm2=choke, reasons=(*sizes.reasons, why))
 
 
 def _areas(

@@ -14,6 +14,9 @@ from moldprep.rigging.stream.space import Space
 LEAST_CELLS: Final = 8.0
 """A high point that holds fewer cells of air is the grain of the grid."""
 
+FOOT_CELLS: Final = 2
+"""How far from a vent's opening the grid's next cell of metal may lie."""
+
 LEAST_LAYERS: Final = 2
 """So is one that stands up by less than this many layers."""
 
@@ -103,12 +106,30 @@ def _outlets(
             continue
         found = np.flatnonzero(mine)
         top = found[found % space.shape[2] >= (found % space.shape[2]).max(initial=0) - 1]
+        if role is Role.VENT:
+            top = np.union1d(top, _feet(name, space, flow))
         cells.append(top)
         names.append(np.full(len(top), len(outlets)))
         outlets.append(name)
     if not cells:
         return np.empty(0, np.int64), np.empty(0, np.int64), outlets
     return np.concatenate(cells), np.concatenate(names), outlets
+
+
+def _feet(name: str, space: Space, flow: FlowGraph) -> Cells:
+    """Return the cells under a vent's foot: a vent may be thinner than the grid can show."""
+    cells: list[int] = []
+    for _, other, data in flow.graph.edges(name, data=True):
+        if other in space.course.parts:
+            index = np.floor((data["at_mm"] - space.grid.origin_mm) / space.grid.pitch_mm) + 1
+            low = np.maximum(index.astype(np.int64) - FOOT_CELLS, 0)
+            window = tuple(slice(a, a + 2 * FOOT_CELLS + 1) for a in low)
+            near = np.argwhere(space.inside[window])
+            if len(near):
+                off = np.linalg.norm(near + low - index, axis=1)
+                spot = near[int(np.argmin(off))] + low
+                cells.append(int(np.ravel_multi_index(tuple(spot), space.shape)))
+    return np.array(cells, np.int64)
 
 
 def _outlet_area(name: str, space: Space, flow: FlowGraph) -> float:

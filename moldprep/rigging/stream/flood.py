@@ -83,7 +83,7 @@ def rise(
 def amid(flat: NDArray[np.bool_]) -> tuple[int, int]:
     """Return the cell of a level patch that lies amid it: far from its rim, near its middle."""
     room = ndimage.distance_transform_edt(np.pad(flat, 1))[1:-1, 1:-1]
-    cells = np.argwhere(room >= room.max() - 1.0)
+    cells = np.argwhere(flat & (room >= room.max() - 1.0))
     off = np.linalg.norm(cells - cells.mean(axis=0), axis=1)
     x, y = cells[int(np.argmin(off))]
     return int(x), int(y)

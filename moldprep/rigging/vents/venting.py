@@ -38,6 +38,15 @@ RESERVE: Final = 1.03
 LEAST_AIR_MM3: Final = 200.0
 """Less air than this goes out through the sand."""
 
+UNDER_TOP_MM: Final = 2.0
+"""How far under a top its width is measured. [mm]"""
+
+N_TURNS: Final = 12
+"""Directions in which the width under a top is measured."""
+
+NARROWEST_MM: Final = 3.0
+"""Vent on a ridge that is no wider (smallest hole in sand, common practice, no source). [mm]"""
+
 Feet = tuple[tuple[float, float, float, float], ...]
 
 SOURCE: Final = "vent on each high spot, in total the choke: common practice, no source"
@@ -50,12 +59,14 @@ class HighPoint:
     at_mm    : a place on its top, on the surface, in the middle of what is level
     air_mm3  : air it would catch
     wall_mm  : metal straight below
+    wide_mm  : metal from side to side just under the top, at its narrowest
     is_clear : whether the way straight up is sand all along
     """
 
     at_mm: tuple[float, float, float]
     air_mm3: float
     wall_mm: float
+    wide_mm: float
     is_clear: bool
 
 
@@ -118,11 +129,12 @@ def plan_vents(
                 [math.dist(at[:2], vent.at_mm[:2]) - BETWEEN_MM for vent in vents],
                 default=LARGEST_MM,
             )
-            if free < SMALLEST_MM:
+            if free < NARROWEST_MM:
                 continue  # the vent beside it takes this air as well
             name = f"vent-{len(vents) + 1}"
             diameter = min(_diameter_mm(point, pattern, alloy), round(free, 1))
-            most_mm.append(min(max(0.5 * point.wall_mm, diameter), free, LARGEST_MM))
+            widest = max(0.5 * min(point.wall_mm, point.wide_mm), diameter)
+            most_mm.append(min(widest, free, LARGEST_MM))
             vents.append(VentPlan(name=name, at_mm=at, diameter_mm=diameter, into=place.name))
             where = "above" if at[2] > parting.z_mm else "below"
             reasons.append(
@@ -225,20 +237,44 @@ def _high_point(
     top = flat == flat[x, y]
     blocked = inside[:, :, z + 1 :].any(axis=2)
     free = top & ~blocked
-    at = origin + (np.array([*amid(free if free.any() else top), z]) + 0.5) * pitch
+    cell_at = origin + (np.array([*amid(free if free.any() else top), z]) + 0.5) * pitch
+    at, wall = _surface_at(solid, rays, cell_at, pitch)
+    middle, wide = _amid_width(rays, at, wall)
+    if free.any():
+        at, wall = _surface_at(solid, rays, middle, pitch)
+    return HighPoint(
+        at_mm=(float(at[0]), float(at[1]), float(at[2])),
+        air_mm3=air_mm3,
+        wall_mm=wall,
+        wide_mm=wide,
+        is_clear=bool(free.any()),
+    )
+
+
+def _surface_at(solid: Solid, rays: Rays, at: Floats, pitch: float) -> tuple[Floats, float]:
+    """Return (place on the surface nearest above or below, metal straight below it [mm])."""
     up = np.array([[at[0], at[1], float(solid.bounds[1, 2]) + 1.0]])
     hits = rays.crossings(up, np.array([0.0, 0.0, -1.0])).distance
     heights = up[0, 2] - hits
-    near = int(np.argmin(np.abs(heights - at[2]))) if len(heights) else -1
-    surface = float(heights[near]) if near >= 0 else float(at[2])
+    if not len(heights):
+        return at, pitch
+    surface = float(heights[int(np.argmin(np.abs(heights - at[2])))])
     below = heights[heights < surface - 1e-3]
     wall = surface - float(below.max()) if len(below) else pitch
-    return HighPoint(
-        at_mm=(float(at[0]), float(at[1]), surface),
-        air_mm3=air_mm3,
-        wall_mm=wall,
-        is_clear=bool(free.any()),
-    )
+    return np.array([at[0], at[1], surface]), wall
+
+
+def _amid_width(rays: Rays, at: Floats, wall_mm: float) -> tuple[Floats, float]:
+    """Return (the place moved amid the metal's sides, where it is narrowest; that width [mm])."""
+    start = at - (0.0, 0.0, min(UNDER_TOP_MM, 0.4 * wall_mm))
+    turns = np.pi * np.arange(N_TURNS) / N_TURNS
+    ahead = np.stack([np.cos(turns), np.sin(turns), 0.0 * turns], axis=1)
+    one, _ = rays.first(np.tile(start, (N_TURNS, 1)), ahead)
+    other, _ = rays.first(np.tile(start, (N_TURNS, 1)), -ahead)
+    k = int(np.argmin(one + other))
+    if not np.isfinite(one[k] + other[k]):
+        return at, LARGEST_MM
+    return at + 0.5 * (one[k] - other[k]) * ahead[k], float(one[k] + other[k])
 
 
 def _under_feet(
@@ -284,7 +320,7 @@ def _diameter_mm(point: HighPoint, pattern: Pattern, alloy: Alloy) -> float:
     is_large = float(pattern.solid.size_mm.max()) > LARGE_CASTING_MM
     usual = 10.0 if is_large else SMALL_MM
     most = max(0.5 * point.wall_mm, SMALLEST_MM, alloy.smallest_wall_mm)
-    return round(min(usual, most, LARGEST_MM), 1)
+    return round(min(usual, most, max(point.wide_mm, NARROWEST_MM)), 1)
 
 
 def _widened(

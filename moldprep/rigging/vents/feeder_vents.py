@@ -1,0 +1,129 @@
+"""Vents on blind feeders: the air leaves where metal is cut off anyway."""
+
+import math
+from typing import Final
+
+import numpy as np
+from shapely.geometry import Point
+
+from moldprep.geometry.rays import Rays
+from moldprep.geometry.solid import Floats
+from moldprep.records import FeederPlan, Pattern, RiggingPlan, VentPlan
+from moldprep.rigging.bodies import basin_outline
+from moldprep.rigging.build import placed
+from moldprep.rigging.gates.clearance import VENT_SAND_MM, channel_outlines
+from moldprep.rigging.gates.room import Prism, chill_prisms, feeder_prisms
+
+SMALLEST_MM: Final = 5.0
+LARGEST_MM: Final = 15.0
+"""Diameters of vents on feeders (common practice, no source). [mm]"""
+
+SLIMMEST: Final = 0.2
+"""Diameter of a vent over its feeder's, at most: it freezes long before it. [-]"""
+
+OFF_MIDDLE: Final = 0.6
+"""How far from the feeder's axis, over its radius, a vent stands: beside the air core. [-]"""
+
+MOST_EACH: Final = 3
+"""Vents on one feeder, at most."""
+
+N_PLACES: Final = 8
+"""Places round a dome that are tried."""
+
+
+def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> list[VentPlan]:
+    """Return vents on blind feeders, the widest first, until they add up to an area.
+
+    A feeder without an air core gets one in any case.
+
+    Parameters
+    ----------
+    plan
+        Feeders, and what else stands in the mold.
+    pattern
+        What is cast; it may lie over a side feeder.
+    wanted_mm2
+        Area wanted of all of them. [mm²]
+    """
+    sky = _Sky(plan, pattern)
+    vents: list[VentPlan] = []
+    blind = sorted(
+        (feeder for feeder in plan.feeders if not feeder.is_open),
+        key=lambda feeder: (-feeder.diameter_mm, feeder.name),
+    )
+    for number in range(1, MOST_EACH + 1):
+        for feeder in blind:
+            is_needed = number == 1 and not feeder.has_air_core
+            if wanted_mm2 > 0.0 or is_needed:
+                vent = _vent(feeder, number, wanted_mm2, vents, sky)
+                if vent is not None:
+                    vents.append(vent)
+                    wanted_mm2 -= 0.25 * math.pi * vent.diameter_mm**2
+    return vents
+
+
+def _vent(
+    feeder: FeederPlan, number: int, wanted_mm2: float, vents: list[VentPlan], sky: "_Sky"
+) -> VentPlan | None:
+    """Return one more vent on a feeder, or None where it has no room for it."""
+    most = min(LARGEST_MM, SLIMMEST * feeder.diameter_mm)
+    if most < SMALLEST_MM:
+        return None
+    need = 0.1 * math.ceil(10.0 * math.sqrt(4.0 / math.pi * max(wanted_mm2, 0.0)))
+    diameter = round(min(max(need, SMALLEST_MM), most), 1)
+    for at in _places(feeder):
+        away = [math.dist(at, vent.at_mm) - vent.diameter_mm for vent in vents]
+        if min(away, default=math.inf) > diameter and sky.is_free(at, 0.5 * diameter, feeder):
+            name = f"vent-{feeder.name}" + (f"-{number}" if number > 1 else "")
+            return VentPlan(name=name, at_mm=at, diameter_mm=diameter, into=feeder.name)
+    return None
+
+
+def _places(feeder: FeederPlan) -> list[tuple[float, float, float]]:
+    """Return places on a blind feeder's dome, beside its air core."""
+    x, y, foot = feeder.at_mm
+    radius = 0.5 * feeder.diameter_mm
+    crown = min(radius, 0.9 * feeder.height_mm)
+    z = foot + feeder.height_mm - crown * (1.0 - math.sqrt(1.0 - OFF_MIDDLE**2))
+    off = OFF_MIDDLE * radius
+    turns = 2.0 * math.pi * np.arange(N_PLACES) / N_PLACES
+    return [(x + off * math.cos(turn), y + off * math.sin(turn), z) for turn in turns]
+
+
+class _Sky:
+    """What a vent would run into on its way up."""
+
+    def __init__(self, plan: RiggingPlan, pattern: Pattern) -> None:
+        self._castings = [Rays.of(placed(pattern.solid, place)) for place in plan.placements]
+        self._prisms: list[tuple[str, Prism, float]] = []
+        for feeder in plan.feeders:
+            sand = 0.5 * VENT_SAND_MM
+            self._prisms += [
+                (feeder.name, prism, sand) for prism in feeder_prisms([feeder], plan.top_mm)
+            ]
+        self._prisms += [("", prism, 0.5 * VENT_SAND_MM) for prism in chill_prisms(plan.chills)]
+        if plan.sprue and plan.well:
+            channels = channel_outlines(plan.sprue, plan.well, plan.runners, plan.filters)
+            self._prisms += [("", prism, VENT_SAND_MM) for prism in channels]
+        if plan.sprue and plan.basin:
+            outline = basin_outline(plan.basin, plan.sprue)
+            self._prisms.append(("", (outline, plan.sprue.at_mm[2], plan.top_mm), VENT_SAND_MM))
+
+    def is_free(self, at_mm: tuple[float, float, float], radius_mm: float, own: FeederPlan) -> bool:
+        """Return whether the way straight up from a place on a feeder is sand all along."""
+        spot = Point(at_mm[:2])
+        blocked = any(
+            name != own.name and high > at_mm[2] and outline.distance(spot) < radius_mm + sand
+            for name, (outline, _, high), sand in self._prisms
+        )
+        return not blocked and not any(_is_under(rays, at_mm, radius_mm) for rays in self._castings)
+
+
+def _is_under(rays: Rays, at_mm: tuple[float, float, float], radius_mm: float) -> bool:
+    """Return whether a body lies over a place, or within the sand beside the way up."""
+    turns = 2.0 * np.pi * np.arange(N_PLACES) / N_PLACES
+    reach = radius_mm + 0.5 * VENT_SAND_MM
+    ring: Floats = reach * np.stack([np.cos(turns), np.sin(turns), 0.0 * turns], axis=1)
+    starts = np.vstack([np.zeros(3), ring]) + np.array(at_mm)
+    up, _ = rays.first(starts, np.array([0.0, 0.0, 1.0]))
+    return bool(np.isfinite(up).any())
