@@ -1,7 +1,7 @@
 """How the pieces go together: one straight move each, proved free of collision."""
 
-import re
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -32,9 +32,10 @@ RUB_MM: Final = 0.05
 def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
     """Return one move for each piece after the first, in an order in which none hits another.
 
-    Parts of one split piece (`drag-a`, `drag-b`) are joined first and then go in as one. The drag
-    lies first, the cope closes last; cores and cheeks go in between, the first that is free each
-    time. Where nothing is free, the step names what the next piece hits.
+    Parts of one split piece (`drag-a`, `drag-b`) are glued first, the last cut first, and go in as
+    one; where the whole is too heavy they go in one by one. The drag lies first, the cope closes
+    last; cores and cheeks go in between, the first that is free each time. Where nothing is free,
+    the step names what the next piece hits.
 
     Parameters
     ----------
@@ -44,15 +45,13 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
     steps: list[AssemblyStep] = []
     wholes: list[Piece] = []
     for name, parts in _split_parts(pieces).items():
-        steps += [
-            _next(parts[:k], parts[k : k + 1], is_joining=True)[0] for k in range(1, len(parts))
-        ]
-        solid = Solid.union(part.solid for part in parts) if len(parts) > 1 else parts[0].solid
-        wholes.append(Piece(name=name, role=parts[0].role, solid=solid))
+        joined, joins = _joined(parts)
+        steps += joins
+        wholes.append(replace(joined, name=name))
     lying, closing = wholes[:1], [p for p in wholes[1:] if p.role == "cope"]
     waiting = [p for p in wholes[1:] if p.role != "cope"]
     while waiting or closing:
-        step, piece = _next(lying, waiting or closing, is_joining=False)
+        step, piece = _next(lying, waiting or closing)
         steps.append(step)
         lying.append(piece)
         (waiting or closing).remove(piece)
@@ -60,11 +59,24 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
 
 
 def _split_parts(pieces: tuple[Piece, ...]) -> dict[str, list[Piece]]:
-    """Return the pieces by the name of the whole they were split from, in order."""
+    """Return the pieces by the name of the whole they are glued to, in order."""
     wholes: dict[str, list[Piece]] = {}
     for piece in pieces:
-        wholes.setdefault(re.sub(r"-[a-z]$", "", piece.name), []).append(piece)
+        is_part = piece.cut and piece.is_glued
+        name = piece.name.rpartition("-")[0] if is_part else piece.name
+        wholes.setdefault(name, []).append(piece)
     return wholes
+
+
+def _joined(parts: list[Piece], depth: int = 0) -> tuple[Piece, list[AssemblyStep]]:
+    """Return the parts of a piece as one, and the moves that join them, the last cut's first."""
+    if len(parts) == 1:
+        return parts[0], []
+    low, one = _joined([part for part in parts if part.cut[depth] == "0"], depth + 1)
+    high, two = _joined([part for part in parts if part.cut[depth] == "1"], depth + 1)
+    step = _first_free([low], high, WAYS_IN, f"Join {high.name} to {low.name}")
+    whole = replace(low, name=f"{low.name}, {high.name}", solid=low.solid + high.solid)
+    return whole, [*one, *two, step]
 
 
 def hits_on_the_way(mover: Solid, standing: Solid, direction: tuple[float, float, float]) -> bool:
@@ -85,33 +97,32 @@ def hits_on_the_way(mover: Solid, standing: Solid, direction: tuple[float, float
     return False
 
 
-def _next(
-    lying: list[Piece], waiting: list[Piece], *, is_joining: bool
-) -> tuple[AssemblyStep, Piece]:
+def _next(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece]:
     """Return the first free move of the pieces that wait, or why the first of them has none."""
     blocked: list[AssemblyStep] = []
     for piece in waiting:
-        ways = WAYS_IN if is_joining or piece.role == "core" else WAYS_IN[:1]
-        for direction, words in ways:
-            hits = tuple(
-                other.name
-                for other in lying
-                if hits_on_the_way(piece.solid, other.solid, direction)
-            )
-            step = AssemblyStep(
-                piece=piece.name, direction=direction, hits=hits, text=_text(piece, words, hits)
-            )
-            if not hits:
-                return step, piece
-            blocked.append(step)
+        ways = WAYS_IN if piece.role == "core" else WAYS_IN[:1]
+        verb = {"cope": "Close", "core": "Set"}.get(piece.role, "Place")
+        step = _first_free(lying, piece, ways, f"{verb} {piece.name}")
+        if not step.hits:
+            return step, piece
+        blocked.append(step)
     return blocked[0], waiting[0]
 
 
-def _text(piece: Piece, words: str, hits: tuple[str, ...]) -> str:
-    verb = {"cope": "Close", "core": "Set"}.get(piece.role, "Place")
-    if hits:
-        return f"{verb} {piece.name}: no straight way in, it hits {', '.join(hits)}"
-    return f"{verb} {piece.name} {words}"
+def _first_free(lying: list[Piece], piece: Piece, ways: Sequence[Way], what: str) -> AssemblyStep:
+    """Return the first move of a piece that hits nothing, or the first one with what it hits."""
+    name = piece.name.partition(", ")[0]
+    blocked: list[AssemblyStep] = []
+    for direction, words in ways:
+        hits = tuple(
+            other.name for other in lying if hits_on_the_way(piece.solid, other.solid, direction)
+        )
+        if not hits:
+            return AssemblyStep(piece=name, direction=direction, hits=(), text=f"{what} {words}")
+        text = f"{what}: no straight way in, it hits {', '.join(hits)}"
+        blocked.append(AssemblyStep(piece=name, direction=direction, hits=hits, text=text))
+    return blocked[0]
 
 
 @dataclass(frozen=True)

@@ -272,7 +272,6 @@ def add_features(
     if job.mold.locators:
         for level, below, above in zip(layout.levels, names[:-1], names[1:], strict=True):
             cutting = add_locators(cutting, below, above, level, job.mold.clearance_mm)
-    cut_away = [*(core.solid for core in layout.found.cores), *_named(cutting, "")]
     hollow = Rays.of(Solid.union([layout.void, *_named(cutting, "locator")]))
     cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
     if job.mold.split_too_large:
@@ -280,8 +279,7 @@ def add_features(
         cutting = split_large(
             cutting, clear, sand, printer, job.mold.clearance_mm, job.mold.split_joint
         )
-    hollow = Rays.of(Solid.union([taken, *cut_away, *_named(cutting, " vent ")]))
-    cutting = add_lifting(cutting, job.mold.lifting, hollow, outside, sand, printer)
+    cutting = add_lifting(cutting, job.mold.lifting, outside, sand, printer)
     if job.mold.marks:
         sprues = rigging.of_role(Role.SPRUE, Role.BASIN)
         sprue = sprues[0].solid.bounds.mean(axis=0) if sprues else None

@@ -11,6 +11,7 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import facet_areas, spread_spots
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.assembly import find_order
+from moldprep.mold.coating import find_hidden
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.gas import gas_ml, gas_pressure_pa
 from moldprep.mold.joints import head_kept_out_mm, is_sealed
@@ -38,7 +39,7 @@ NEAR_MM: Final = 2.0
 """A print bears on the sand that is at most this far from it."""
 
 SPOTS: Final = 8_000
-"""Points that print bearing and hidden faces are measured with: about 1 % of the area."""
+"""Points that print bearing is measured with: about 1 % of the area."""
 
 DEFAULT_FACTOR: Final = 1.5
 """Cope and weights over lift where the rule set names none."""
@@ -108,7 +109,7 @@ def _piece_facts(
     thin = find_thinnest(solid, marks)
     finger = find_weakest_finger(cubes, lattice, max(weight, float_up))
     loose = find_loose_sand(cubes, lattice, sand.smallest_opening_mm)
-    hidden_mm2, hidden_at = _hidden(solid, wetted)
+    hidden_mm2, hidden_at = find_hidden(solid, wetted)
     return PieceFacts(
         name=piece.name,
         role=piece.role,
@@ -123,7 +124,7 @@ def _piece_facts(
         loose_sand_mm3=loose.volume_mm3,
         loose_at_mm=loose.at_mm,
         hidden_mm2=hidden_mm2,
-        hidden_at_mm=hidden_at,
+        hidden_at_mm=_place(hidden_at),
     )
 
 
@@ -188,33 +189,6 @@ def _bearing_mm2(core: Piece, around: tuple[Piece, ...], seats: list[Solid], sig
             distance, _ = Rays.of(other.solid).first(start, np.array([0.0, 0.0, sign]))
             near |= distance < NEAR_MM
     return float((np.abs(spots.normals[:, 2]) * spots.area_mm2)[facing][near].sum())
-
-
-def _hidden(solid: Solid, wetted: Floats) -> tuple[float, tuple[float, float, float]]:
-    """Return (area, place) of cavity face that no straight look from outside reaches."""
-    if len(wetted) == 0:
-        return 0.0, (0.0, 0.0, 0.0)
-    spots = spread_spots(wetted, SPOTS)
-    inward = -spots.normals
-    start = spots.at_mm + 0.05 * inward
-    rays, is_seen = Rays.of(solid), np.zeros(len(start), bool)
-    for direction in _looks():
-        ahead = ~is_seen & (inward @ direction > 0.05)
-        distance, _ = rays.first(start[ahead], direction)
-        is_seen[ahead] = ~np.isfinite(distance)
-    if is_seen.all():
-        return 0.0, (0.0, 0.0, 0.0)
-    hidden = start[~is_seen]
-    middle = hidden[np.argmin(np.linalg.norm(hidden - np.median(hidden, axis=0), axis=1))]
-    return float(spots.area_mm2[~is_seen].sum()), _place(middle)
-
-
-def _looks() -> Floats:
-    """Return (62, 3) unit vectors spread over all sides."""
-    steps = [(x, y, z) for x in (-2, -1, 0, 1, 2) for y in (-2, -1, 0, 1, 2) for z in (-2, 0, 2)]
-    vectors = np.array([s for s in steps if any(s)], float)
-    unit = vectors / np.linalg.norm(vectors, axis=1, keepdims=True)
-    return np.asarray(np.unique(np.round(unit, 6), axis=0))
 
 
 def _gaps(pieces: tuple[Piece, ...]) -> tuple[tuple[str, str, float], ...]:

@@ -1,7 +1,7 @@
 """Locators: pins and sockets that let two pieces close one way only."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -29,6 +29,8 @@ common practice, no source."""
 
 RUNS: Final = 23
 """Lines along each axis on which a run for a tongue is looked for."""
+WHOLE: Final = 0.999
+"""Share of its rectangle that a strip of sand right across a face has."""
 SHORTEST_RUN: Final = 3.0
 """Length of a tongue over its width, at least: less is a pin."""
 
@@ -120,19 +122,75 @@ def find_run(lower: Solid, upper: Solid, level_mm: float, clearance_mm: float) -
     return []
 
 
+def find_slide(
+    lower: Solid, upper: Solid, level_mm: float, clearance_mm: float, axis: int
+) -> list[Site]:
+    """Return both ends of a tongue right across the face between two parts, none without room.
+
+    It runs along an axis (0 or 1) from one side of the face to the other, through sand that is
+    solid below and above it, so that the parts can also be slid together along it.
+    """
+    low, high = lower.bounds
+    largest = float(np.clip(0.12 * (high - low)[:2].min(), *SEAT_MM))
+    face = lower.slice_at(level_mm - SKIN_MM).union(upper.slice_at(level_mm + SKIN_MM))
+    middle = 0.5 * (low + high)[1 - axis]
+    places = np.linspace(low[1 - axis], high[1 - axis], RUNS + 2)[1:-1]
+    for diameter in np.linspace(largest, SEAT_MM[0], 4):
+        radius = 0.5 * float(diameter)
+        solid = _solid_both(lower, upper, level_mm, radius, clearance_mm)
+        half = radius + clearance_mm + EDGE_MM
+        for at in sorted(places, key=lambda place: (abs(place - middle), place)):
+            corners = np.empty((2, 2))
+            corners[:, axis], corners[:, 1 - axis] = (low[axis], high[axis]), (at - half, at + half)
+            strip = box(*corners.ravel())
+            run = face.intersection(strip)
+            x0, y0, x1, y1 = run.bounds if not run.is_empty else (0.0, 0.0, 0.0, 0.0)
+            is_whole = run.area > WHOLE * (x1 - x0) * (y1 - y0) > 0.0
+            if is_whole and solid.buffer(SKIN_MM).covers(run):
+                ends = np.array([[x0, y0], [x1, y1]])
+                ends[:, 1 - axis] = at
+                return [Site(float(x), float(y), radius) for x, y in ends]
+    return []
+
+
 def tongue(ends: list[Site], level_mm: float, clearance_mm: float) -> Solid:
     """Return the tongue between two sites, or the groove it fits with a clearance."""
     return (pin(ends[0], level_mm, clearance_mm) + pin(ends[1], level_mm, clearance_mm)).hull()
+
+
+def slide(
+    ends: list[Site], level_mm: float, clearance_mm: float, axis: int, *, over: bool = False
+) -> Solid:
+    """Return the tongue right across a face, or the groove for it, which may run over its ends."""
+    low, high = (np.array([end.x_mm, end.y_mm]) for end in ends)
+    along = 3.0 * ends[0].radius_mm * np.eye(2)[axis]
+    longer = [
+        replace(end, x_mm=float(x), y_mm=float(y))
+        for end, (x, y) in zip(ends, (low - along, high + along), strict=True)
+    ]
+    whole = tongue(longer, level_mm, clearance_mm)
+    if over:
+        return whole
+    bottom, top = whole.bounds
+    bottom[axis], top[axis] = low[axis], high[axis]
+    return whole & Solid.box(tuple(bottom), tuple(top))
 
 
 def _free_sand(
     lower: Solid, upper: Solid, level_mm: float, radius_mm: float, clearance_mm: float
 ) -> Polygon | MultiPolygon:
     """Return where the center of a locator may stand."""
+    outline = _solid_both(lower, upper, level_mm, radius_mm, clearance_mm)
+    return outline.buffer(-(radius_mm + clearance_mm + EDGE_MM))
+
+
+def _solid_both(
+    lower: Solid, upper: Solid, level_mm: float, radius_mm: float, clearance_mm: float
+) -> Polygon | MultiPolygon:
+    """Return where both bodies are solid as deep as a locator of this size needs."""
     height = 1.2 * radius_mm + clearance_mm + EDGE_MM
     below = _solid_through(lower, level_mm - ROOT_MM, level_mm)
-    outline = _solid_through(upper, level_mm, level_mm + height).intersection(below)
-    return outline.buffer(-(radius_mm + clearance_mm + EDGE_MM))
+    return _solid_through(upper, level_mm, level_mm + height).intersection(below)
 
 
 def _solid_through(body: Solid, z_low: float, z_high: float) -> MultiPolygon | Polygon:

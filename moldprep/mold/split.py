@@ -11,7 +11,7 @@ from moldprep.errors import StageError
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.halves import place_text
-from moldprep.mold.locators import find_run, find_sites, pin, tongue
+from moldprep.mold.locators import find_run, find_sites, find_slide, pin, slide, tongue
 from moldprep.records import Piece, Printer, Sand
 from moldprep.tolerances import SLIVER_MM3
 from moldprep.units import mass_kg
@@ -34,6 +34,13 @@ PIN_ROOM_MM: Final = 30.0
 DEEPEST: Final = 4
 """A piece is halved at most this often: 16 parts."""
 
+LOCATED: Final = {
+    "pins": "pins",
+    "tongue": "tongue and groove",
+    "slide": "upright tongues and grooves",
+}
+"""What locates the parts of a piece, as notes say it; "" is nothing."""
+
 ALONG: Final = (
     np.array([[0.0, 0.0, -1.0, 0.0], [0.0, 1.0, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0]]),
     np.array([[1.0, 0.0, 0.0, 0.0], [0.0, 0.0, -1.0, 0.0], [0.0, 1.0, 0.0, 0.0]]),
@@ -44,7 +51,7 @@ ALONG: Final = (
 
 @dataclass(frozen=True)
 class _Joint:
-    """Two parts of a piece, the gaps between them, and what locates them: "tongue", "pins", ""."""
+    """Two parts of a piece, the gaps between them, and what locates them: see `LOCATED`."""
 
     low: Solid
     high: Solid
@@ -65,7 +72,8 @@ def split_large(
     Each cut is a plane across the longest side, near the middle, where the sand it cuts has
     the least thin webs and where it misses what is to be kept clear (feeders, ingates). The parts
     are located by pins in sockets or, with `kind` "tongue", by a tongue in a groove where one has
-    room, with room for glue on the face; names go on with -a, -b... After `DEEPEST` cuts in a
+    room, with room for glue on the face; names go on with -a, -b... What the crane cannot lift as
+    a whole gets upright tongues: its parts are lowered one by one. After `DEEPEST` cuts in a
     row no more are made; what is too large still is said in a note, and left to the checks.
 
     Raises
@@ -77,21 +85,24 @@ def split_large(
     gaps: list[Named] = []
     notes: list[str] = []
     for piece in cutting.pieces:
-        maker = _Splitter(keep_clear, sand, printer, gap_mm, kind)
+        is_heavy = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3) > printer.lift_kg
+        maker = _Splitter(keep_clear, sand, printer, gap_mm, "slide" if is_heavy else kind)
         parts, cut_gaps, located = maker.parts(piece.solid, DEEPEST)
         if len(parts) == 1:
             pieces.append(piece)
             continue
         names = [f"{piece.name}-{letter}" for letter in ascii_lowercase[: len(parts)]]
         pieces += [
-            replace(piece, name=name, solid=part) for name, part in zip(names, parts, strict=True)
+            replace(piece, name=name, solid=part, cut=cut, is_glued=not is_heavy)
+            for name, (part, cut) in zip(names, parts, strict=True)
         ]
         gaps += [(f"{piece.name} glue gap {k}", gap) for k, gap in enumerate(cut_gaps, start=1)]
+        join = "paste, and lower its parts one by one" if is_heavy else "glue"
         notes.append(
             f"{piece.name} is cut into {len(parts)}: too {_reason(piece.solid, sand, printer)};"
-            f" glue, {_located_text(located)}"
+            f" {join}, {_located_text(located)}"
         )
-        large = [name for name, part in zip(names, parts, strict=True) if not maker.is_fit(part)]
+        large = [n for n, (part, _) in zip(names, parts, strict=True) if not maker.is_fit(part)]
         if large:
             notes.append(
                 f"{', '.join(large)}: still too large or heavy after {DEEPEST} cuts in a row; take"
@@ -117,10 +128,10 @@ def _located_text(located: Sequence[str]) -> str:
     """Return how the parts of a piece are located, for its note."""
     ways = sorted({way for way in located if way})
     bare = located.count("")
-    text = " and ".join({"tongue": "tongue and groove", "pins": "pins"}[way] for way in ways)
+    text = " and ".join(LOCATED[way] for way in ways)
     if not bare:
         return text
-    return f"{text + '; ' if text else ''}{bare} of {len(located)} joints have no room for pins"
+    return f"{text + '; ' if text else ''}{bare} of {len(located)} joints have no room for locators"
 
 
 @dataclass(frozen=True)
@@ -138,16 +149,18 @@ class _Splitter:
         is_light = mass_kg(part.volume_mm3, self.sand.density_kg_m3) <= self.printer.lift_kg
         return is_light and fits(part.size_mm, self.printer)
 
-    def parts(self, solid: Solid, depth: int) -> tuple[list[Solid], list[Solid], list[str]]:
-        """Return the parts of a piece in order, the gaps between them, what locates each joint."""
+    def parts(
+        self, solid: Solid, depth: int
+    ) -> tuple[list[tuple[Solid, str]], list[Solid], list[str]]:
+        """Return (part, its cuts) in order, the gaps between them, what locates each joint."""
         if depth == 0 or self.is_fit(solid):
-            return [solid], [], []
+            return [(solid, "")], [], []
         axis, longest_mm = _axis(solid.size_mm, self.printer)
         joint = _cut(solid, axis, longest_mm, self.keep_clear, self.gap_mm, self.kind)
         parts, gaps, located = [], [joint.gaps], [joint.located_by]
-        for half in (joint.low, joint.high):
+        for side, half in (("0", joint.low), ("1", joint.high)):
             more, more_gaps, more_located = self.parts(half, depth - 1)
-            parts += more
+            parts += [(part, side + cut) for part, cut in more]
             gaps += more_gaps
             located += more_located
         return parts, gaps, located
@@ -194,7 +207,7 @@ def _cut(
 
     order = sorted(levels.tolist(), key=rank)
     for level in order:
-        joint = _joint(upright, level, gap_mm, kind)
+        joint = _joint(upright, level, gap_mm, kind, axis)
         if joint is not None:
             back = np.column_stack([turn[:, :3].T, np.zeros(3)])
             low_part, high_part, gaps = (
@@ -210,8 +223,8 @@ def _cut(
     )
 
 
-def _harm(upright: Solid, level: float, clear: Sequence[Solid]) -> float:
-    """Return the area of thin webs a plane cuts, and of what it should miss. [mm²]"""
+def _harm(upright: Solid, level: float, clear: Sequence[Solid]) -> int:
+    """Return the area of thin webs a plane cuts, and of what it should miss, to 1 mm²."""
     face = upright.slice_at(level)
     webs = face.area - face.buffer(-0.5 * WEB_MM).buffer(0.5 * WEB_MM).intersection(face).area
     hit = sum(
@@ -219,25 +232,39 @@ def _harm(upright: Solid, level: float, clear: Sequence[Solid]) -> float:
         for body in clear
         if body.bounds[0, 2] - WEB_MM < level < body.bounds[1, 2] + WEB_MM
     )
-    return float(webs + hit)
+    return round(float(webs + hit))
 
 
-def _joint(upright: Solid, level: float, gap_mm: float, kind: str) -> _Joint | None:
+def _joint(upright: Solid, level: float, gap_mm: float, kind: str, axis: int) -> _Joint | None:
     """Return the two located parts, None where one of them falls apart."""
     above, below = upright.split_at((0.0, 0.0, 1.0), level)
     high, rest = above.split_at((0.0, 0.0, 1.0), level + GLUE_MM)
     if any(_n_parts(part) != 1 for part in (high, below)):
         return None
-    run = find_run(below, above, level, gap_mm) if kind == "tongue" else []
-    sites = [] if run else find_sites(below, above, level, gap_mm, n_least=2)
-    if run:
-        keys, sockets = tongue(run, level, 0.0), tongue(run, level, gap_mm)
-    else:
-        keys = Solid.union(pin(site, level, 0.0) for site in sites)
-        sockets = Solid.union(pin(site, level, gap_mm) for site in sites)
-    located_by = "tongue" if run else "pins" if sites else ""
+    located_by, keys, sockets = _locators(below, above, level, gap_mm, kind, axis)
     cut_out, left = high.split(sockets)
     return _Joint(below + keys, left, (rest + cut_out) - keys, located_by)
+
+
+def _locators(
+    below: Solid, above: Solid, level: float, gap_mm: float, kind: str, axis: int
+) -> tuple[str, Solid, Solid]:
+    """Return (what locates two parts, the keys on the lower one, their sockets).
+
+    A slide runs along what is upright in the mold: x of the turned piece where it is cut across
+    its x axis, y where across its y axis. Parts cut across z go straight down on any pins.
+    """
+    if kind == "slide" and axis < 2:
+        ends = find_slide(below, above, level, gap_mm, axis)
+        if not ends:
+            return "", Solid.empty(), Solid.empty()
+        return "slide", slide(ends, level, 0.0, axis), slide(ends, level, gap_mm, axis, over=True)
+    run = find_run(below, above, level, gap_mm) if kind == "tongue" else []
+    if run:
+        return "tongue", tongue(run, level, 0.0), tongue(run, level, gap_mm)
+    sites = find_sites(below, above, level, gap_mm, n_least=2)
+    keys, sockets = (Solid.union(pin(site, level, gap) for site in sites) for gap in (0.0, gap_mm))
+    return "pins" if sites else "", keys, sockets
 
 
 def _n_parts(body: Solid) -> int:

@@ -13,14 +13,18 @@ from moldprep.records.base import seal
 class Piece:
     """One printed body of sand; part frame, where it sits in the closed mold.
 
-    name  : "cope", "drag", "core-1", "cheek-1", "cope-a"…
-    role  : "cope", "drag", "core" or "cheek"
-    steps : straight moves [mm] that bring it in, in order, ending at its place
+    name     : "cope", "drag", "core-1", "cheek-1", "cope-a"…
+    role     : "cope", "drag", "core" or "cheek"
+    cut      : its way through the cuts of the whole it is part of, first cut first: 0 the low
+               side, 1 the high side; "" where it is whole
+    is_glued : whether it is glued to the other parts before it goes in; else it goes in alone
     """
 
     name: str
     role: str
     solid: Solid
+    cut: str = ""
+    is_glued: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

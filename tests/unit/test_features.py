@@ -5,6 +5,7 @@ import pytest
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
+from moldprep.mold.assembly import find_order
 from moldprep.mold.cutting import Cutting
 from moldprep.mold.marks import letters, sunk
 from moldprep.mold.split import fits
@@ -179,6 +180,57 @@ def test_too_heavy_pieces_are_cut():
     mold = mold_of(BIG, printer=weak, mold=HEAVY)
     heaviest = max(p.solid.volume_mm3 for p in mold.pieces) * 1e-9 * SILICA.density_kg_m3
     assert heaviest <= 25.0
+    assert_sound(mold)
+
+
+def quartered(**mold):
+    """Return a mold whose halves are cut into four each, along x and y."""
+    small = PRINTER.model_copy(update={"box_mm": (270.0, 250.0, 300.0), "wall_gap_mm": 5.0})
+    return mold_of(BIG, printer=small, mold={**HEAVY, **mold})
+
+
+@pytest.mark.parametrize("kind", ["pins", "tongue"])
+def test_four_parts_are_glued_in_pairs_and_go_in_as_one(kind):
+    """One by one the last would hit both its neighbors' locators."""
+    mold = quartered(split_joint=kind, marks=False)
+    drags = [piece for piece in mold.pieces if piece.role == "drag"]
+    assert [piece.cut for piece in drags] == ["00", "01", "10", "11"]
+    steps = find_order(mold.pieces)
+    assert not any(step.hits for step in steps)
+    assert [step.text.partition(" level")[0] for step in steps[:3]] == [
+        "Join drag-b to drag-a",
+        "Join drag-d to drag-c",
+        "Join drag-c, drag-d to drag-a, drag-b",
+    ]
+    assert steps[-1].text == "Close cope straight down"
+    assert_sound(mold)
+
+
+def test_parts_of_what_the_crane_cannot_lift_go_in_one_by_one():
+    """Upright tongues hold a part sideways and let it straight down past its neighbor."""
+    weak = PRINTER.model_copy(update={"lift_kg": 25.0})
+    mold = mold_of(BIG, printer=weak, mold={**HEAVY, "marks": False})
+    steps = find_order(mold.pieces)
+    assert not any(step.hits for step in steps)
+    assert {step.direction for step in steps} == {(0.0, 0.0, -1.0)}
+    assert [step.piece for step in steps] == [piece.name for piece in mold.pieces[1:]]
+    drags = [piece for piece in mold.pieces if piece.role == "drag"]
+    assert {(piece.cut, piece.is_glued) for piece in drags} == {("0", False), ("1", False)}
+    assert "upright tongues" in " ".join(mold.notes)
+    for aside in (-3.0, 3.0):
+        assert (drags[1].solid.moved((0, aside, 0)) & drags[0].solid).volume_mm3 > 10.0
+    assert_sound(mold)
+
+
+def test_parts_of_a_cut_piece_are_lifted_by_their_cut_faces_too():
+    mold = quartered(lifting="pockets", marks=False)
+    for piece in mold.pieces:
+        holes = [body for name, body in mold.clearances if name.startswith(f"{piece.name} lifting")]
+        assert len(holes) == 4, piece.name
+        off = np.array([body.centroid_mm for body in holes]) - piece.solid.centroid_mm
+        assert (off.min(axis=0) < 0.0)[:2].all()  # the center of mass hangs between the pins,
+        assert (off.max(axis=0) > 0.0)[:2].all()
+        assert np.abs(off.mean(axis=0))[:2].min() < 1.0  # and half way between the pairs
     assert_sound(mold)
 
 

@@ -9,6 +9,7 @@ from moldprep.geometry.occupancy import occupied
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
 from moldprep.mold.assembly import find_order, hits_on_the_way
+from moldprep.mold.coating import find_hidden
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.handling import head_kept_out_mm, measure_pieces
 from moldprep.mold.pressure import find_wetted, force_n
@@ -138,6 +139,26 @@ def test_thin_web_is_found_where_it_is():
     assert thin.at_mm[0] == pytest.approx(100.0, abs=1.0)
 
 
+def hidden_mm2(void):
+    """Return the hidden area of a void in a block, all of it cavity."""
+    sand = BLOCK - void
+    points, faces = (void & BLOCK).mesh()
+    corners = points[faces]
+    top = corners[:, :, 2].min(axis=1) > 99.9  # the way in is no face
+    return find_hidden(sand, corners[~top])[0]
+
+
+def test_an_open_hole_hides_nothing_and_a_bend_does():
+    """A hole ten times as deep as wide is seen to its end along its own axis, at 3 to 6 degrees."""
+    straight = Solid.cone(4.5, 4.5, 200).moved((100, 75, 10))
+    assert hidden_mm2(straight) == 0.0
+    assert hidden_mm2(Solid.box((20, 20, 40), (180, 130, 101))) == 0.0
+    foot = Solid.box((40, 60, 10), (104.5, 90, 30))
+    found = hidden_mm2(straight + foot)
+    assert found > 0.8 * (2 * 64.5 * 30 + 2 * 64.5 * 20 + 2 * 30 * 20 - 2 * np.pi * 4.5**2)
+    assert found < 2 * 64.5 * 30 + 2 * 64.5 * 20 + 2 * 30 * 20
+
+
 def test_finger_is_found_and_a_plain_block_has_none():
     lattice = Lattice.from_corner(np.array([[0, 0, 0], [200, 150, 200]]), 3.0, belt=2)
     assert find_weakest_finger(occupied(BLOCK, lattice), lattice, 1e4) is None
@@ -167,7 +188,10 @@ def test_parts_of_a_split_piece_are_joined_level_and_close_as_one():
     left = Solid.box((0, 0, 0), (50, 100, 100)) + pin
     right = Solid.box((50, 0, 0), (100, 100, 100)) - pin
     drag = piece("drag", Solid.box((0, 0, -50), (100, 100, 0)))
-    parts = [Piece(name=f"cope-{k}", role="cope", solid=s) for k, s in (("a", left), ("b", right))]
+    parts = [
+        Piece(name=f"cope-{name}", role="cope", solid=body, cut=cut)
+        for name, body, cut in (("a", left, "0"), ("b", right, "1"))
+    ]
     join, close = find_order((drag, *parts))
     assert (join.piece, join.direction, join.hits) == ("cope-b", (-1.0, 0.0, 0.0), ())
     assert (close.piece, close.direction[2], close.hits) == ("cope", -1.0, ())
