@@ -157,8 +157,8 @@ def no_near_miss(results: Results, limit: float) -> Iterator[Finding]:
     limit=0.85,
 )
 def contacts_are_as_wide_as_channels(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare each opening with the smaller channel it joins; necks have their own check."""
-    yield from _openings(results, limit, necks=False)
+    """Compare each opening with the smaller channel it joins; necks and vents have their own."""
+    yield from _openings(results, limit, None, "no channel is joined to anything")
 
 
 @check(
@@ -170,15 +170,29 @@ def contacts_are_as_wide_as_channels(results: Results, limit: float) -> Iterator
 )
 def necks_stand_on_metal(results: Results, limit: float) -> Iterator[Finding]:
     """Compare each feeder neck's opening with its section."""
-    yield from _openings(results, limit, necks=True)
+    yield from _openings(results, limit, Role.NECK, "no neck")
 
 
-def _openings(results: Results, limit: float, *, necks: bool) -> Iterator[Finding]:
-    names = {body.name for body in results.need(Rigging).of_role(Role.NECK)}
+@check(
+    id="gating/vents-stand-on-metal",
+    why="A vent that hangs over an edge lets less air out than its section, and leaves a lip.",
+    source=GEOMETRY,
+    limit=0.85,
+    miss=Verdict.WARN,
+)
+def vents_stand_on_metal(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare each vent's opening with its section; what it lets out is judged elsewhere."""
+    yield from _openings(results, limit, Role.VENT, "no vent")
+
+
+def _openings(results: Results, limit: float, kind: Role | None, nothing: str) -> Iterator[Finding]:
+    """Judge the openings of necks, of vents, or (None) of what is neither."""
+    special = results.need(Rigging).of_role(Role.NECK, Role.VENT)
+    roles = {body.name: body.role for body in special}
     contacts = [
         contact
         for contact in results.need(FlowGraph).contacts
-        if contact.need_mm2 > 0.0 and (bool({contact.a, contact.b} & names) == necks)
+        if contact.need_mm2 > 0.0 and (roles.get(contact.a) or roles.get(contact.b)) is kind
     ]
     for contact in contacts:
         share = contact.area_mm2 / contact.need_mm2
@@ -192,7 +206,7 @@ def _openings(results: Results, limit: float, *, necks: bool) -> Iterator[Findin
             remedy=f"let {contact.a} and {contact.b} overlap over the whole section",
         )
     if not contacts:
-        yield passed_over("no neck" if necks else "no channel is joined to anything")
+        yield passed_over(nothing)
 
 
 def _smaller(results: Results, contact: Contact) -> str:

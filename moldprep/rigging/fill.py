@@ -56,8 +56,11 @@ def trace_fill(grid: Grid, metal: Metal, flow: FlowGraph, rigging: Rigging, allo
     for space in spaces:
         spread = rise(space.inside.ravel(), space.inlets, front, space.shape)
         time = _times(space, spread, flow.prime_s)
+        is_empty = np.isnan(time) & space.inside
+        is_island = is_empty & (spread.order.reshape(space.shape) < 0) & ~_lost(space, metal, flow)
+        time = _with_islands(time, is_island)
         times[space.inside] = time[space.inside]
-        unfilled += float(space.share[space.inside & np.isnan(time)].sum()) * grid.pitch_mm**3
+        unfilled += float(space.share[is_empty & ~is_island].sum()) * grid.pitch_mm**3
         falls += _falls(space, spread, metal, alloy)
         meetings += find_meetings(space, spread, time, front, flow, alloy)
         thin += find_thin_runs(space, spread, time, metal, alloy)
@@ -94,6 +97,27 @@ def _times(space: Space, spread: Rise, prime_s: float) -> NDArray[np.float32]:
         moment[volume > course[-1, 2] * (1.0 + 1e-6)] = np.nan
         time[ranked] = prime_s + moment
     return time.reshape(space.shape)
+
+
+def _lost(space: Space, metal: Metal, flow: FlowGraph) -> NDArray[np.bool_]:
+    """Return the cells of bodies of which a piece is cut off from all metal."""
+    names = {name for name, _ in flow.lost}
+    return space.labelled([part for part in space.course.parts if part in names], metal)
+
+
+def _with_islands(time: NDArray[np.float32], is_island: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return the times with those of islands: cells that a wall thinner than the grid joins on.
+
+    The bodies are joined, as their solids show; the metal comes when it comes nearby.
+    """
+    if not is_island.any() or np.isnan(time).all():
+        return time
+    near = ndimage.distance_transform_edt(
+        np.isnan(time), return_distances=False, return_indices=True
+    )
+    filled = time.copy()
+    filled[is_island] = time[tuple(axis[is_island] for axis in near)]
+    return filled
 
 
 def _fill_channels(times: NDArray[np.float32], grid: Grid, metal: Metal, flow: FlowGraph) -> None:

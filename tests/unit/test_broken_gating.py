@@ -303,6 +303,10 @@ CASES = {
         cut("vent-1", (0.0, 0.0, 150.0), (300.0, 300.0, 300.0)), None,
         "gating/vents-are-open", FAIL, "vent-1", (140.0, 80.0, 150.0),
     ),
+    "vent hangs over an edge": (
+        edit("vent-1", lambda solid: solid.moved((8.5, 0.0, 0.0))), None,
+        "gating/vents-stand-on-metal", WARN, "vent-1", ANYWHERE,
+    ),
     "vent left out": (
         without(GOOD, "vent-1"), None, "gating/vents-match-the-choke", WARN, ANYWHERE, ANYWHERE,
     ),

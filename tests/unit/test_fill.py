@@ -226,6 +226,15 @@ def test_a_thin_fin_is_a_thin_run():
     agree(run.freeze_s, ALLOY.constant_s_mm2 * (0.5 * run.wall_mm) ** 2, rel=1e-9, why="C M²")
 
 
+def test_a_knob_on_a_web_thinner_than_the_grid_fills_too():
+    """A web of 1 mm on a grid of 4 mm is no cell; block and knob are one body all the same."""
+    block = Solid.box((0, 0, 0), (40, 40, 40)) + Solid.box((60, 0, 0), (80, 40, 40))
+    webbed = block + Solid.box((39, 0, 18.5), (61, 40, 19.5))
+    grid, fill = fill_of(webbed, Solid.box((-20, 12, 0), (0.5, 28, 8)), pitch_mm=4.0)
+    assert fill.unfilled_mm3 == 0.0
+    assert not np.isnan(fill.time_s[grid.fraction > 0.5]).any()
+
+
 def test_temperature_slows_down_at_the_liquidus():
     superheat = 720.0 - ALLOY.liquidus_c
     assert temperature_c(0.0, ALLOY) == 720.0

@@ -31,6 +31,12 @@ DEEPEST_MM: Final = 15.0
 """How far behind the casting's own shadow the wall may lie where a gate enters it: draft, fillets
 and shallow recesses, but no bore, which a core would have to make. [mm]"""
 
+STEEPEST: Final = 1.5
+"""How steeply a wall may run away from the front of a gate: round castings do. [-]"""
+
+STEP_MM: Final = 1.0
+"""A gate covers no step higher than this: it would hang over a gap. [mm]"""
+
 Mask = NDArray[np.bool_]
 
 
@@ -141,10 +147,18 @@ class Wall:
             return np.asarray(whole)
         _, nearest, farthest, _ = self._up_to
         k = self._row(height_mm)
+        whole &= ~self._has_step(nearest[:, k], size)
         near = maximum_filter1d(nearest[:, k], size, mode="nearest")
         far = minimum_filter1d(farthest[:, k], size, mode="nearest")
         with np.errstate(invalid="ignore"):
             return np.asarray(whole & (near - far <= max(0.6 * width_mm, 4.0)))
+
+    def _has_step(self, front: Floats, size: int) -> Mask:
+        """Return (n,) whether the front jumps within a window: at a tooth, a rib, an edge."""
+        with np.errstate(invalid="ignore"):
+            jump = np.abs(np.diff(front, append=front[-1]))
+        is_step = ~(jump <= STEEPEST * self.pitch_mm + STEP_MM)
+        return np.asarray(maximum_filter1d(is_step.astype(np.uint8), size, mode="nearest") > 0)
 
     def met_by(self, k: int, width_mm: float, height_mm: float) -> tuple[Floats, Floats]:
         """Return (hits, thicknesses) a gate of this section meets at a place. [mm]"""
