@@ -232,7 +232,7 @@ def test_a_knob_on_a_web_thinner_than_the_grid_fills_too():
     webbed = block + Solid.box((39, 0, 18.5), (61, 40, 19.5))
     grid, fill = fill_of(webbed, Solid.box((-20, 12, 0), (0.5, 28, 8)), pitch_mm=4.0)
     assert fill.unfilled_mm3 == 0.0
-    assert not np.isnan(fill.time_s[grid.fraction > 0.5]).any()
+    assert not np.isnan(fill.time_s[(grid.label == 1) & (grid.fraction > 0.5)]).any()
 
 
 def test_temperature_slows_down_at_the_liquidus():
