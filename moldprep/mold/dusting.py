@@ -1,7 +1,9 @@
 """Loose sand: the voids of a piece that no air lance, brush or wire can reach.
 
 After printing, every void of a piece is full of unbound sand. A void is clean when it lies in a
-straight line from outside, when a tool fits in, or when it is shallow against its opening.
+straight line from outside, when a tool fits in, or when it is shallow against its opening. A
+passage no wider than its openings is blown clean from beside it: sand under a bar across a slot
+goes, sand in a pocket behind a neck stays.
 """
 
 from dataclasses import dataclass
@@ -18,6 +20,9 @@ Flags = NDArray[np.bool_]
 
 LENGTH_TO_WIDTH = 5.0
 """An opening of 1/5 of the passage's length still empties it; common practice, no source."""
+
+WIDER = 1.5
+"""Width of a passage over that of its openings, at most: more is a pocket behind a neck."""
 
 FEWEST_CUBES = 10
 """Fewer cubes together are noise along a slanted wall or in a corner."""
@@ -53,18 +58,42 @@ def find_loose_sand(sand: Flags, lattice: Lattice, tool_mm: float) -> LooseSand:
     pitch = lattice.pitch_mm
     void = ~sand
     reached = _tool_reaches(void, tool_mm / 2.0, pitch)
-    rest = void & ~reached & ~_sees_outside(sand)
-    depth = edt.edt(~reached, anisotropy=(pitch,) * 3, black_border=False)
-    for opening_mm in np.arange(tool_mm - pitch, 2.0 * pitch, -pitch):
+    clean = reached | _sees_outside(sand)
+    rest = void & ~clean
+    depth, beside = (
+        edt.edt(~start, anisotropy=(pitch,) * 3, black_border=False) for start in (reached, clean)
+    )
+    half_width = edt.edt(void, anisotropy=(pitch,) * 3, black_border=False)
+    for opening_mm in np.arange(tool_mm, 2.0 * pitch, -pitch):
         gets_in = _tool_reaches(void, opening_mm / 2.0, pitch)
         rest &= ~(gets_in & (depth <= LENGTH_TO_WIDTH * opening_mm))
-    half_width = edt.edt(void, anisotropy=(pitch,) * 3, black_border=False)
+        rest &= ~_blown_out(rest, gets_in, beside, half_width, opening_mm)
     label, counts = _wide_parts(rest, half_width, pitch)
     if not counts.any():
         return LooseSand(0.0, (0.0, 0.0, 0.0))
     middle = lattice.center_mm(np.argwhere(label == int(np.argmax(counts))).mean(axis=0))
     volume = float(counts.sum()) * pitch**3
     return LooseSand(volume, (float(middle[0]), float(middle[1]), float(middle[2])))
+
+
+def _blown_out(
+    rest: Flags,
+    gets_in: Flags,
+    beside: NDArray[np.float32],
+    half_width: NDArray[np.float32],
+    opening_mm: float,
+) -> Flags:
+    """Return the parts of what is left that are passages: reached, short, and nowhere wide."""
+    label = cc3d.connected_components(rest, connectivity=6)
+    n = int(label.max()) + 1
+    width, length, is_met = np.zeros(n), np.zeros(n), np.zeros(n, bool)
+    mine = label[rest]
+    np.maximum.at(width, mine, 2.0 * half_width[rest])
+    np.maximum.at(length, mine, beside[rest])
+    np.logical_or.at(is_met, mine, gets_in[rest])
+    goes = is_met & (width <= WIDER * opening_mm) & (length <= LENGTH_TO_WIDTH * opening_mm)
+    goes[0] = False
+    return np.asarray(goes[label])
 
 
 def _wide_parts(

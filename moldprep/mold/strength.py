@@ -25,6 +25,9 @@ WEB_MM2: Final = 100.0
 MARK_MM: Final = 0.5
 """Faces this near lettering belong to it."""
 
+BALL_MM: Final = 9.0
+"""Radius of the smaller ball that fingers are found with: sand 18 mm thick or less is one."""
+
 OPPOSED: Final = -0.985
 """Two faces make a wall when their normals are within 10° of opposed; less is a feather edge."""
 
@@ -104,7 +107,8 @@ def find_weakest_finger(
     """
     pitch = lattice.pitch_mm
     worst: Finger | None = None
-    for radius in (3.0 * pitch, 6.0 * pitch):
+    least = max(3.0 * pitch, BALL_MM)
+    for radius in (least, 2.0 * least):
         for finger in _fingers(sand, lattice, radius, load_n_m3):
             if worst is None or finger.stress_mpa > worst.stress_mpa:
                 worst = finger
