@@ -79,7 +79,7 @@ STAGES: Final = (
         r.need(Grid), r.need(Metal), r.need(FlowGraph), r.need(Rigging),
         poured_as(r.need(Alloy), r.need(Job)))),
     Stage("freezing", lambda r: solidify(
-        r.need(Grid), r.need(Alloy), r.need(Sand), r.need(Job))),
+        r.need(Grid), r.need(Alloy), r.need(Sand), r.need(Job), r.need(Metal))),
     Stage("feeding", lambda r: trace_feeding(
         r.need(Freezing), r.need(Grid), r.need(Metal), r.need(RiggingPlan), r.need(Survey),
         r.need(Alloy))),

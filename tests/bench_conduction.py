@@ -23,7 +23,7 @@ from moldprep.records import Alloy, Sand
 from moldprep.thermal import kernels
 from moldprep.thermal.conduction import HeatFlow, Skin
 from moldprep.thermal.materials import metal_medium, sand_medium
-from moldprep.thermal.solidify import _Watch
+from moldprep.thermal.watch import Watch
 
 BYTES_PER_UPDATE = 24
 STRETCHES = 8
@@ -62,7 +62,7 @@ def casting(n):
     )
     skin = Skin(film_w_m2k=(8.0,) * 6, emissivity=(0.0,) * 5 + (0.8,))
     flow = HeatFlow(ball_with_plate(n), np.ones((n, n, n), np.uint8), media, 120.0 / n, skin)
-    return flow, _Watch(flow, steel, media)
+    return flow, Watch(flow)
 
 
 def sweep_s(flow):

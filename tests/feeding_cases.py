@@ -208,7 +208,7 @@ def solve_bodies(rigging, survey, plan, job=None, alloy=None):
     job, alloy = job or job_of(), alloy or steel()
     metal = join_metal(rigging, alloy)
     grid = voxelize(rigging, metal, job, survey, alloy)
-    freezing = solidify(grid, alloy, sand(), job)
+    freezing = solidify(grid, alloy, sand(), job, metal)
     feeding = trace_feeding(freezing, grid, metal, plan, survey, alloy)
     return Run(grid=grid, metal=metal, freezing=freezing, feeding=feeding, plan=plan)
 

@@ -49,7 +49,9 @@ class Odd(NamedTuple):
     near            : (n, 6) the odd cell across each face (low x, high x, low y, …); SAME where
                       the face lies within sand or within metal; n + side where it is outside
     g               : (n, 6) conductances of the faces that are not within one material
+    tilt            : (n, 6) |n| along the axis of the metal's surface at those faces
     temp, temp_next : (n + 6,) temperatures at the last two stages, and of the six sides [°C]
+    sum, sum_next   : (n,) their sums over time in the step that is being made [K s]
     metal, other, rest : (n,) what they hold, as in `Cells`
     step            : (6,) steps of the flat grid to the cell across each face
     """
@@ -57,34 +59,49 @@ class Odd(NamedTuple):
     at: Ints
     near: Ints
     g: Field
+    tilt: Field
     temp: Field
     temp_next: Field
+    sum: Field
+    sum_next: Field
     metal: Field
     other: Field
     rest: NDArray[np.uint8]
     step: Ints
 
 
-class Visits(NamedTuple):
-    """The part of the grid that the heat has reached.
+class Part(NamedTuple):
+    """What a sweep goes through: the sand, or all the rest.
 
-    rows  : (n, 4) ix, iy, first, last + 1 of each row
     runs  : (n, 5) ix, iy, first, last + 1, and 1 for plain sand or 2 for inner metal
     on    : (n,) odd cells
     run_ends, odd_ends : (nx + 1,) where the runs and the odd cells of each plane begin
     cuts  : plane that each share of the work begins with, and the end
-    is_on : (all odd cells,) whether they are among them
     n     : cells in all
     """
 
-    rows: Ints
     runs: Ints
     on: Ints
     run_ends: Ints
     odd_ends: Ints
     cuts: Ints
-    is_on: NDArray[np.uint8]
     n: int
+
+
+class Visits(NamedTuple):
+    """The part of the grid that the heat has reached.
+
+    rows  : (n, 4) ix, iy, first, last + 1 of each row
+    on    : (n,) odd cells
+    is_on : (all odd cells,) whether they are among them
+    sand, quick : what lies in them: the sand, and what heat spreads in much faster
+    """
+
+    rows: Ints
+    on: Ints
+    is_on: NDArray[np.uint8]
+    sand: Part
+    quick: Part
 
 
 class Plan:
@@ -98,6 +115,7 @@ class Plan:
         self.odd = _odd_cells(kind, cells)
         _, n_y, n_z = self._shape
         self._plane = (self.odd.at // (n_y * n_z)).astype(np.int32)
+        self.is_sand = (self.odd.metal == 0.0) & (self.odd.rest == 1)
         kind.ravel()[self.odd.at] = 3
         ends = np.flatnonzero(np.diff(kind.ravel())) + 1
         row, first = np.divmod(ends[:-1], n_z)
@@ -109,7 +127,7 @@ class Plan:
     @property
     def n_bytes(self) -> int:
         """What the lists hold."""
-        return int(self._runs.nbytes + self._plane.nbytes)
+        return int(self._runs.nbytes + self._plane.nbytes + self.is_sand.nbytes)
 
     def all_rows(self) -> Ints:
         """Return every row within the grid, as `Visits.rows`."""
@@ -128,6 +146,12 @@ class Plan:
         is_on = np.zeros(len(self.odd.at), np.uint8)
         contacts.within(self.odd.at, reach, self._shape, is_on)
         on = np.flatnonzero(is_on).astype(np.int32)
+        is_sand = self.is_sand[on]
+        sand = self._part(runs[runs[:, 4] == 1], on[is_sand], n_threads)
+        quick = self._part(runs[runs[:, 4] == 2], on[~is_sand], n_threads)
+        return Visits(rows, on, is_on, sand, quick)
+
+    def _part(self, runs: Ints, on: Ints, n_threads: int) -> Part:
         planes = np.arange(self._shape[0] + 1)
         run_ends = np.searchsorted(runs[:, 0], planes).astype(np.int32)
         odd_ends = np.searchsorted(self._plane[on], planes).astype(np.int32)
@@ -135,8 +159,7 @@ class Plan:
         work = length[run_ends] + ODD_WORK * odd_ends
         shares = np.linspace(0.0, work[-1], SHARES_A_THREAD * n_threads + 1)
         cuts = np.unique(np.searchsorted(work, shares)).astype(np.int32)
-        n = int(length[-1]) + len(on)
-        return Visits(rows, runs, on, run_ends, odd_ends, cuts, is_on, n)
+        return Part(runs, on, run_ends, odd_ends, cuts, int(length[-1]) + len(on))
 
 
 def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
@@ -158,9 +181,13 @@ def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
         place = rank[np.searchsorted(by_place, at + step[face]).clip(0, n - 1)]
         near[:, face] = np.where((beyond == flat[at]) & (beyond < 3), contacts.SAME, place)
         near[beyond == 0, face] = n + face
-    g, temp = np.zeros((n, 6), np.float32), np.zeros(n + 6, np.float32)
+    g, tilt = np.zeros((2, n, 6), np.float32)
+    temp = np.zeros(n + 6, np.float32)
     held = (cells.metal.ravel()[at], cells.other.ravel()[at], cells.rest.ravel()[at])
-    return Odd(at, near, g, temp, temp.copy(), *held, step)
+    total, total_next = np.zeros((2, n), np.float32)
+    odd = Odd(at, near, g, tilt, temp, temp.copy(), total, total_next, *held, step)
+    contacts.lean(odd, kind.shape, cells)
+    return odd
 
 
 def widened(reach: NDArray[np.int32], n_z: int, cells: int = 2) -> NDArray[np.int32]:
@@ -189,8 +216,9 @@ def shared_out(
     be as hot as the metal throughout, while in truth the temperature falls across it. With a
     straight profile that starts behind a contact worth l = R k of sand, the heat of this layer and
     the next cell together is right if the next cell takes the share
-    (l + d / 2) / (l + d + h / 2) of the layer's capacity. A cell with only metal around it hands
-    its layer on through those neighbors that have sand beside them.
+    (l + d / 2) / (l + d + h / 2) of the layer's capacity. A cell with only metal around it
+    hands its layer on through those neighbors that have sand beside them; not so a cell that is
+    mostly sand, in a gap too narrow for cells of its own.
     """
     contact = np.zeros(256, np.float32)
     for number, one in enumerate(media):
@@ -201,7 +229,7 @@ def shared_out(
     share = (behind + 0.5 * layer) / (behind + layer + 0.5)
     takes = (metal == 0.0) & (rest != OUTSIDE)
     beside_sand = (metal > 0.0) & (_beside(takes.astype(np.float32)) > 0.0)
-    layer = _handed_over(layer, layer * ~beside_sand, beside_sand)
+    layer = _handed_over(layer, layer * (~beside_sand & (metal > 0.5)), beside_sand)
     held = np.where(metal > 0.0, layer, np.ones_like(layer))
     other = _handed_over(held, share * layer, takes)
     return Cells(metal, other.astype(np.float32), rest)

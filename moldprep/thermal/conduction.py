@@ -21,7 +21,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.thermal import contacts, kernels
-from moldprep.thermal.cells import Cells, Field, Ints, Plan, Visits, shared_out, widened
+from moldprep.thermal.cells import (
+    Cells,
+    Field,
+    Ints,
+    Odd,
+    Part,
+    Plan,
+    Visits,
+    shared_out,
+    widened,
+)
 from moldprep.thermal.curves import TOKEN
 from moldprep.thermal.materials import OUTSIDE, Medium, Tables, pack
 from moldprep.units import MM2_PER_M2
@@ -32,10 +42,7 @@ SAFETY: Final = 0.9
 GROWTH: Final = 0.02
 """Longest step over the time gone by: keeps the error in time near half a percent."""
 
-SAND_STEPS: Final = 3.0
-"""Longest step over the plain explicit step of the sand."""
-
-MOST_STAGES: Final = 25
+MOST_STAGES: Final = 41
 REFRESH_GROWTH: Final = 0.04
 FEW_SWEEPS: Final = 8
 MANY_SWEEPS: Final = 40
@@ -93,8 +100,10 @@ class HeatFlow:
         skin: Skin,
         growth: float = GROWTH,
     ) -> None:
-        self._growth = growth
+        self._growth, self.media, self.skin = growth, media, skin
         self.time_s, self.n_steps, self.n_sweeps, self.n_updates = 0.0, 0, 0, 0
+        self._gone = 0.0  # heat that has gone outside [W s / mm³ of a cell]
+        self.heat_at_start_j = 0.0
         self.pitch_mm, self.zero_c = pitch_mm, media[1].start_c
         self.tables: Tables = pack(media, self.zero_c)
         self.cells = shared_out(
@@ -124,10 +133,24 @@ class HeatFlow:
         )
         return flow
 
+    def take_over(self, heat_j_mm3: Field, other: "HeatFlow") -> None:
+        """Go on where another flow is, with these enthalpies (nx, ny, nz). [J/mm³]"""
+        self._heat[2:-2, 2:-2, 2:-2] = heat_j_mm3
+        temp = self._p
+        kernels.states(self._heat, self.cells, self.tables, 0, temp)
+        self._settle(temp)
+        self.time_s, self.n_sweeps, self.n_updates = other.time_s, other.n_sweeps, other.n_updates
+        self._gone = other._gone * (other.pitch_mm / self.pitch_mm) ** 3
+        self.heat_at_start_j = other.heat_at_start_j
+
     def _begin(self, temp: Field, metal_c: float) -> None:
-        """Start from temperatures, which become the potentials."""
+        """Start from temperatures, and from this one in metal."""
         self._heat = np.empty_like(temp)
         kernels.start(temp, self._heat, self.cells, self.tables, np.float32(metal_c))
+        self._settle(temp)
+
+    def _settle(self, temp: Field) -> None:
+        """Set all that goes with the heat; the temperatures become the potentials."""
         temp[self.cells.rest == OUTSIDE] = 0.0
         for side, at_c in enumerate(self._skin[:, 2]):  # no P, but it shows what is not cold
             layer: list[int | slice] = [slice(None)] * 3
@@ -138,7 +161,6 @@ class HeatFlow:
         self._odd.temp_next[:] = self._odd.temp
         kernels.states(self._heat, self.cells, self.tables, 1, temp)
         self._p, self._p_next, self._heat_next = temp, temp.copy(), self._heat.copy()
-        self._gone = self._gone_next = 0.0  # heat that has gone outside [W s / mm³ of a cell]
         n_x, n_y, n_z = temp.shape
         self._reach = np.empty((n_x, n_y, 2), np.int32)
         self._reach[..., 0], self._reach[..., 1] = n_z, 0
@@ -168,6 +190,11 @@ class HeatFlow:
         fields = (self._p, self._p_next, self._heat, self._heat_next, *self.cells, *self._odd)
         return sum(a.nbytes for a in fields) + self._plan.n_bytes
 
+    @property
+    def rest(self) -> NDArray[np.uint8]:
+        """(nx, ny, nz) what is in each cell beside metal."""
+        return self.cells.rest[2:-2, 2:-2, 2:-2]
+
     def level(self, spots: Ints, of_media: Field) -> Field:
         """Return (n,) enthalpy of cells at a temperature, given that of each medium. [J/mm³]"""
         rest = self._flat.rest[spots]
@@ -176,7 +203,8 @@ class HeatFlow:
 
     def heat_j(self) -> float:
         """Return the heat in every cell and what has gone outside. [J]"""
-        return (float(self._heat.sum(dtype=np.float64)) + self._gone) * self.pitch_mm**3
+        held = float(self._heat.sum(dtype=np.float64))
+        return (held + self._gone) * float(self.pitch_mm) ** 3
 
     # ---- going on ---------------------------------------------------------------------------
 
@@ -185,14 +213,13 @@ class HeatFlow:
         is_later = self.time_s >= self._fresh_s * (1.0 + REFRESH_GROWTH)
         if self._sweeps_since >= (FEW_SWEEPS if is_later else MANY_SWEEPS) or self.n_steps < 10:
             self._refresh()
-        wanted = max(self._plain_s, min(self._growth * self.time_s, SAND_STEPS * self._sand_s))
+        shortest = min(self._quick_s, self._sand_s)
+        wanted = max(shortest, min(self._growth * self.time_s, self._sand_s))
         wanted = min(wanted, longest_s)
-        n = int(np.ceil(0.5 * (np.sqrt(1.0 + 8.0 * wanted / self._plain_s) - 1.0) - 1e-9))
-        n = min(max(n, 1), MOST_STAGES)
-        length = min(wanted, self._plain_s * (n * n + n) / 2.0)
-        for stage in range(1, n + 1):
-            lead = (stage - 1.0) / stage
-            self._sweep(lead, (1.0 + lead) * 2.0 / (n * n + n) * length)
+        n = int(np.ceil(0.5 * (np.sqrt(1.0 + 8.0 * wanted / self._quick_s) - 1.0) - 1e-9))
+        n = min(n + 1 - n % 2, MOST_STAGES)
+        length = min(wanted, self._quick_s * (n * n + n) / 2.0)
+        self._go_on(length, n)
         self.time_s += length
         self.n_steps += 1
         self._sweeps_since += n
@@ -203,21 +230,45 @@ class HeatFlow:
         while self.time_s < until_s * (1.0 - 1e-9):
             self.step(until_s - self.time_s)
 
-    def _sweep(self, lead: float, step: float) -> None:
-        """Do one stage of a step in every cell the heat has reached."""
+    def _go_on(self, length: float, n: int) -> None:
+        """Make a step in every cell the heat has reached: n stages, an odd number, but in the sand.
+
+        Meanwhile the sand keeps its temperatures. Then it takes one plain step, and from the rest
+        the heat that has left it by then, which the mean temperature of each cell beside it gives.
+        """
         assert self._visits is not None
-        visits, per = self._visits, 1.0 / self.pitch_mm**2
-        lost = kernels.sweep(
-            self._p, self._p_next, self._heat, self._heat_next, self._odd, visits, self.tables,
-            np.float32(per), np.float32(lead), np.float32(step),
+        odd, fields = self._odd, (self._p, self._p_next, self._heat, self._heat_next)
+        odd.sum[:] = 0.0
+        gone, gone_before = 0.0, 0.0
+        for stage in range(1, n + 1):
+            lead = (stage - 1.0) / stage
+            step = (1.0 + lead) * 2.0 / (n * n + n) * length
+            lost = self._sweep(fields, odd, self._visits.quick, lead, step)
+            gone, gone_before = gone + lead * (gone - gone_before) + step * lost, gone
+            fields = (fields[1], fields[0], fields[3], fields[2])
+            odd = _turned(odd)
+        last, fields = _turned(odd), (fields[1], fields[0], fields[3], fields[2])
+        seen = last.temp.copy()
+        np.divide(odd.sum, np.float32(length), out=seen[:-6], where=~self._plan.is_sand)
+        lost = self._sweep(fields, last._replace(temp=seen), self._visits.sand, 0.0, length)
+        np.copyto(last.temp[:-6], odd.temp[:-6], where=self._plan.is_sand)
+        self._gone += gone + length * lost
+        self._p_next, self._p, self._heat_next, self._heat = fields
+        self._odd = odd
+        self.n_sweeps += n
+        self.n_updates += n * self._visits.quick.n + self._visits.sand.n
+
+    def _sweep(
+        self, fields: tuple[Field, ...], odd: Odd, part: Part, lead: float, step: float
+    ) -> float:
+        """Do one stage in a part of the grid; return the flow out of it. [W/mm³]"""
+        kernels.share_work(part.n)
+        return float(
+            kernels.sweep(
+                *fields, odd, part, self.tables, np.float32(1.0 / self.pitch_mm**2),
+                np.float32(lead), np.float32(step),
+            )
         )  # fmt: skip
-        gone = self._gone + lead * (self._gone - self._gone_next) + step * lost
-        self._gone, self._gone_next = gone, self._gone
-        self._p, self._p_next = self._p_next, self._p
-        self._heat, self._heat_next = self._heat_next, self._heat
-        self._odd = self._odd._replace(temp=self._odd.temp_next, temp_next=self._odd.temp)
-        self.n_sweeps += 1
-        self.n_updates += visits.n
 
     def _find_reach(self, rows: Ints) -> None:
         """Find the rows the heat has reached, and what is to be visited for it."""
@@ -225,8 +276,7 @@ class HeatFlow:
         kernels.warmed(self._p, rows, cold, self._reach)
         spread = widened(self._reach, self._p.shape[2])
         if self._visits is None or not np.array_equal(spread, self._spread):
-            kernels.share_work(int((spread[..., 1] - spread[..., 0]).clip(0).sum()))
-            self._visits = self._plan.visits(spread, numba.get_num_threads())
+            self._visits = self._plan.visits(spread, numba.config.NUMBA_NUM_THREADS)
             self._spread = spread
 
     def _refresh(self) -> None:
@@ -241,14 +291,17 @@ class HeatFlow:
         )  # fmt: skip
         sand, metal = self._slopes
         per = 6.0 / self.pitch_mm**2
-        rate = max(float(rates.max(initial=0.0)), per * sand, per * self._metal_slope(metal))
-        self._plain_s, self._sand_s = SAFETY / rate, SAFETY / (per * sand)
+        is_sand = self._plan.is_sand[self._visits.on]
+        of_sand, of_rest = (float(rates[at].max(initial=0.0)) for at in (is_sand, ~is_sand))
+        self._sand_s = SAFETY / max(of_sand, per * sand)
+        quick = max(of_rest, per * self._metal_slope(metal))
+        self._quick_s = SAFETY / quick if quick > 0.0 else self._sand_s
         self._sweeps_since, self._fresh_s = 0, self.time_s
 
     def _metal_slope(self, slopes: Field) -> float:
         """Return the largest dP/dH of inner metal between its least and its largest H."""
         assert self._visits is not None
-        runs = self._visits.runs
+        runs = self._visits.quick.runs
         low, high = np.full(len(runs), np.inf, np.float32), np.full(len(runs), -np.inf, np.float32)
         kernels.span(self._heat, runs, low, high)
         if not np.isfinite(low.min(initial=np.inf)):
@@ -257,6 +310,11 @@ class HeatFlow:
         ends = (np.array([low.min(), high.max()]) - lowest) * per
         first, last = np.clip(ends.astype(int), 0, len(slopes) - 1)
         return float(slopes[first : last + 1].max())
+
+
+def _turned(odd: Odd) -> Odd:
+    """Return the odd cells with what came next as what is now."""
+    return odd._replace(temp=odd.temp_next, temp_next=odd.temp, sum=odd.sum_next, sum_next=odd.sum)
 
 
 def _slopes(tables: Tables) -> tuple[float, Field]:

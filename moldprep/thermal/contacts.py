@@ -45,11 +45,38 @@ def slant(cells: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
     return along / np.sqrt(whole) if whole > np.float32(1e-6) else ZERO
 
 
+@compiled(parallel=True)
+def lean(odd: Any, shape: Any, cells: Any) -> None:
+    """Set how the metal's surface lies at each mixed face of the odd cells."""
+    n_y, n_z = shape[1], shape[2]
+    place, beside, tilts = odd.at, odd.near, odd.tilt
+    for q in prange(place.size):
+        at = place[q]
+        i, j, k = at // (n_y * n_z), (at // n_z) % n_y, at % n_z
+        for face in range(6):
+            axis, near = face // 2, beside[q, face]
+            back = 1 - face % 2
+            a, b, c = i - back * (axis == 0), j - back * (axis == 1), k - back * (axis == 2)
+            if 0 <= near < place.size:
+                tilts[q, face] = slant(cells, a, b, c, axis)
+
+
 @compiled(fastmath=True)
 def conductance(
-    t1: Any, t2: Any, i: Any, j: Any, k: Any, axis: Any, cells: Any, tables: Any, pitch: Any
+    t1: Any,
+    t2: Any,
+    i: Any,
+    j: Any,
+    k: Any,
+    axis: Any,
+    tilt: Any,
+    cells: Any,
+    tables: Any,
+    pitch: Any,
 ) -> Any:
     """Return g of a face with mixed sides, above cell (i, j, k) along an axis. [W/(mm³ K)]
+
+    `tilt` is |n| of the metal's surface there, along the axis.
 
     A cell with any metal is a node of the metal. From it to a cell without, the heat goes through
     metal up to the surface, across the contact, and through the rest: the surface is where the
@@ -70,13 +97,13 @@ def conductance(
         path += HALF / looked_up(tables.conduct, m2, mean)
         contact = tables.contact[m1 if f1 < ONE else m2]
         if contact > ZERO:
-            contact /= max(slant(cells, i, j, k, axis), np.float32(0.1))
+            contact /= max(tilt, np.float32(0.1))
         return ONE / (pitch * (pitch * path + contact))
     if f1 == ZERO:
         one, two = looked_up(tables.conduct, m1, t1), looked_up(tables.conduct, m2, t2)
         return np.float32(2.0) * one * two / ((one + two) * pitch * pitch)
     of_metal = looked_up(tables.conduct, 0, mean) / (pitch * pitch)
-    weight = slant(cells, i, j, k, axis) ** 2
+    weight = tilt * tilt
     holds = min(filled(cells, i, j, k, mean, tables), filled(cells, p, q, r, mean, tables))
     return of_metal * (weight * holds + (ONE - weight) * HALF * (f1 + f2))
 
@@ -143,7 +170,7 @@ def refresh(
     is set once, by the lower one if that is active. `rates` (n,) becomes sum g / C. [1/s]
     """
     n_y, n_z = shape[1], shape[2]
-    place, beside, g_of, temp = odd.at, odd.near, odd.g, odd.temp
+    place, beside, g_of, temp, tilts = odd.at, odd.near, odd.g, odd.temp, odd.tilt
     for s in prange(on.size):
         q = on[s]
         at = place[q]
@@ -157,12 +184,12 @@ def refresh(
                     t, cells.metal[i, j, k], cells.rest[i, j, k], film[2], tables, film, pitch
                 )
             elif near >= 0 and face % 2 == 1:
-                g = conductance(t, temp[near], i, j, k, axis, cells, tables, pitch)
+                g = conductance(t, temp[near], i, j, k, axis, tilts[q, face], cells, tables, pitch)
                 g_of[q, face] = g
                 g_of[near, face - 1] = g
             elif near >= 0 and not is_on[near]:
                 a, b, c = i - (axis == 0), j - (axis == 1), k - (axis == 2)
-                g = conductance(temp[near], t, a, b, c, axis, cells, tables, pitch)
+                g = conductance(temp[near], t, a, b, c, axis, tilts[q, face], cells, tables, pitch)
                 g_of[q, face] = g
     for s in prange(on.size):
         q = on[s]

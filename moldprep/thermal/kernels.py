@@ -158,10 +158,15 @@ def sweep_odd(
     lead: Any,
     step: Any,
 ) -> Any:
-    """Do a stage in odd cells of the flat grids; return the flow out. [W/mm³]"""
+    """Do a stage in odd cells of the flat grids; return the flow out. [W/mm³]
+
+    Each temperature is summed up over time in the same way as its heat, so that what lies beside
+    can be given exactly what has left here.
+    """
     lost = 0.0
     place, beside, g_of, to = odd.at, odd.near, odd.g, odd.step
     temp, temp_next, first_outside = odd.temp, odd.temp_next, odd.at.size
+    total, total_next = odd.sum, odd.sum_next
     metal, other, rest = odd.metal, odd.other, odd.rest
     sand_c, sand_p, metal_c, metal_p = (
         tables.sand_c, tables.sand_p, tables.metal_c, tables.metal_p,
@@ -178,6 +183,7 @@ def sweep_odd(
             flow += within if near == SAME else across
             gone -= across if near >= first_outside else ZERO
         lost += np.float64(gone)
+        total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * t
         h = heat[at] + lead * (heat[at] - heat_next[at]) + step * flow
         heat_next[at] = h
         if metal[q] == ONE:
@@ -198,13 +204,13 @@ def sweep(
     heat: Any,
     heat_next: Any,
     odd: Any,
-    visits: Any,
+    part: Any,
     tables: Any,
     per: Any,
     lead: Any,
     step: Any,
 ) -> Any:
-    """Do one stage everywhere; return the flow out of the grid. [W/mm³]
+    """Do one stage in the sand or in the rest; return the flow out of the grid. [W/mm³]
 
     heat_next becomes heat + lead (heat - heat_next) + step x flow into the cell, and p_next and
     the odd cells' temp_next what follows from it. Plane by plane, so that the odd cells find their
@@ -212,7 +218,7 @@ def sweep(
     """
     lost = 0.0
     runs, run_ends, on, odd_ends, cuts = (
-        visits.runs, visits.run_ends, visits.on, visits.odd_ends, visits.cuts,
+        part.runs, part.run_ends, part.on, part.odd_ends, part.cuts,
     )  # fmt: skip
     flat, flat_next, old, new = p.ravel(), p_next.ravel(), heat.ravel(), heat_next.ravel()
     x, y = np.uint64(p.shape[1] * p.shape[2]), np.uint64(p.shape[2])

@@ -1,23 +1,21 @@
 """Grid + alloy + sand -> Freezing: the heat solve from full mold to solid, and on to shake-out."""
 
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.errors import StageError
-from moldprep.records import Alloy, Freezing, Grid, Job, Sand
+from moldprep.records import Alloy, Freezing, Grid, Job, Metal, Role, Sand
 from moldprep.records.freezing import AIR
 from moldprep.thermal import kernels
+from moldprep.thermal.cells import Field
+from moldprep.thermal.coarser import coarser, finer
 from moldprep.thermal.conduction import HeatFlow, Skin
-from moldprep.thermal.materials import (
-    OUTSIDE,
-    Medium,
-    Tables,
-    insert_medium,
-    metal_medium,
-    sand_medium,
-)
+from moldprep.thermal.materials import OUTSIDE, Medium, insert_medium, metal_medium, sand_medium
+from moldprep.thermal.watch import Watch, levels, marks_c
+
+Flags = NDArray[np.bool_]
 
 FILM_W_M2K: Final = 8.0
 """Still air on the outside of the mold (natural convection, J. P. Holman, Heat Transfer; from
@@ -30,8 +28,13 @@ AMBIENT_C: Final = 25.0
 MOST_STEPS: Final = 60_000
 WORST_BALANCE: Final = 0.01
 
+FEWEST_CELLS: Final = 100_000
+"""Smaller grids are made no coarser: it would save nothing."""
 
-def solidify(grid: Grid, alloy: Alloy, sand: Sand, job: Job) -> Freezing:
+
+def solidify(
+    grid: Grid, alloy: Alloy, sand: Sand, job: Job, metal: Metal | None = None
+) -> Freezing:
     """Return when every piece of metal freezes, from a mold that is full at once.
 
     Parameters
@@ -42,6 +45,9 @@ def solidify(grid: Grid, alloy: Alloy, sand: Sand, job: Job) -> Freezing:
         Properties.
     job
         `freezing`: pouring temperature, sand temperature, contact, shake-out.
+    metal
+        Which of its bodies are castings: once they are solid, the rigging goes on freezing on a
+        coarser grid. Without it all stays fine.
 
     Raises
     ------
@@ -57,20 +63,13 @@ def solidify(grid: Grid, alloy: Alloy, sand: Sand, job: Job) -> Freezing:
     eutectic), as E. Niyama et al., AFS Int. Cast Met. J. 7 (1982) 52-63, and K. D. Carlson,
     C. Beckermann, Metall. Mater. Trans. A 40 (2009) 163-175, do (from memory).
     """
-    media = media_of(grid, alloy, sand, job)
-    flow = _start(grid, media)
-    watch = _Watch(flow, alloy, media)
-    while watch.n_up > 0:
-        if flow.n_steps > MOST_STEPS:
-            raise StageError(
-                f"metal is still liquid after {flow.time_s:.0f} s and {flow.n_steps} steps",
-                code="freezing/never-solid",
-                fix="look for metal wrapped in insulation, or set a coarser freezing.pitch_mm",
-            )
-        watch.note(flow.step())
-    n_steps = flow.n_sweeps
-    shake_out_s = _shake_out(flow, grid, alloy) if job.freezing.shake_out else float("nan")
-    return _record(grid, flow, watch, n_steps, shake_out_s)
+    flow = _start(grid, media_of(grid, alloy, sand, job))
+    kept = None if metal is None else _is_casting(grid, metal)
+    found, end = _frozen(flow, kept)
+    shake_out_s = float("nan")
+    if job.freezing.shake_out:
+        shake_out_s, end = _shake_out(end, alloy)
+    return _record(grid, found, end, shake_out_s)
 
 
 def pour_temperature_c(alloy: Alloy, job: Job) -> float:
@@ -112,100 +111,57 @@ def _start(grid: Grid, media: tuple[Medium, ...]) -> HeatFlow:
     return HeatFlow(grid.fraction, rest[grid.material], media, grid.pitch_mm, skin)
 
 
-class Watched(NamedTuple):
-    """What is kept of each cell with metal.
+def _is_casting(grid: Grid, metal: Metal) -> Flags:
+    numbers = [k for k, role in enumerate(metal.roles, start=1) if role is Role.CASTING]
+    return np.isin(grid.label, numbers)
 
-    spots    : (n,) place in the flat grid
-    last     : (n,) enthalpy a step ago
-    high     : (n,) enthalpy of the cell at the first mark; above it there is nothing to note
-    low      : (n,) likewise at the last mark
-    crossed  : (n, 3) time of the last fall through each mark; UP while above [s]
-    gradient : (n,) temperature gradient at the last fall through the first mark [K/mm]
+
+def _frozen(flow: HeatFlow, kept: Flags | None) -> tuple[Field, HeatFlow]:
+    """Return (4, nx, ny, nz) what `Watch.on_grid` gives when all is solid, and the flow by then.
+
+    Once the cells `kept` are solid, the rest goes on on a coarser grid.
     """
-
-    spots: NDArray[np.int32]
-    last: NDArray[np.float32]
-    high: NDArray[np.float32]
-    low: NDArray[np.float32]
-    crossed: NDArray[np.float32]
-    gradient: NDArray[np.float32]
-
-
-class _Watch:
-    """Notes when each cell with metal falls through three temperatures near the end of freezing.
-
-    The first is where gradient and cooling rate are taken, the second the solidus, the third a
-    little lower, to have a span for the rate.
-    """
-
-    def __init__(self, flow: HeatFlow, alloy: Alloy, media: tuple[Medium, ...]) -> None:
-        metal = media[0]
-        solidus = metal.melt[0][0]
-        tenth = 0.1 * (metal.melt[-1][0] - solidus)
-        ends_flat = metal.melt[1][0] == solidus and metal.melt[1][1] > 0.05
-        hot = solidus if ends_flat else solidus + tenth
-        self.span_k = max(tenth, 2.0)
-        marks = (hot, solidus, min(hot - self.span_k, solidus))  # in floats as well
-        self._levels = np.ascontiguousarray(_levels(flow.tables, marks))
-        self._flow = flow
-        cells, heat = flow.cells, flow.heat_j_mm3
-        spots = np.flatnonzero((cells.metal > 0.0) & (cells.rest != OUTSIDE)).astype(np.int32)
-        high, _, low = (flow.level(spots, level) for level in self._levels)
-        self.seen = Watched(
-            spots=spots,
-            last=heat.ravel()[spots],
-            high=high,
-            low=low,
-            crossed=np.full((len(spots), 3), kernels.UP, np.float32),
-            gradient=np.zeros(len(spots), np.float32),
-        )
-        self.n_up = self.note(0.0)
-
-    def note(self, step_s: float) -> int:
-        """Look at every cell after a step; return how many have not passed the last mark."""
-        flow = self._flow
-        self.n_up = int(
-            kernels.mark(
-                flow.heat_j_mm3, self.seen, self._levels, flow.cells, flow.tables, flow.time_s,
-                step_s, np.float32(flow.pitch_mm),
+    watch = Watch(flow)
+    fine = watch.among(kept) if kept is not None and flow.rest.size > FEWEST_CELLS else None
+    while watch.n_up > 0:
+        if flow.n_steps > MOST_STEPS:
+            raise StageError(
+                f"metal is still liquid after {flow.time_s:.0f} s and {flow.n_steps} steps",
+                code="freezing/never-solid",
+                fix="look for metal wrapped in insulation, or set a coarser freezing.pitch_mm",
             )
-        )  # fmt: skip
-        return self.n_up
+        watch.note(flow.step())
+        if fine is not None and watch.are_past(fine):
+            later, end = _frozen(coarser(flow), None)
+            found = watch.on_grid()
+            return np.where(found == kernels.UP, finer(later, flow.rest), found), end
+    return watch.on_grid(), flow
 
 
-def _levels(tables: Tables, at_c: tuple[float, ...]) -> NDArray[np.float32]:
-    """Return (n, m) enthalpy of each medium at n marks; before the metal's jump, if any."""
-    at = np.asarray(at_c, np.float32)
-    above = np.clip(np.searchsorted(tables.knot_c, at, "left"), 1, len(tables.knot_c) - 1)
-    low, high = tables.knot_c[above - 1], tables.knot_c[above]
-    share = (at - low) / (high - low)
-    heat = tables.heat
-    return np.asarray((heat[:, above - 1] * (1.0 - share) + heat[:, above] * share).T, np.float32)
+def _shake_out(flow: HeatFlow, alloy: Alloy) -> tuple[float, HeatFlow]:
+    """Return when the hottest metal is below the alloy's knock-out temperature [s], and the flow.
+
+    On a coarser grid: by then the heat has gone so deep that all is even over many cells.
+    """
+    while flow.rest.size > FEWEST_CELLS:
+        flow = coarser(flow)
+    share = flow.cells.metal
+    spots = np.flatnonzero(share > 0.5 * share.max()).astype(np.int32)
+    cold = flow.level(spots, levels(flow.tables, (alloy.knock_out_c,))[0])
+    left, step_s = float(np.max(flow.heat_j_mm3.ravel()[spots] - cold)), 0.0
+    before = left
+    while left > 0.0:
+        if flow.n_steps > MOST_STEPS:
+            return float("nan"), flow
+        before, step_s = left, flow.step()
+        left = float(np.max(flow.heat_j_mm3.ravel()[spots] - cold))
+    return flow.time_s + step_s * left / max(before - left, 1e-30), flow
 
 
-def _shake_out(flow: HeatFlow, grid: Grid, alloy: Alloy) -> float:
-    """Return when the hottest metal is below the alloy's knock-out temperature. [s]"""
-    inner = np.pad(grid.fraction > 0.5, 2) & (flow.cells.rest != OUTSIDE)
-    spots = np.flatnonzero(inner).astype(np.int32)
-    cold = flow.level(spots, _levels(flow.tables, (alloy.knock_out_c,))[0])
-    while flow.n_steps < MOST_STEPS:
-        if (flow.heat_j_mm3.ravel()[spots] <= cold).all():
-            return flow.time_s
-        for _ in range(10):
-            flow.step()
-    return float("nan")
-
-
-def _record(
-    grid: Grid, flow: HeatFlow, watch: _Watch, n_steps: int, shake_out_s: float
-) -> Freezing:
-    time_s, gradient, cooling = (np.full(flow.cells.metal.shape, np.nan, np.float32) for _ in "tgc")
-    time_s.ravel()[watch.seen.spots] = watch.seen.crossed[:, 1]
-    gradient.ravel()[watch.seen.spots] = watch.seen.gradient
-    span_s = np.maximum(watch.seen.crossed[:, 2] - watch.seen.crossed[:, 0], 1e-3)
-    cooling.ravel()[watch.seen.spots] = watch.span_k / span_s
-    inner = (slice(2, -2),) * 3
-    time_s, gradient, cooling = (a[inner].copy() for a in (time_s, gradient, cooling))
+def _record(grid: Grid, found: Field, end: HeatFlow, shake_out_s: float) -> Freezing:
+    hot_c, _, cold_c = marks_c(end.media[0])
+    hot_s, time_s, cold_s, gradient = (values.copy() for values in found)
+    cooling = np.asarray((hot_c - cold_c) / np.maximum(cold_s - hot_s, 1e-3), np.float32)
     for values in (time_s, gradient, cooling):
         values[grid.label == 0] = np.nan
     return Freezing(
@@ -215,8 +171,8 @@ def _record(
         niyama=(gradient / np.sqrt(cooling)).astype(np.float32),
         pitch_mm=grid.pitch_mm,
         n_cells=int(time_s.size),
-        n_steps=n_steps,
-        heat_balance_error=_balance(flow),
+        n_steps=end.n_sweeps,
+        heat_balance_error=_balance(end),
         time_all_solid_s=float(np.nanmax(time_s)),
         shake_out_s=shake_out_s,
     )
@@ -224,7 +180,7 @@ def _record(
 
 def _balance(flow: HeatFlow) -> float:
     """Return |heat in - heat out| / heat in: what the cells and the outside hold, to the start."""
-    error = abs(flow.heat_j() - flow.heat_at_start_j) / flow.heat_at_start_j
+    error: float = abs(flow.heat_j() - flow.heat_at_start_j) / flow.heat_at_start_j
     if not error < WORST_BALANCE:
         raise StageError(
             f"heat in and heat out differ by {100.0 * error:.2f} %",
