@@ -1,7 +1,19 @@
 """Numbers, places and times in words, for tables and pages."""
 
 import math
+import re
 from collections.abc import Sequence
+from typing import Final
+
+LARGER: Final = {
+    "mm²": (1e4, 1e2, "cm²"),
+    "mm³": (1e4, 1e3, "cm³"),
+    "mm³/s": (1e4, 1e3, "cm³/s"),
+    "N": (1e4, 1e3, "kN"),
+    "Pa": (1e3, 1e3, "kPa"),
+    "ml": (1e4, 1e3, "l"),
+}
+"""Unit: from which number on a larger one reads better, how many go into it, and its name."""
 
 
 def amount(value: float | None, unit: str = "", digits: int = 3) -> str:
@@ -10,13 +22,27 @@ def amount(value: float | None, unit: str = "", digits: int = 3) -> str:
     Examples
     --------
     >>> amount(1234567.0, "mm³"), amount(0.01234), amount(None, "s"), amount(12.0, "kg")
-    ('1,230,000 mm³', '0.0123', '–', '12 kg')
+    ('1,230 cm³', '0.0123', '–', '12 kg')
     """
     if value is None or math.isnan(value):
         return "–"
+    least, many, larger = LARGER.get(unit, (math.inf, 1.0, unit))
+    if abs(value) >= least:
+        value, unit = value / many, larger
     rounded = float(f"{value:.{digits}g}")
     text = f"{rounded:,.{digits}g}" if abs(rounded) < 10.0**digits else f"{rounded:,.0f}"
     return text if unit in {"", "-"} else f"{text} {unit}"
+
+
+def by_number(name: str) -> tuple[str | int, ...]:
+    """Return a key that sorts names by their numbers: F2 before F10.
+
+    Examples
+    --------
+    >>> sorted(["F10", "neck-F2", "F2"], key=by_number)
+    ['F2', 'F10', 'neck-F2']
+    """
+    return tuple(int(part) if part.isdigit() else part for part in re.split(r"(\d+)", name))
 
 
 def place(at_mm: Sequence[float]) -> str:

@@ -15,7 +15,6 @@ from moldprep.records import (
     FeedPair,
     Freezing,
     Grid,
-    Metal,
     RiggingPlan,
 )
 from moldprep.results import Results
@@ -328,25 +327,6 @@ def closed_feeder_breathes(results: Results, limit: float) -> Iterator[Finding]:
             at_mm=feeder.at_mm,
             remedy=f"set has_air_core on {feeder.name}, or open it",
         )
-
-
-@check(
-    id="feeding/yield-is-usual",
-    why="Metal that is poured and cut off again costs melting and cutting.",
-    source="common practice, no source; a shop setting, see yield_pct in the alloy's file",
-    limit=0.0,
-    unit="%",
-    miss=Verdict.WARN,
-)
-def yield_is_usual(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the yield with the lower end of the alloy's usual range."""
-    metal, (low, high) = results.need(Metal), results.need(Alloy).yield_pct
-    yield judged(
-        metal.yield_pct - low >= limit,
-        f"yield {metal.yield_pct:.0f} %, usual {low:.0f} to {high:.0f} %",
-        value=metal.yield_pct - low,
-        remedy="fewer or sleeved feeders, chills, more castings in one mold",
-    )
 
 
 def _positive(value: float) -> float:

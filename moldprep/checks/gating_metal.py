@@ -16,20 +16,19 @@ SHOP = "common practice, no source; a shop setting"
 @check(
     id="gating/yield-is-usual",
     why="Metal in the rigging is melted again and paid for again.",
-    source="alloy file; " + SHOP,
-    unit="%",
+    source="yield_pct of the alloy's file; " + SHOP,
+    limit=1.0,
     miss=Verdict.WARN,
 )
 def yield_is_usual(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare castings over poured metal with what is usual for the alloy."""
-    metal, alloy = results.need(Metal), results.need(Alloy)
-    low, high = alloy.yield_pct
+    """Compare castings over poured metal with the low end of what is usual for the alloy."""
+    metal, (low, high) = results.need(Metal), results.need(Alloy).yield_pct
     yield judged(
-        metal.yield_pct >= low,
+        metal.yield_pct >= limit * low,
         f"{metal.casting_kg:.1f} kg castings of {metal.mass_kg:.1f} kg poured: "
-        f"{metal.yield_pct:.0f} %, usual {low:.0f} to {high:.0f} %",
-        value=metal.yield_pct,
-        remedy="shorten runners, sleeve the feeders, or share one system among more castings",
+        f"{metal.yield_pct:.1f} %, usual {low:.0f} to {high:.0f} %",
+        value=metal.yield_pct / low,
+        remedy="fewer or sleeved feeders, chills, shorter runners, or one system for more castings",
     )
 
 

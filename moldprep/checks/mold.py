@@ -1,5 +1,6 @@
 """Checks of the sand: does it hold, close, empty, stay down and let gas out."""
 
+import math
 from collections.abc import Iterator
 
 from moldprep.checks import check, judged, passed_over
@@ -13,6 +14,9 @@ PRACTICE = "common practice, no source; a shop setting"
 
 BEARS_MPA = 0.35
 """Pressure a core print bears, as in `mold/core-print-bears`."""
+
+WEIGHT_STEP_KG = 5.0
+"""Weights are asked for in steps of this."""
 
 CHAPLET_MM2_N = 29.0
 """Area of chaplets for each newton; same source."""
@@ -122,7 +126,8 @@ def cope_stays_down(results: Results, limit: float) -> Iterator[Finding]:
     stated = job.mold.weight_kg
     held_kg = handling.cope_kg + (stated if isinstance(stated, float) else 0.0)
     ratio = held_kg * G_M_S2 / handling.cope_lift_n
-    need_kg = max(limit * handling.cope_lift_n / G_M_S2 - handling.cope_kg, 0.0)
+    short_kg = max(limit * handling.cope_lift_n / G_M_S2 - handling.cope_kg, 0.0)
+    need_kg = WEIGHT_STEP_KG * math.ceil(short_kg / WEIGHT_STEP_KG)
     weights = f" with {stated:.0f} kg of weights" if isinstance(stated, float) else ""
     yield judged(
         ratio >= limit,
@@ -131,7 +136,7 @@ def cope_stays_down(results: Results, limit: float) -> Iterator[Finding]:
         value=ratio,
         part="cope",
         remedy=f"put at least {need_kg:.0f} kg on the cope, or clamp with "
-        f"{need_kg * G_M_S2:.0f} N; spread it, and stand clear while pouring",
+        f"{need_kg * G_M_S2 / 1e3:.2g} kN; spread it, and stand clear while pouring",
     )
 
 
@@ -362,18 +367,21 @@ def piece_can_be_lifted(results: Results, limit: float) -> Iterator[Finding]:
 
 @check(
     id="mold/piece-lifts-by-hand",
-    why="Heavier pieces hurt backs: use slings through the lifting holes.",
+    why="Heavier pieces hurt backs: a core is set by hand, halves hang on a hoist.",
     source="15 to 25 kg by hand, lifting guides; local rules come first",
     limit=1.0,
     miss=Verdict.WARN,
 )
 def piece_lifts_by_hand(results: Results, limit: float) -> Iterator[Finding]:
-    """Hold each piece's mass against what one person lifts."""
+    """Hold the mass of what has no lifting points against what one person lifts."""
     most = results.need(Printer).hand_kg
+    has_lifting = results.need(Job).mold.lifting != "none"
     for piece in results.need(Handling).pieces:
+        is_light, has_points = piece.mass_kg <= limit * most, has_lifting and piece.role != "core"
+        how = "; on a hoist, at its lifting points" if has_points and not is_light else ""
         yield judged(
-            piece.mass_kg <= limit * most,
-            f"{piece.name} is {piece.mass_kg:.1f} kg; {most:.0f} kg by hand",
+            is_light or has_points,
+            f"{piece.name} is {piece.mass_kg:.1f} kg; {most:.0f} kg by hand{how}",
             value=piece.mass_kg / most,
             part=piece.name,
             at_mm=piece.center_of_mass_mm,

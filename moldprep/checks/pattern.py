@@ -25,7 +25,7 @@ LIES_UP: Final = np.cos(np.radians(45.0))
 """A face whose normal rises more than this lies up."""
 
 TOLD_APART: Final = 3
-"""Undercuts told one by one, largest first; the rest are told together."""
+"""Undercuts told one by one, largest first; the rest are counted."""
 
 
 @check(
@@ -69,7 +69,10 @@ def draft_as_asked(results: Results, limit: float) -> Iterator[Finding]:
     facts = results.need(Pattern).draft
     if not facts:
         yield passed_over("no walls stand along the pull")
-    for fact in facts:
+    asked = [fact for fact in facts if fact.asked_deg > 0.0]
+    if facts and not asked:
+        yield passed_over("no draft is asked for: nothing is drawn from printed sand")
+    for fact in asked:
         short = max(fact.asked_deg - fact.smallest_deg, 0.0)
         yield judged(
             short <= limit,
@@ -78,45 +81,38 @@ def draft_as_asked(results: Results, limit: float) -> Iterator[Finding]:
             value=short,
             part="casting",
             at_mm=fact.at_mm,
-            remedy="draw this wall with draft, or exempt it: it is too tight to be turned"
-            if fact.asked_deg > 0.0
-            else "the wall leans the wrong way: draw it upright, or core it",
+            remedy="draw this wall with draft, or exempt it: it is too tight to be turned",
         )
 
 
 @check(
     id="pattern/undercuts-are-few",
-    why="What the pull cannot form needs a core: one more piece to print, dust out and set.",
+    why="A pattern that is drawn tears the sand over an undercut; printed sand is not drawn, there "
+    "an undercut is formed by its half or by a core.",
     source="common practice, no source",
     limit=1.0,
     unit="mm²",
     miss=Verdict.WARN,
 )
 def undercuts_are_few(results: Results, limit: float) -> Iterator[Finding]:
-    """Tell every patch that neither half can form, with its place."""
+    """Tell every patch that a pull would tear, with its place; a fault where a pattern is drawn."""
     found = results.need(Pattern).undercuts
+    is_drawn = results.need(Job).cores.process == "only"
     if not found:
         yield judged(True, "cope and drag form every face", value=0.0, part="casting")
-    for one in found[:TOLD_APART]:
-        yield judged(
-            one.area_mm2 <= limit,
-            f"{one.area_mm2 / 100.0:.1f} cm² cannot be drawn from the {one.side}: left to a core",
-            value=one.area_mm2,
-            part="casting",
-            at_mm=one.at_mm,
-            remedy="fine if a core is meant; else turn the pull, move the parting, or fill it",
-        )
-    rest = found[TOLD_APART:]
-    if rest:
-        area = sum(one.area_mm2 for one in rest)
-        yield judged(
-            area <= limit,
-            f"{len(rest)} smaller undercuts, {area / 100.0:.1f} cm² together: left to cores",
-            value=area,
-            part="casting",
-            at_mm=rest[0].at_mm,
-            remedy="fine if cores are meant; else turn the pull, or move the parting",
-        )
+        return
+    area = sum(one.area_mm2 for one in found)
+    told = [f"{one.area_mm2 / 100.0:.1f} cm² from the {one.side}" for one in found[:TOLD_APART]]
+    rest = f" and {len(found) - TOLD_APART} more" if len(found) > TOLD_APART else ""
+    made = "they want cores" if is_drawn else "printed sand is not drawn: see the mold's pieces"
+    yield judged(
+        area <= limit or not is_drawn,
+        f"{area / 100.0:.1f} cm² could not be drawn ({', '.join(told)}{rest}); {made}",
+        value=area,
+        part="casting",
+        at_mm=found[0].at_mm,
+        remedy="fine where a core forms it; else turn the pull, move the parting, or fill it",
+    )
 
 
 @check(

@@ -224,8 +224,20 @@ class CutPart(Part):
     at_mm: Point
 
 
+class WorkStep(Part):
+    """One thing to do, and what it hits (nothing when `hits` is empty)."""
+
+    text: str
+    hits: tuple[str, ...] = ()
+
+
 class SheetPart(Part):
-    """Numbers for the pouring crew; a null was not measured or not asked for."""
+    """What the crew has to know; a null was not measured or not asked for.
+
+    first_rate_kg_s : what the sprue draws at first
+    order           : what is done, in order, until the mold is ready to be poured
+    outlets         : what stands open at the top and lets air out
+    """
 
     n_molds: int
     n_castings_in_mold: int
@@ -239,11 +251,15 @@ class SheetPart(Part):
     liquidus_c: float
     pour_time_s: Number
     pour_rate_kg_s: Number
+    first_rate_kg_s: Number
+    basin_kg: float
     cope_lift_n: Number
     cope_kg: Number
     weight_kg: Number
     knock_out_c: float
     shake_out_s: Number
+    order: tuple[WorkStep, ...]
+    outlets: tuple[str, ...]
     cuts: tuple[CutPart, ...]
 
 

@@ -72,6 +72,8 @@ class Alloy(Sourced):
     liquid_contraction_pct_100k   : per 100 K of superheat
     constant_s_mm2                : Chvorinov C by shape in silica sand
     reach_t                       : feeding distance of a plate without end effect, with, in T
+    filter_material               : what a filter for it is made of, "" if not stated
+    melt_care                     : what the melter sees to before it is poured, "" if not stated
     """
 
     family: Literal["steel", "grey-iron", "ductile-iron", "aluminium", "copper"]
@@ -106,6 +108,8 @@ class Alloy(Sourced):
     filter_kg_cm2: Annotated[Number, _between(0.1, 20.0)]
     filter_kg_s_cm2: Annotated[Number, _between(0.01, 2.0)]
     filter_choke_ratio: Annotated[Number, _between(1.0, 20.0)]
+    filter_material: str = ""
+    melt_care: str = ""
     coating_mm: Annotated[Number, _between(0.0, 2.0)]
     mold_wall_mm: tuple[Wall, Wall]
     wants_gates: Literal["thin", "feeder"]

@@ -29,7 +29,7 @@ HEAT: Final = "inferno"
 BAR: Final = {
     "color": INK,
     "n_labels": 4,
-    "fmt": "%.3g",
+    "fmt": "%.4g",
     "title_font_size": 20,
     "label_font_size": 18,
     "width": 0.5,

@@ -72,7 +72,7 @@ def with_core(**facts):
         ("mold/no-loose-sand-stays", with_piece(loose_sand_mm3=200.0), "fail", 9.0),
         ("mold/faces-can-be-coated", with_piece(hidden_mm2=600.0), "warn", 1.0),
         ("mold/piece-can-be-lifted", with_piece(mass_kg=1001.0), "fail", 50.0),
-        ("mold/piece-lifts-by-hand", with_piece(mass_kg=20.1), "warn", 50.0),
+        ("mold/piece-lifts-by-hand", with_piece(role="core", mass_kg=20.1), "warn", 50.0),
         ("mold/joint-keeps-metal-in", replace(GOOD, joint_head_mm=141.0), "warn", None),
     ],
 )
@@ -123,3 +123,10 @@ def test_volumes_of_a_whole_and_of_a_spoilt_mold():
     assert judge(ids[0], cut(low)) == ["fail"]
     assert judge(ids[1], cut(low, twice)) == ["fail"]
     assert judge(ids[2], cut(scrap, high)) == ["fail", "pass"]
+
+
+def test_a_heavy_half_hangs_on_its_lifting_points_where_it_has_any():
+    heavy = with_piece(role="cope", mass_kg=150.0)
+    (hung,) = verdicts("mold/piece-lifts-by-hand", heavy)
+    (bare,) = verdicts("mold/piece-lifts-by-hand", heavy, lifting="none")
+    assert (hung.verdict, bare.verdict) == (Verdict.PASS, Verdict.WARN)

@@ -10,7 +10,7 @@ from moldprep.checks import all_checks, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, DraftFact, Rules, Undercut
-from moldprep.records.job import DraftKeys, FaceSelector, PatternKeys, StockKeys
+from moldprep.records.job import CoreKeys, DraftKeys, FaceSelector, PatternKeys, StockKeys
 from moldprep.results import Results
 from tests.castings import cast, job_for, patterned
 
@@ -55,7 +55,7 @@ def test_every_shipped_alloy_has_a_published_shrink():
 
 @pytest.mark.parametrize(
     ("asked", "has", "verdict"),
-    [(2.0, 1.96, Verdict.PASS), (2.0, 1.94, Verdict.WARN), (0.0, -0.2, Verdict.WARN)],
+    [(2.0, 1.96, Verdict.PASS), (2.0, 1.94, Verdict.WARN)],
 )
 def test_draft_as_asked(asked, has, verdict):
     fact = DraftFact(
@@ -66,22 +66,32 @@ def test_draft_as_asked(asked, has, verdict):
     assert (found.verdict, found.at_mm) == (verdict, (1.0, 2.0, 3.0))
 
 
+def test_draft_nobody_asked_for_is_passed_over():
+    fact = DraftFact(
+        group="outer cope", area_mm2=100.0, smallest_deg=-0.2, height_mm=40.0,
+        at_mm=(1.0, 2.0, 3.0), asked_deg=0.0,
+    )  # fmt: skip
+    assert verdicts("pattern/draft-as-asked", replace(PLAIN, draft=(fact,))) == [Verdict.SKIP]
+
+
 def test_draft_of_a_body_without_walls_is_passed_over():
     assert verdicts("pattern/draft-as-asked", replace(PLAIN, draft=())) == [Verdict.SKIP]
 
 
 @pytest.mark.parametrize(
-    ("areas", "wanted"),
+    ("areas", "process", "wanted"),
     [
-        ((), [Verdict.PASS]),
-        ((0.9,), [Verdict.PASS]),
-        ((500.0, 20.0), [Verdict.WARN, Verdict.WARN]),
-        ((9.0,) * 12, [Verdict.WARN] * 4),
+        ((), "only", Verdict.PASS),
+        ((0.9,), "only", Verdict.PASS),
+        ((500.0, 20.0), "only", Verdict.WARN),
+        ((500.0, 20.0), "pieces", Verdict.PASS),
     ],
 )
-def test_undercuts_are_few(areas, wanted):
+def test_undercuts_matter_where_a_pattern_is_drawn(areas, process, wanted):
     undercuts = tuple(Undercut(area_mm2=a, at_mm=(0.0, 0.0, 9.0), side="drag") for a in areas)
-    assert verdicts("pattern/undercuts-are-few", replace(PLAIN, undercuts=undercuts)) == wanted
+    job = job_for(cores=CoreKeys(process=process))
+    (found,) = findings("pattern/undercuts-are-few", replace(PLAIN, undercuts=undercuts), job)
+    assert (found.verdict, found.value) == (wanted, sum(areas))
 
 
 @pytest.mark.parametrize(

@@ -237,6 +237,7 @@ def test_sheet_adds_up(made):
     agree(sheet["tap_kg"], sheet["poured_kg"] * 1.08, rel=1e-12, why="8 % in the usual rules")
     agree(sheet["pour_rate_kg_s"], sheet["poured_kg"] / 6.4, rel=1e-12, why="arithmetic")
     assert [cut["body"] for cut in sheet["cuts"]] == ["F1", "ingate-1"]
+    assert sheet["weight_kg"] % 5.0 == 0.0
     assert sheet["pour_c"] == [1560.0, 1620.0]
 
 

@@ -104,7 +104,7 @@ def test_the_page_says_what_it_must(page, results):
         "poured", "1,560 to 1,620 °C", "6.4 s", "at least 25 kg", "Close the cope.", "mm² at",
         "hot spot S2 has no other feed", "F1 grows", "it froze early",  # reasons, rounds
         "welded points: 12", "flat, nothing undercut", "Sections of the bare pattern",
-        "Job box M", "needs", "can give",
+        "Generic job box M", "needs", "can give",
     ):  # fmt: skip
         assert part in said, part
     assert f"{results.need(Rigging).castings[0].name}" in said
