@@ -173,8 +173,11 @@ class Solid:
         return Solid(self._kernel.hull())
 
     def simplified(self, tolerance_mm: float) -> "Solid":
-        """Return the body with facets merged; its surface moves by at most the tolerance."""
-        return Solid(self._kernel.simplify(tolerance_mm), self._n_ancestors)
+        """Return the body with facets merged; its surface moves by at most the tolerance.
+
+        Its facets no longer know what they came from.
+        """
+        return Solid(self._kernel.as_original().simplify(tolerance_mm))
 
     def refined(self, length_mm: float) -> "Solid":
         """Return the same body with edges cut so that none is longer than this. [mm]"""

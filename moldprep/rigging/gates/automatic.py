@@ -8,6 +8,7 @@ from functools import cached_property
 from shapely.geometry import Polygon
 
 from moldprep.errors import StageError
+from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Reason
 from moldprep.rigging.gates.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
@@ -39,6 +40,9 @@ TIME_OFF = 0.02
 
 TRIALS = 3
 """Trial pours at most; the last is not followed where it comes out worse than one before."""
+
+COARSE_MM = 0.04
+"""How far off the casting the surface may be that channels keep clear of. [mm]"""
 
 MOST_RESIZED = 1.6
 """A choke that would change by more than this factor is left to the checks."""
@@ -199,7 +203,12 @@ class AutoGating:
 
     def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
         hung = feeder_prisms(feeders, top) + chill_prisms(chills)
-        return Room(self.pattern.solid, hung, self._prints)
+        return Room(self._coarse, hung, self._prints)
+
+    @cached_property
+    def _coarse(self) -> Solid:
+        """The casting with fewer facets, for what is in the way: it is cut many times."""
+        return self.pattern.solid.simplified(COARSE_MM)
 
     def _sides(
         self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float, n_levels: int,
