@@ -11,8 +11,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from moldprep.checks import find_check
     from moldprep.checks import run_checks as review
-    from moldprep.desk import catalog_tables, find_check, open_job, write_new_job
+    from moldprep.desk import catalog_tables, open_job, write_new_job
     from moldprep.export.package import write_package
     from moldprep.jobfile import load_job, mesh_job
     from moldprep.pipeline import prepare
@@ -45,7 +46,7 @@ __all__ = [
 _HOMES = {
     "Results": "results",
     "catalog_tables": "desk",
-    "find_check": "desk",
+    "find_check": "checks",
     "open_job": "desk",
     "write_new_job": "desk",
     "load_job": "jobfile",

@@ -1,16 +1,15 @@
 """What needs no stage to run: jobs opened, new job files written, catalog and checks looked up."""
 
-import difflib
 import os
 from collections.abc import Sequence
 from pathlib import Path
 
 from moldprep.catalog import FOLDERS, all_of
-from moldprep.checks import Check, all_checks
+from moldprep.checks import refuse_unknown_checks
 from moldprep.errors import FileError, JobError
 from moldprep.jobfile import MESH_SUFFIXES, load_job, mesh_job
 from moldprep.jobtemplate import new_job_toml
-from moldprep.records import Job
+from moldprep.records import Job, Rules
 from moldprep.records.catalog import Sourced
 
 
@@ -60,33 +59,19 @@ def write_new_job(casting: Path, alloy: str, unit: str | None, target: Path | No
     return where
 
 
-def find_check(check_id: str) -> Check:
-    """Return the check of this id.
-
-    Raises
-    ------
-    JobError
-        check/unknown-id.
-    """
-    known = all_checks()
-    if check_id not in known:
-        near = difflib.get_close_matches(check_id, known, n=3)
-        raise JobError(
-            f"no check {check_id!r}",
-            code="check/unknown-id",
-            where="command line",
-            fix=" or ".join(near) or f"known: {', '.join(known)}",
-        )
-    return known[check_id]
-
-
 def catalog_tables(
     configs: Path | None = None, kind: str | None = None
 ) -> dict[str, Sequence[Sourced]]:
     """Return alloys, sands, printers and rules by kind; a folder of the shop's own besides."""
     if configs is not None and not configs.is_dir():
         raise FileError("no such folder", code="file/not-found", where=str(configs))
-    return {name: all_of(thing, configs) for thing, name in FOLDERS.items() if kind in (None, name)}
+    found: dict[str, Sequence[Sourced]] = {
+        name: all_of(thing, configs) for thing, name in FOLDERS.items() if kind in (None, name)
+    }
+    for thing in found.get(FOLDERS[Rules], ()):
+        if isinstance(thing, Rules):
+            refuse_unknown_checks(thing)
+    return found
 
 
 def check_free(target: Path, *, is_planned: bool) -> None:

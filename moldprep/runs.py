@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from moldprep.checks import run_checks
+from moldprep.catalog import load_catalog
+from moldprep.checks import refuse_unknown_checks, run_checks
 from moldprep.desk import check_free, write_text
 from moldprep.export.package import Package, check_target, default_folder, write_package
 from moldprep.export.result import result_json
@@ -47,6 +48,7 @@ def prepare_package(
     """
     target = folder or default_folder(job)
     check_target(target)
+    refuse_unknown_checks(load_catalog(job)[3])
     results = prepare(job, announce=announce)
     return write_package(results, run_checks(results), target)
 
@@ -68,6 +70,7 @@ def study_gating(job: Job, picture: Path | None = None, announce: Announce | Non
 
 
 def _study(job: Job, until: str, families: tuple[str, ...], announce: Announce | None) -> Study:
+    refuse_unknown_checks(load_catalog(job)[3])
     stamp = fingerprint(job)
     results = prepare(job, until, announce)
     return Study(results, result_json(results, run_checks(results, families), stamp))

@@ -4,12 +4,13 @@ A check is a generator of `judged(...)` findings, registered by the decorator. E
 this folder is loaded; a module that fails to import is an error.
 """
 
+import difflib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pkgutil import iter_modules
 
-from moldprep.errors import NotMade
+from moldprep.errors import JobError, NotMade
 from moldprep.findings import Finding, Review, Verdict
 from moldprep.records import Rules
 from moldprep.results import Results
@@ -91,9 +92,36 @@ def all_checks() -> dict[str, Check]:
     return dict(_known)
 
 
+def find_check(check_id: str, where: str = "command line") -> Check:
+    """Return the check of this id.
+
+    Raises
+    ------
+    JobError
+        check/unknown-id.
+    """
+    known = all_checks()
+    if check_id not in known:
+        near = difflib.get_close_matches(check_id, known, n=3)
+        raise JobError(
+            f"no check {check_id!r}",
+            code="check/unknown-id",
+            where=where,
+            fix=" or ".join(near) or f"known: {', '.join(known)}",
+        )
+    return known[check_id]
+
+
+def refuse_unknown_checks(rules: Rules) -> None:
+    """Raise JobError (check/unknown-id) where a rule set changes a check that there is not."""
+    for check_id in sorted(rules.checks):
+        find_check(check_id, f"rules/{rules.id}.toml [checks]")
+
+
 def run_checks(results: Results, only: tuple[str, ...] = ()) -> Review:
     """Return what every check says of these results; `only` keeps some families."""
     rules = results.need(Rules)
+    refuse_unknown_checks(rules)
     findings: list[Finding] = []
     for one in all_checks().values():
         if not only or one.id.split("/")[0] in only:

@@ -4,11 +4,16 @@ import math
 
 import pytest
 
-from moldprep.checks import Check, all_checks, judged, run_check
+from moldprep.catalog import shipped_configs
+from moldprep.checks import Check, all_checks, judged, run_check, run_checks
+from moldprep.desk import catalog_tables
+from moldprep.errors import JobError
 from moldprep.findings import Review, Verdict
+from moldprep.jobfile import make_job
 from moldprep.records import Casting, Rules
 from moldprep.records.catalog import RuleChange
 from moldprep.results import Results
+from moldprep.runs import study_gating
 
 
 def rules(**change):
@@ -74,3 +79,29 @@ def test_results_hold_one_record_a_type():
         Results(rules(), rules())
     again = Results(rules()).plus(rules(limit=2.0))
     assert again.need(Rules).checks
+
+
+def test_a_mistyped_check_in_a_rule_set_is_an_error_that_helps():
+    change = RuleChange(off=True, why="trial")
+    typo = Rules(id="shop", title="t", source={}, checks={"gating/runer-runs-full": change})
+    with pytest.raises(JobError) as err:
+        run_checks(Results(typo))
+    assert err.value.code == "check/unknown-id"
+    assert "rules/shop.toml" in str(err.value)
+    assert "gating/runner-runs-full" in str(err.value)
+
+
+def test_a_run_with_a_mistyped_check_ends_before_it_begins(tmp_path):
+    rules = shipped_configs() / "rules" / "usual.toml"
+    own = tmp_path / "configs" / "rules"
+    own.mkdir(parents=True)
+    wrong = '[checks."gating/none-such"]\noff = true\nwhy = "trial"\n'
+    (own / "shop.toml").write_text(rules.read_text() + wrong)
+    table = {
+        "name": "t", "alloy": "carbon-steel", "rules": "shop", "configs": "configs",
+        "casting": {"file": "not-there.stl", "unit": "mm"},
+    }  # fmt: skip
+    with pytest.raises(JobError, match="none-such"):
+        study_gating(make_job(table, folder=tmp_path, where="test"))
+    with pytest.raises(JobError, match="none-such"):
+        catalog_tables(tmp_path / "configs", "rules")
