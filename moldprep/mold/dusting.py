@@ -13,8 +13,11 @@ import cc3d
 import edt
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array, csr_array
+from scipy.sparse.csgraph import dijkstra
 
 from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.solid import Floats
 
 Flags = NDArray[np.bool_]
 
@@ -60,9 +63,8 @@ def find_loose_sand(sand: Flags, lattice: Lattice, tool_mm: float) -> LooseSand:
     reached = _tool_reaches(void, tool_mm / 2.0, pitch)
     clean = reached | _sees_outside(sand)
     rest = void & ~clean
-    depth, beside = (
-        edt.edt(~start, anisotropy=(pitch,) * 3, black_border=False) for start in (reached, clean)
-    )
+    deepest_mm = LENGTH_TO_WIDTH * tool_mm
+    depth, beside = (_way_in_mm(start, void, pitch, deepest_mm) for start in (reached, clean))
     half_width = edt.edt(void, anisotropy=(pitch,) * 3, black_border=False)
     for opening_mm in np.arange(tool_mm, 2.0 * pitch, -pitch):
         gets_in = _tool_reaches(void, opening_mm / 2.0, pitch)
@@ -76,10 +78,37 @@ def find_loose_sand(sand: Flags, lattice: Lattice, tool_mm: float) -> LooseSand:
     return LooseSand(volume, (float(middle[0]), float(middle[1]), float(middle[2])))
 
 
+def _way_in_mm(start: Flags, void: Flags, pitch: float, most_mm: float) -> Floats:
+    """Return how far each cube of a void is from where it starts, on a way through the void.
+
+    Infinite beyond `most_mm`, and in sand.
+    """
+    inside = np.flatnonzero(void & ~start)
+    number = np.full(void.size, -1, np.int64)
+    number[inside] = np.arange(len(inside))
+    n, outer = len(inside), start.ravel()
+    place, first = np.array(np.unravel_index(inside, void.shape)), np.full(n, np.inf)
+    row, column, far = [], [], []
+    for step in product((-1, 0, 1), repeat=3):
+        length = pitch * float(np.linalg.norm(step))
+        beside = np.ravel_multi_index(place + np.array(step)[:, None], void.shape, mode="clip")
+        first[outer[beside]] = np.minimum(first[outer[beside]], length)
+        row.append(np.flatnonzero(number[beside] >= 0))
+        column.append(number[beside][row[-1]])
+        far.append(np.full(len(row[-1]), length))
+    begin = np.flatnonzero(np.isfinite(first))
+    row.append(np.full(len(begin), n))
+    ends = (np.concatenate(row), np.concatenate([*column, begin]))
+    ways = coo_array((np.concatenate([*far, first[begin]]), ends), shape=(n + 1, n + 1))
+    found = np.where(outer, 0.0, np.inf)
+    found[inside] = dijkstra(csr_array(ways), indices=n, min_only=True, limit=most_mm)[:n]
+    return found.reshape(void.shape)
+
+
 def _blown_out(
     rest: Flags,
     gets_in: Flags,
-    beside: NDArray[np.float32],
+    beside: Floats,
     half_width: NDArray[np.float32],
     opening_mm: float,
 ) -> Flags:
