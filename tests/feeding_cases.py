@@ -88,7 +88,7 @@ def survey_of(pieces, joins=(), pitch_mm=4.0):
     low, high = whole.bounds
     shape = tuple(int(n) for n in np.ceil((high - low) / pitch_mm) + 2)
     origin = low - pitch_mm
-    label = np.zeros(shape, np.uint8)
+    label = np.zeros(shape, np.uint16)
     index = np.indices(shape).reshape(3, -1).T
     centers = origin + (index + 0.5) * pitch_mm
     sections = []

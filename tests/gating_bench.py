@@ -204,7 +204,7 @@ def grid_of(rigging, pitch_mm=2.0, belt=2):
     lattice = Lattice(low - belt * pitch_mm, tuple(int(n) for n in count), pitch_mm)
     shares = np.stack([shares_of(body.solid, lattice) for body in rigging.metal])
     fraction = np.clip(shares.max(axis=0), 0.0, 1.0)
-    label = np.where(fraction > 0.02, shares.argmax(axis=0) + 1, 0).astype(np.uint8)
+    label = np.where(fraction > 0.02, shares.argmax(axis=0) + 1, 0).astype(np.uint16)
     return Grid(
         label=label,
         fraction=np.where(label > 0, fraction, 0.0).astype(np.float32),

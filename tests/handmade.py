@@ -111,7 +111,7 @@ def grid_of(rigging):
     low, shape = np.array([-100.0, -40.0, -60.0]), (48, 28, 44)
     center = [low[k] + (np.arange(shape[k]) + 0.5) * PITCH_MM for k in range(3)]
     x, y, z = np.meshgrid(*center, indexing="ij")
-    label = np.zeros(shape, np.uint8)
+    label = np.zeros(shape, np.uint16)
     for k, body in reversed(list(enumerate(rigging.metal, start=1))):
         (x0, y0, z0), (x1, y1, z1) = body.solid.bounds
         inside = (x > x0) & (x < x1) & (y > y0) & (y < y1) & (z > z0) & (z < z1)
@@ -276,7 +276,7 @@ def survey_of(grid):
     )
     is_casting = grid.label == 1
     x = grid.origin_mm[0] + (np.arange(grid.label.shape[0]) + 0.5) * PITCH_MM
-    label = np.where(is_casting, np.where(x[:, None, None] < 30.0, 1, 2), 0).astype(np.uint8)
+    label = np.where(is_casting, np.where(x[:, None, None] < 30.0, 1, 2), 0).astype(np.uint16)
     return Survey(
         sections=sections,
         joins=(),

@@ -96,12 +96,12 @@ def _scaled(fraction: Shares, wanted_cells: float) -> Shares:
 
 def _labels(
     rigging: Rigging, metal: Metal, lattice: Lattice, fraction: Shares
-) -> NDArray[np.uint8]:
+) -> NDArray[np.uint16]:
     """Return the part with most of each cell; where bodies overlap, the first of them."""
-    label = np.zeros(lattice.shape, np.uint8)
+    label = np.zeros(lattice.shape, np.uint16)
     most = np.zeros(lattice.shape, np.float32)
     for body in rigging.metal:
-        if body.name not in metal.parts or body.solid.is_empty:
+        if body.solid.is_empty:
             continue
         window = lattice.window(body.solid)
         share = shares_of(body.solid, lattice.part(window))
@@ -112,7 +112,7 @@ def _labels(
     return _with_strays(label, fraction)
 
 
-def _with_strays(label: NDArray[np.uint8], fraction: Shares) -> NDArray[np.uint8]:
+def _with_strays(label: NDArray[np.uint16], fraction: Shares) -> NDArray[np.uint16]:
     """Give cells of the joined metal that no body claimed the label of a neighbor."""
     for _ in range(3):
         stray = (fraction > 0.0) & (label == 0)

@@ -16,16 +16,16 @@ AIR = "air"
 class Grid:
     """The metal cut into cubes, with a belt of sand around it. Part frame.
 
-    label     : (nx, ny, nz) uint8, 0 sand, k = Metal.parts[k - 1] (the part with most of the cell)
+    label     : (nx, ny, nz) uint16, 0 sand, k = Metal.parts[k - 1] (the part with most of the cell)
     fraction  : (nx, ny, nz) float32, share of the cell that is metal, 0 to 1
     material  : (nx, ny, nz) uint8, what the rest of the cell is: index into `materials`
-    materials : names: the sand first, then air, chills and sleeves as they occur
+    materials : names: the sand first, then chills and sleeves as they occur, air last
     pitch_mm  : edge of one cube [mm]
     origin_mm : (3,) float64, corner of cube (0, 0, 0), part frame [mm];
                 the center of cube i is origin_mm + (i + 0.5) * pitch_mm
     """
 
-    label: NDArray[np.uint8]
+    label: NDArray[np.uint16]
     fraction: NDArray[np.float32]
     material: NDArray[np.uint8]
     materials: tuple[str, ...]

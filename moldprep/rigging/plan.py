@@ -23,7 +23,6 @@ from moldprep.records.plan import (
     BasinPlan,
     ChillPlan,
     FeederPlan,
-    IngatePlan,
     Placement,
     Reason,
 )
@@ -33,11 +32,17 @@ from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.gates.automatic import AutoGating
 from moldprep.rigging.gates.clearance import Blocked, clear_basin, meets_vents
 from moldprep.rigging.gates.completion import Hung, completed, placements_without_channels
-from moldprep.rigging.gates.copies import as_columns, chill_placed, feeder_placed, layout_placed
+from moldprep.rigging.gates.copies import (
+    as_columns,
+    chill_placed,
+    feeder_placed,
+    gates_into_copies,
+    layout_placed,
+)
 from moldprep.rigging.gates.reasons import layout_reasons
 from moldprep.rigging.gates.room import Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.sizing import Shop, Sizes
-from moldprep.rigging.layout import Layout, basin_depth_mm
+from moldprep.rigging.layout import basin_depth_mm
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.standing import standing
 from moldprep.rigging.vents.vented import vented
@@ -123,8 +128,9 @@ class _Planner:
         top, sizes, cope_why, side, layout = self._auto.laid(feeders, chills)
         if self.job.rigging.placements:
             layout = layout_placed(layout, self.job.rigging.placements[0])
+        first = feeders
         feeders, chills = self._copied(feeders, chills, layout.placements)
-        layout = replace(layout, ingates=_into_copies(layout, len(feeders) // self.count))
+        layout = replace(layout, ingates=gates_into_copies(layout, first, feeders))
         why = (
             *sizes.reasons,
             cope_why,
@@ -165,14 +171,14 @@ class _Planner:
         """Return the feeders and chills of every copy; what the job gives stays as it is."""
         given = self.job.rigging
         all_feeders = [
-            feeder if given.feeder else feeder_placed(feeder, place, k * len(feeders))
+            feeder if given.feeder else feeder_placed(feeder, place, j + k * len(feeders))
             for k, place in enumerate(placements if not given.feeder else placements[:1])
-            for feeder in feeders
+            for j, feeder in enumerate(feeders, start=1)
         ]
         all_chills = [
-            chill if given.chill else chill_placed(chill, place, k * len(chills))
+            chill if given.chill else chill_placed(chill, place, j + k * len(chills))
             for k, place in enumerate(placements if not given.chill else placements[:1])
-            for chill in chills
+            for j, chill in enumerate(chills, start=1)
         ]
         return tuple(all_feeders), tuple(all_chills)
 
@@ -288,16 +294,3 @@ def _opened(feeder: FeederPlan, top: float) -> FeederPlan:
     if not feeder.is_open:
         return feeder
     return replace(feeder, height_mm=max(feeder.height_mm, top - feeder.at_mm[2]))
-
-
-def _into_copies(layout: Layout, n_feeders: int) -> tuple[IngatePlan, ...]:
-    """Return the ingates with each copy's own feeder in place of the first copy's."""
-    per_copy = len(layout.ingates) // len(layout.placements)
-    names = [place.name for place in layout.placements]
-    gates = []
-    for k, gate in enumerate(layout.ingates):
-        if gate.into not in names and gate.into.startswith("F"):
-            number = int(gate.into[1:]) + (k // per_copy) * n_feeders
-            gate = replace(gate, into=f"F{number}")
-        gates.append(gate)
-    return tuple(gates)

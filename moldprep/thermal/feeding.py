@@ -84,7 +84,7 @@ def trace_feeding(
     regions = find_regions(grid, metal, plan.placements, survey)
     time_s = np.where(regions.label > 0, freezing.time_s, np.float32(np.nan))
     roles = np.array([0, *(role in SOURCES for role in metal.roles)], np.bool_)
-    source = np.where(roles[grid.label], grid.label, 0).astype(np.uint8)
+    source = np.where(roles[grid.label], grid.label, 0).astype(np.uint16)
     pools = find_pools(time_s, source)
     tracer = _Tracer(freezing, grid, metal, regions, pools, alloy)
     graph = region_graph(regions, time_s, grid)

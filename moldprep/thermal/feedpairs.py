@@ -120,12 +120,12 @@ class _Pairs:
             if name in self._metal.parts
         ]
 
-    def _ways(self) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    def _ways(self) -> tuple[NDArray[np.float32], NDArray[np.uint16]]:
         """Return the way from the nearest feeder's edge through the castings, and its number."""
         label = self._grid.label
         roles = [False, *(role is Role.CASTING for role in self._metal.roles)]
         casting = np.array(roles)[label]
-        start = np.zeros(label.shape, np.uint8)
+        start = np.zeros(label.shape, np.uint16)
         for number, feeder in enumerate(self._feeders, start=1):
             touching = grown(np.isin(label, self._bodies(feeder)))
             start[touching & casting & (start == 0)] = number

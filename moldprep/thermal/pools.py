@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Cells = NDArray[np.int64]
+Starts = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -62,7 +63,7 @@ class Pools:
         return counts_as
 
 
-def find_pools(time_s: NDArray[np.float32], source: NDArray[np.uint8]) -> Pools:
+def find_pools(time_s: NDArray[np.float32], source: NDArray[np.uint16]) -> Pools:
     """Return the merge tree of freezing times.
 
     Parameters
@@ -70,7 +71,7 @@ def find_pools(time_s: NDArray[np.float32], source: NDArray[np.uint8]) -> Pools:
     time_s
         (nx, ny, nz) float32, NaN in sand. [s]
     source
-        (nx, ny, nz) uint8, label of the feeder a cell belongs to, 0 elsewhere.
+        (nx, ny, nz) uint16, label of the feeder a cell belongs to, 0 elsewhere.
 
     Returns
     -------
@@ -131,7 +132,7 @@ def _cut_off(first: int, following: Cells, pool: Cells, closed: list[float], tim
 
 @numba.njit(cache=True)
 def _merge(
-    order: Cells, time: NDArray[np.float64], source: NDArray[np.uint8], shape: Cells
+    order: Cells, time: NDArray[np.float64], source: NDArray[np.uint16], shape: Cells
 ) -> tuple[Cells, Cells, Cells, Cells, NDArray[np.float64], Cells, NDArray[np.float64]]:
     """Unite cells downward in freezing time; peaks are the nodes of the tree."""
     n, ny, nz = len(order), shape[1], shape[2]
@@ -216,8 +217,8 @@ def _merge(
 
 @numba.njit(cache=True)
 def way_mm(
-    metal: NDArray[np.bool_], start: NDArray[np.uint8], pitch_mm: float
-) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    metal: NDArray[np.bool_], start: Starts, pitch_mm: float
+) -> tuple[NDArray[np.float32], Starts]:
     """Return the shortest way through metal from the nearest start, and which start that is.
 
     Parameters
@@ -225,18 +226,19 @@ def way_mm(
     metal
         (nx, ny, nz) bool: cells that may be passed.
     start
-        (nx, ny, nz) uint8: 0, or the label of a start.
+        (nx, ny, nz) of unsigned integers: 0, or the label of a start.
     pitch_mm
         Edge of one cell. [mm]
 
     Returns
     -------
     tuple
-        (nx, ny, nz) float32 way [mm], inf where there is none; and (nx, ny, nz) uint8 label.
+        (nx, ny, nz) float32 way [mm], inf where there is none; and (nx, ny, nz) label,
+        of the type of `start`.
     """
     nx, ny, nz = metal.shape
     far = np.full(metal.shape, np.inf, np.float32)
-    label = np.zeros(metal.shape, np.uint8)
+    label = np.zeros(metal.shape, start.dtype)
     heap = [(np.float32(0.0), np.int64(0))]
     heap.clear()
     for ix in range(nx):

@@ -43,7 +43,7 @@ def bar_field(heights):
 def test_two_peaks_part_where_the_neck_freezes():
     """Peaks 200 and 160, the neck between them 100: the lower one is cut off at 100."""
     time = bar_field([150, 200, 150, 100, 130, 160, 120])
-    source = np.zeros(time.shape, np.uint8)
+    source = np.zeros(time.shape, np.uint16)
     source[1:4] = np.where(np.isfinite(time[1:4]), 3, 0)
     pools = find_pools(time, source)
     assert sorted(pools.peak_s.tolist(), reverse=True)[:2] == [200.0, 160.0]
@@ -55,7 +55,7 @@ def test_two_peaks_part_where_the_neck_freezes():
 
 
 def test_without_a_feeder_everything_is_one_pool_from_the_start():
-    pools = find_pools(bar_field([100, 120, 100]), np.zeros((5, 7, 7), np.uint8))
+    pools = find_pools(bar_field([100, 120, 100]), np.zeros((5, 7, 7), np.uint16))
     assert pools.closed_s.tolist() == [0.0]
     assert (pools.pool[pools.peak] == 0).all()
 
@@ -63,7 +63,7 @@ def test_without_a_feeder_everything_is_one_pool_from_the_start():
 def test_a_feeder_that_freezes_first_leaves_the_casting_cut_off():
     """The feeder's peak is the lower one: the casting's pool is cut off all the same."""
     time = bar_field([150, 200, 150, 100, 130, 160, 120])
-    source = np.zeros(time.shape, np.uint8)
+    source = np.zeros(time.shape, np.uint16)
     source[5:8] = np.where(np.isfinite(time[5:8]), 2, 0)
     pools = find_pools(time, source)
     assert pools.closed_s.tolist() == [100.0]
@@ -72,7 +72,7 @@ def test_a_feeder_that_freezes_first_leaves_the_casting_cut_off():
 
 def test_small_wiggles_do_not_count():
     """A peak 1 % above its neck goes with the pool that takes it in; one 50 % above stays."""
-    pools = find_pools(bar_field([200, 100, 101, 100, 150]), np.zeros((7, 7, 7), np.uint8))
+    pools = find_pools(bar_field([200, 100, 101, 100, 150]), np.zeros((7, 7, 7), np.uint16))
     counts_as = pools.counting(0.02, 0.0)
     kept = {float(pools.peak_s[row]) for row in set(counts_as.tolist())}
     assert {200.0, 150.0} <= kept
@@ -81,7 +81,7 @@ def test_small_wiggles_do_not_count():
 
 def test_every_cell_of_metal_is_in_one_pool():
     time = bar_field([150, 200, 150, 100, 130, 160, 120])
-    pools = find_pools(time, np.zeros(time.shape, np.uint8))
+    pools = find_pools(time, np.zeros(time.shape, np.uint16))
     assert sorted(pools.cell.tolist()) == np.flatnonzero(np.isfinite(time.ravel())).tolist()
     assert (pools.peak_s[pools.peak] >= pools.time_s).all()
 
@@ -90,7 +90,7 @@ def test_way_goes_round_the_sand():
     """A U of metal, 1 mm cells: 9 down, 9 along, 9 up, less the two diagonal short cuts."""
     metal = np.zeros((10, 10, 1), bool)
     metal[0, :], metal[-1, :], metal[:, 0] = True, True, True
-    start = np.zeros(metal.shape, np.uint8)
+    start = np.zeros(metal.shape, np.uint16)
     start[0, 9, 0] = 5
     way, label = way_mm(metal, start, 1.0)
     agree(way[9, 9, 0], 23.0 + 2.0 * np.sqrt(2.0), rel=1e-6, why="exact on the grid")

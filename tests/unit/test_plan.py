@@ -25,9 +25,12 @@ from moldprep.records import (
     Section,
     Survey,
 )
+from moldprep.records.plan import FeederPlan, IngatePlan, Placement
 from moldprep.rigging.build import build_rigging
 from moldprep.rigging.flow import trace_flow
+from moldprep.rigging.gates.copies import feeder_placed, gates_into_copies
 from moldprep.rigging.gates.tree import Spacing, balanced_tree
+from moldprep.rigging.layout import Layout
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
 from moldprep.rigging.planfile import plan_tables
@@ -326,6 +329,33 @@ def test_gate_goes_through_the_side_feeder_where_the_alloy_wants_it():
     assert {gate.into for gate in plan.ingates} == {"F1"}
     metal = join_metal(rigging, find(Alloy, "ductile-iron"))
     assert len(metal.solid.parts()) == 1
+
+
+@pytest.mark.parametrize("name", ["Feeder-1", "hub"])
+def test_a_feeder_of_the_job_may_have_any_name(name):
+    feeder = {"name": name, "kind": "side", "at_mm": [150.0, -80.0, -10.0], "diameter_mm": 90.0,
+              "height_mm": 120.0, "neck_width_mm": 40.0, "neck_height_mm": 20.0,
+              "neck_to_mm": [150.0, 0.0, 12.0]}  # fmt: skip
+    plan, _ = planned("plate", alloy="ductile-iron", rigging={"feeder": [feeder]})
+    assert {gate.into for gate in plan.ingates} == {name}
+
+
+def test_each_copy_is_gated_through_its_own_feeder():
+    gate = IngatePlan(name="g", path_mm=((0.0, 0.0, 0.0),), width_mm=9.0, height_mm=9.0, into="F2")
+    first = tuple(
+        FeederPlan(name=f"F{k}", kind="side", at_mm=(0.0, 0.0, 0.0), diameter_mm=9.0, height_mm=9.0)
+        for k in (1, 2)
+    )
+    places = (Placement(name="casting-1"), Placement(name="casting-2"))
+    copied = [feeder_placed(f, p, j + 2 * k) for k, p in enumerate(places)
+              for j, f in enumerate(first, start=1)]  # fmt: skip
+    assert [(one.name, one.into) for one in copied] == [
+        ("F1", "casting-1"), ("F2", "casting-1"), ("F3", "casting-2"), ("F4", "casting-2"),
+    ]  # fmt: skip
+    layout = Layout(placements=places, sprue=None, well=None, basin=None, runners=(),
+                    ingates=(gate, gate), filters=())  # fmt: skip
+    assert [g.into for g in gates_into_copies(layout, first, copied)] == ["F2", "F4"]
+    assert [g.into for g in gates_into_copies(layout, first, first)] == ["F2", "F2"]
 
 
 def test_channels_keep_the_wall_from_side_feeders():

@@ -56,6 +56,20 @@ def test_a_wall_anywhere_in_a_cell_is_exact(offset):
     agree(shares[:, 12, 12].sum() * 2.0, 5.0, rel=1e-4, why="spans cut at the cells")
 
 
+def test_a_mold_of_many_castings_has_a_label_for_each_body():
+    """64 castings with gate, feeder and vent are more bodies than a byte can count."""
+    cubes = [
+        Body(name=f"cube-{k}", role=Role.CASTING,
+             solid=Solid.box((8.0 * (k % 17), 8.0 * (k // 17), 0.0),
+                             (8.0 * (k % 17) + 8.0, 8.0 * (k // 17) + 8.0, 8.0)))
+        for k in range(1, 17 * 17)
+    ]  # fmt: skip
+    metal, grid = voxels(Solid.box((0, 0, 0), (8, 8, 8)), cubes, pitch_mm=4.0)
+    assert len(metal.parts) == 289
+    count = np.bincount(grid.label.ravel(), minlength=290)
+    assert (count[1:] > 0).all()
+
+
 def test_labels_name_the_parts():
     feeder = Body(name="F1", role=Role.FEEDER, solid=Solid.cone(12, 12, 40).moved((30, 20, 29.5)))
     metal, grid = voxels(BLOCK, [feeder])

@@ -8,7 +8,7 @@ import numpy as np
 
 from moldprep.geometry.solid import Floats
 from moldprep.records import Body, Role
-from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Point
+from moldprep.records.plan import ChillPlan, FeederPlan, IngatePlan, Placement, Point
 from moldprep.rigging.layout import Layout
 
 
@@ -25,22 +25,22 @@ def _turn(place: Placement) -> Floats:
     return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
-def feeder_placed(feeder: FeederPlan, place: Placement, before: int) -> FeederPlan:
-    """Return a feeder on its copy; `before` feeders were counted on the copies before."""
+def feeder_placed(feeder: FeederPlan, place: Placement, number: int) -> FeederPlan:
+    """Return a feeder on its copy, named by its number among those of all copies."""
     return replace(
         feeder,
-        name=f"F{int(feeder.name[1:]) + before}",
+        name=f"F{number}",
         at_mm=point_placed(feeder.at_mm, place),
         neck_to_mm=point_placed(feeder.neck_to_mm, place),
         into=place.name,
     )
 
 
-def chill_placed(chill: ChillPlan, place: Placement, before: int) -> ChillPlan:
-    """Return a chill on its copy; `before` chills were counted on the copies before."""
+def chill_placed(chill: ChillPlan, place: Placement, number: int) -> ChillPlan:
+    """Return a chill on its copy, named by its number among those of all copies."""
     return replace(
         chill,
-        name=f"C{int(chill.name[1:]) + before}",
+        name=f"C{number}",
         at_mm=point_placed(chill.at_mm, place),
         turn_deg=(chill.turn_deg + place.turn_deg) % 360.0,
     )
@@ -69,6 +69,30 @@ def layout_placed(layout: Layout, place: Placement) -> Layout:
             for f in layout.filters
         ),
     )  # fmt: skip
+
+
+def gates_into_copies(
+    layout: Layout, first: Sequence[FeederPlan], feeders: Sequence[FeederPlan]
+) -> tuple[IngatePlan, ...]:
+    """Return the ingates with each copy's own feeder in place of the first copy's.
+
+    Parameters
+    ----------
+    layout
+        Gates copy by copy, those into feeders all into the first copy's.
+    first, feeders
+        The feeders of the first copy, and of all copies in the same order. Those of the job are
+        not copied: both are the same then.
+    """
+    per_copy = len(layout.ingates) // len(layout.placements)
+    number = {feeder.name: k for k, feeder in enumerate(first)}
+    gates = []
+    for k, gate in enumerate(layout.ingates):
+        own = number.get(gate.into)
+        if own is not None and len(feeders) > len(first):
+            gate = replace(gate, into=feeders[own + (k // per_copy) * len(first)].name)
+        gates.append(gate)
+    return tuple(gates)
 
 
 def as_columns(bodies: Sequence[Body]) -> tuple[FeederPlan, ...]:
