@@ -100,8 +100,9 @@ def _way_in_mm(start: Flags, void: Flags, pitch: float, most_mm: float) -> Float
     row.append(np.full(len(begin), n))
     ends = (np.concatenate(row), np.concatenate([*column, begin]))
     ways = coo_array((np.concatenate([*far, first[begin]]), ends), shape=(n + 1, n + 1))
+    graph: csr_array = csr_array(ways)
     found = np.where(outer, 0.0, np.inf)
-    found[inside] = dijkstra(csr_array(ways), indices=n, min_only=True, limit=most_mm)[:n]
+    found[inside] = dijkstra(graph, indices=[n], min_only=True, limit=most_mm)[:n]
     return found.reshape(void.shape)
 
 
