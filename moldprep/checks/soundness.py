@@ -1,11 +1,13 @@
 """Is the casting sound: pools cut off, feed paths through the mush, rule against heat solve."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from moldprep.checks import check, gathered, judged, passed_over
+from moldprep.checks import check, judged, passed_over
+from moldprep.checks.heat_grid import coarse_sections
 from moldprep.findings import Finding, Verdict
 from moldprep.records import (
     Alloy,
@@ -13,6 +15,7 @@ from moldprep.records import (
     Freezing,
     Grid,
     HotSpot,
+    Job,
     Metal,
     RiggingPlan,
     Role,
@@ -23,23 +26,36 @@ from moldprep.results import Results
 CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
 
 
+HOLE_CM3: Final = 0.3
+"""A hole that is no more than this and than `HOLE_SHARE` of its casting warns. [cm³]"""
+
+HOLE_SHARE: Final = 2e-4
+
+
 @check(
     id="feeding/no-pool-cut-off",
     why="Liquid that loses its last feeder shrinks alone and leaves a hole at its highest point.",
-    source="common practice, no source, for the size that is let pass; " + CAMPBELL,
+    source="common practice, no source, for the size that is let pass, and for a hole of at most "
+    "0.3 cm³ and 0.02 % of the casting, which warns; " + CAMPBELL,
     limit=0.5,
     unit="%",
 )
 def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the liquid cut off at each hot spot with its section's volume."""
+    """Compare the liquid cut off at each hot spot with its section's volume.
+
+    Sections thinner than two cells of the grid are not passed: their times are the grid's.
+    """
     spots = results.need(Feeding).hot_spots
     plan = results.need(RiggingPlan) if RiggingPlan in results else None
     tried = {reason.item: reason.why for reason in plan.reasons} if plan else {}
+    whole = _castings_mm3(results.need(Feeding))
+    coarse = coarse_sections(results)
+    unsure = []
     if not spots:
         yield passed_over("no casting was traced")
     for spot in spots:
         share = 100.0 * spot.isolated_volume_mm3 / max(spot.section_volume_mm3, 1e-9)
-        yield judged(
+        found = judged(
             share <= limit,
             _pool_message(spot, share),
             value=share,
@@ -47,6 +63,32 @@ def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
             at_mm=spot.hole_at_mm if spot.isolated_volume_mm3 > 0.0 else spot.at_mm,
             remedy="; ".join(filter(None, (spot.cure, tried.get(spot.name.split(".")[0])))),
         )
+        if found.verdict is Verdict.PASS and _section_of(spot) in coarse:
+            unsure.append(spot.name)
+        elif found.verdict is Verdict.FAIL and spot.hole_mm3 <= _small_mm3(whole[spot.part]):
+            leak = f"{found.remedy}; or keep it, and test for leaks and X-ray it there"
+            yield replace(found, verdict=Verdict.WARN, remedy=leak)
+        else:
+            yield found
+    if unsure:
+        yield passed_over(
+            f"{len(unsure)} sections are thinner than two cells of the heat solve and are not "
+            f"judged, see feeding/grid-resolves-walls: {', '.join(unsure[:4])}"
+            + (" and others" if len(unsure) > 4 else "")
+        )
+
+
+def _castings_mm3(feeding: Feeding) -> dict[str, float]:
+    """Return the volume of each casting. [mm³]"""
+    whole: dict[str, float] = {}
+    for _, part, volume, *_ in feeding.sections:
+        whole[part] = whole.get(part, 0.0) + volume
+    return whole
+
+
+def _small_mm3(casting_mm3: float) -> float:
+    """Return the largest hole that only warns. [mm³]"""
+    return min(1e3 * HOLE_CM3, HOLE_SHARE * casting_mm3)
 
 
 def _pool_message(spot: HotSpot, share: float) -> str:
@@ -54,8 +96,8 @@ def _pool_message(spot: HotSpot, share: float) -> str:
         return f"hot spot in {spot.name}: {spot.cure}"
     if spot.fed_by:
         return (
-            f"hot spot in {spot.name} hangs on {spot.fed_by} until it is solid at "
-            f"{spot.freezing_time_s:.0f} s"
+            f"hot spot in {spot.name} is fed until it is solid at {spot.freezing_time_s:.0f} s, "
+            f"last by {spot.fed_by}"
         )
     return (
         f"hot spot in {spot.name}: {spot.isolated_volume_mm3 / 1e3:.2f} cm³ ({share:.1f} % of what "
@@ -100,50 +142,64 @@ def niyama_share(results: Results, limit: float) -> Iterator[Finding]:
 
 @check(
     id="feeding/rule-and-solve-agree",
-    why="Chvorinov's modulus knows shape only; where the solve differs, the rule misleads.",
-    source="N. Chvorinov, Giesserei 27 (1940) 201-208, against the heat solve; the factor let "
-    "pass: common practice, no source",
+    why="The modulus rule was measured on castings; where the solve is far off it, the times may "
+    "be wrong, and every margin reckoned from them.",
+    source="N. Chvorinov, Giesserei 27 (1940) 201-208, against the heat solve; superheat by "
+    "(1 + c dT / L)², M. C. Flemings, Solidification Processing, ch. 1 (from memory); the factor "
+    "let pass: common practice, no source",
     limit=1.5,
     miss=Verdict.WARN,
 )
 def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare each section's time over the rule's with the casting's middle of that ratio."""
-    rule = {section.name: section.freezing_time_s for section in results.need(Survey).sections}
-    ratios = {
-        spot: spot.freezing_time_s / _positive(rule[_section_of(spot)])
-        for spot in results.need(Feeding).hot_spots
-        if _section_of(spot) in rule
-    }
-    if not ratios:
-        yield passed_over("no section to compare")
+    """Compare the middle of all sections' times over the rule's with what superheat explains."""
+    sections = {section.name: section for section in results.need(Survey).sections}
+    coarse = coarse_sections(results)
+    times: dict[str, float] = {}
+    for spot in results.need(Feeding).hot_spots:
+        name = _section_of(spot)
+        if name in sections and name not in coarse:
+            times[name] = max(times.get(name, 0.0), spot.freezing_time_s)
+    if not times:
+        yield passed_over("no section that is two cells thick to compare")
         return
+    ratios = {name: t / _positive(sections[name].freezing_time_s) for name, t in times.items()}
     middle = _positive(float(np.median(list(ratios.values()))))
-    yield from gathered(
-        (_against_rule(spot, ratio, middle, limit) for spot, ratio in ratios.items()), "sections"
+    hot = _superheat_factor(results)
+    rest = middle / hot
+    yield judged(
+        1.0 / limit <= rest <= limit,
+        f"the solve's freezing times are {middle:.2f} x the modulus rule's, the middle of "
+        f"{len(ratios)} sections. Superheat explains {hot:.2f} x at most (the rule's constant, "
+        f"being measured, holds a usual one already), which leaves {rest:.2f} x: feeders and "
+        "cores that keep sections hot, which the rule on the bare casting does not know, or "
+        f"times of the solve that are wrong by so much{_outliers(ratios, middle, limit)}",
+        value=rest,
+        remedy="take no time here for exact: judge feeders by modulus and volume too, and hold a "
+        "first casting (thermocouple, saw cut) against the solve",
     )
 
 
-def _against_rule(spot: HotSpot, ratio: float, middle: float, limit: float) -> Finding:
-    off = max(ratio / middle, middle / _positive(ratio))
-    return judged(
-        off <= limit,
-        f"{spot.name} freezes at {spot.freezing_time_s:.0f} s, {ratio:.2f} x the rule's time; "
-        f"all sections together {middle:.2f} x (superheat and contact, which C leaves out). "
-        + _why_off(spot, ratio / middle, limit),
-        value=off,
-        part=spot.part,
-        at_mm=spot.at_mm,
-        remedy="believe the solve here; set no feeder by this modulus alone",
+def _superheat_factor(results: Results) -> float:
+    """Return how much longer superheat makes a freezing time, at most: (1 + c dT / L)². [-]"""
+    alloy = results.need(Alloy)
+    pour_c = results.need(Job).freezing.pour_c if Job in results else "auto"
+    if pour_c == "auto":
+        pour_c = alloy.pour_low_c  # what the solve starts from, see thermal/solidify
+    superheat = max(float(pour_c) - alloy.liquidus_c, 0.0)
+    return (1.0 + alloy.heat_j_kgk[-1][1] * superheat / alloy.latent_j_kg) ** 2
+
+
+def _outliers(ratios: dict[str, float], middle: float, limit: float) -> str:
+    """Return a remark on sections that are off the middle of all by more than a factor."""
+    off = {name: max(ratio / middle, middle / _positive(ratio)) for name, ratio in ratios.items()}
+    far = [name for name, factor in off.items() if factor > limit]
+    if not far:
+        return "; all sections keep to that middle"
+    worst = max(far, key=lambda name: off[name])
+    return (
+        f"; {len(far)} of them are off that middle by over {limit:g} x, most {worst} with "
+        f"{ratios[worst]:.2f} x: heat from neighbors, chills, sand used up between faces"
     )
-
-
-def _why_off(spot: HotSpot, off: float, limit: float) -> str:
-    if off > limit:
-        hot = f"{spot.fed_by} keeps it hot" if spot.fed_by else "its neighbors keep it hot"
-        return f"Longer than its modulus says: {hot}, or sand between faces is used up"
-    if off < 1.0 / limit:
-        return "Shorter than its modulus says: a chill, or thinner neighbors draw its heat"
-    return "They agree"
 
 
 def _section_of(spot: HotSpot) -> str:

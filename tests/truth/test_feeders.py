@@ -26,6 +26,7 @@ from moldprep.rigging.feed_volume import (
     caine_freezing_ratio,
     feed_demand_pct,
     feeder_volume_needed_mm3,
+    pipe_share,
 )
 from moldprep.rigging.feeders import feeder_diameter_mm, feeder_modulus_mm, feeder_volume_mm3
 from tests.helpers import agree
@@ -101,6 +102,14 @@ def test_feed_volume_balances():
     """What the feeder gives is what casting and feeder lose."""
     feeder = feeder_volume_needed_mm3(1e6, 4.3, 0.14)
     agree(0.14 * feeder, 0.043 * (1e6 + feeder), rel=1e-12, why="identity")
+
+
+def test_pipe_is_at_the_neck_when_the_volume_rule_is_just_met():
+    """Campbell's volume rule and the pipe say the same; a steel feeder of 2085 cm³ that gives
+    164 cm³ and shrinks by 4.3 % has spent 254 of 292 cm³."""
+    feeder = feeder_volume_needed_mm3(1e6, 4.3, 0.14)
+    agree(pipe_share(0.043 * 1e6, feeder, 4.3, 0.14), 1.0, rel=1e-12, why="identity")
+    agree(pipe_share(164e3, 2085e3, 4.3, 0.14), 253.655 / 291.9, rel=1e-9, why="a quotient")
 
 
 def test_plate_distance():
