@@ -43,6 +43,18 @@ ALWAYS: Final = (
         "common practice, no source",
     ),
     Caution(
+        "Metal spits, and gas pops",
+        "Keep faces away from vents and open feeders while they fill: metal spits out of them as "
+        "the mold becomes full. Light the gas early; gas that gathers and is lit late goes off.",
+        "common practice, no source",
+    ),
+    Caution(
+        "A mold takes up water",
+        "Keep printed pieces dry and close the mold shortly before pouring; dry it again if it "
+        "has stood, above all with chills in it, which sweat.",
+        "common practice, no source",
+    ),
+    Caution(
         "Printed sand is brittle and heavy",
         "Lift pieces only at their lifting points, on bars or slings of known capacity, with "
         "nobody under them. Do not lift a cracked piece.",
