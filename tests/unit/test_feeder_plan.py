@@ -374,3 +374,12 @@ def test_no_chill_where_a_print_begins():
     free, kept = Sites(pattern, survey), Sites(pattern, survey, None, (under,))
     assert free.for_chill(1, near, 30.0).normal[2] == -1.0
     assert kept.for_chill(1, near, 30.0).normal[2] == 1.0
+
+
+def test_sand_beside_a_column_is_measured_to_the_wall_that_rises_there():
+    low, wall = Solid.box((0, 0, 0), (200, 100, 30)), Solid.box((150, 0, 0), (200, 100, 90))
+    survey = survey_of([Piece("step", low + wall, "chunky", 30.0, 10.0, (100.0, 50.0, 15.0))])
+    sites = Sites(pattern_of(low + wall), survey)
+    beside = sites.sand_beside_mm((100.0, 50.0), 30.0, 40.0, 120.0)
+    assert abs(beside - 20.0) <= 0.5 * survey.pitch_mm
+    assert sites.sand_beside_mm((100.0, 50.0), 30.0, 95.0, 120.0) == math.inf

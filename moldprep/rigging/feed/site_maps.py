@@ -174,6 +174,33 @@ class Maps:
             for outline, low, high in self._rooms
         )
 
+    def sand_beside_mm(
+        self, middle_mm: tuple[float, float], radius_mm: float, low_mm: float, high_mm: float
+    ) -> float:
+        """Return the sand between an upright column and the pattern beside it, inf where none is.
+
+        Parameters
+        ----------
+        middle_mm
+            (x, y) of the column. [mm]
+        radius_mm
+            Its radius. [mm]
+        low_mm, high_mm
+            Between which heights the pattern is looked at. [mm]
+
+        Notes
+        -----
+        Below 0 they overlap. Exact to half a cell of the survey.
+        """
+        label, pitch = self._survey.label, self._pitch
+        z = self._survey.origin_mm[2] + (np.arange(label.shape[2]) + 0.5) * pitch
+        metal = (label[:, :, (z >= low_mm) & (z <= high_mm)] > 0).any(axis=2)
+        if not metal.any():
+            return float("inf")
+        x, y = middle_mm
+        away = np.hypot(self._x[:, None] - x, self._y[None, :] - y)[metal]
+        return float(away.min()) - radius_mm - 0.5 * pitch
+
     @cached_property
     def _smooth(self) -> NDArray[np.integer]:
         """Columns that hang together without a step seen from above, numbered; 0 at a step."""
