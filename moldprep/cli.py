@@ -167,19 +167,28 @@ def prep(
 @app.command()
 def feed(
     job_file: JobFile,
-    picture: Annotated[Path | None, typer.Option(help="write a picture here (PNG)")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="picture to write (PNG); default: <job>-feeding.png here")
+    ] = None,
     alloy: Alloy = None,
     unit: Unit = None,
     changes: Changes = None,
     all_of_them: AllOfThem = False,
     as_json: AsJson = False,
 ) -> None:
-    """Study feeding only: sections, order of freezing, hot spots, feeders wanted."""
-    job = moldprep.open_job(job_file, alloy, unit, changes or ())
+    """Study feeding only: sections, order of freezing, hot spots, feeders wanted.
+
+    Of a bare model without channels and on a coarser grid, so that the answer comes at once.
+    Machines get a picture only where they ask for one.
+    """
+    job = moldprep.open_job(job_file, alloy, unit, changes or (), quick_feeding=True)
+    if picture is None and not as_json:
+        picture = Path(f"{job.name}-feeding.png")
     with _progress(as_json) as announce:
         study = moldprep.study_feeding(job, picture, announce)
     tables = [terminal.overview(study.result), terminal.feeding(study.result)]
     _judge(study.result, as_json, all_of_them, *tables)
+    _show(None, as_json, f"wrote {picture}")
     _end(study.result["verdict"] == "fail")
 
 

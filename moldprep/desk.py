@@ -3,6 +3,7 @@
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from moldprep.catalog import FOLDERS, all_of
 from moldprep.checks import refuse_unknown_checks
@@ -12,9 +13,21 @@ from moldprep.jobtemplate import new_job_toml
 from moldprep.records import Job, Rules
 from moldprep.records.catalog import Sourced
 
+QUICK_FEEDING: Final = (
+    'rigging.auto=["feeders", "chills"]',
+    "feeding.rounds=2",
+    "freezing.max_updates=4e8",
+)
+"""What a study of a bare model's feeding does without: channels and vents, and a fine grid."""
+
 
 def open_job(
-    path: Path, alloy: str | None = None, unit: str | None = None, changes: Sequence[str] = ()
+    path: Path,
+    alloy: str | None = None,
+    unit: str | None = None,
+    changes: Sequence[str] = (),
+    *,
+    quick_feeding: bool = False,
 ) -> Job:
     """Return the job of a job file, of a folder with a `job.toml`, or of a bare casting model.
 
@@ -28,6 +41,8 @@ def open_job(
         Unit of a bare model's numbers, where its format carries none.
     changes
         ``table.key=value`` texts.
+    quick_feeding
+        Whether a bare model is only asked about its feeding: an answer in seconds.
 
     Raises
     ------
@@ -42,7 +57,7 @@ def open_job(
                 where=str(path),
                 fix="add --alloy, for instance --alloy carbon-steel; `moldprep tables` lists them",
             )
-        return mesh_job(path, alloy, unit, changes)
+        return mesh_job(path, alloy, unit, (*(QUICK_FEEDING if quick_feeding else ()), *changes))
     given = [f'alloy="{alloy}"'] if alloy else []
     given += [f'casting.unit="{unit}"'] if unit else []
     return load_job(path / "job.toml" if path.is_dir() else path, [*given, *changes])
@@ -83,6 +98,15 @@ def check_free(target: Path, *, is_planned: bool) -> None:
         code="file/exists",
         where=str(target),
         fix="give another --out, or move it away",
+    )
+
+
+def check_folder(target: Path) -> None:
+    """Raise FileError where the folder of a file to be written is missing."""
+    if target.parent.is_dir():
+        return
+    raise FileError(
+        "no such folder", code="file/not-found", where=str(target.parent), fix="make it first"
     )
 
 

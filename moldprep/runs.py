@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from moldprep.catalog import load_catalog
 from moldprep.checks import refuse_unknown_checks, run_checks
-from moldprep.desk import check_free, write_text
+from moldprep.desk import check_folder, check_free, write_text
 from moldprep.export.package import Package, check_target, default_folder, write_package
 from moldprep.export.result import result_json
 from moldprep.inputs import fingerprint, moved_to
@@ -55,6 +55,8 @@ def prepare_package(
 
 def study_feeding(job: Job, picture: Path | None = None, announce: Announce | None = None) -> Study:
     """Return sections, hot spots and feeders of a job, judged; a picture of them if wanted."""
+    if picture is not None:
+        check_folder(picture)
     study = _study(job, "feeding", FEEDING, announce)
     if picture is not None:
         draw_feeding(study.results, picture)

@@ -112,7 +112,7 @@ class FeedPair:
     feeder_modulus_mm: float
     section_modulus_mm: float
     feeder_volume_mm3: float
-    need_mm3: float  # demand x what it feeds of this section
+    need_mm3: float  # demand x what it feeds of this section, after neighbors' help
     can_give_mm3: float  # (efficiency - demand) x feeder volume, to all it serves
     distance_mm: float
     reach_mm: float

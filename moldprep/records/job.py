@@ -245,6 +245,9 @@ class FeedingKeys(Table):
         0.5, description="isolated liquid a section may keep, of the section's volume [%]"
     )
     modulus_factor: Positive | Auto = Field("auto", description="feeder over section modulus [-]")
+    sleeves: Literal["auto", "none"] = Field(
+        "auto", description="insulating sleeves on planned feeders where they pay; none: plain only"
+    )
 
 
 class MoldKeys(Table):

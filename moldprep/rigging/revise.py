@@ -13,6 +13,7 @@ from moldprep.records import (
     Metal,
     Parting,
     Pattern,
+    Placement,
     Reason,
     RiggingPlan,
     Round,
@@ -20,8 +21,10 @@ from moldprep.records import (
 )
 from moldprep.results import Results
 from moldprep.rigging.feed.cures import Cures
+from moldprep.rigging.feed.elbow_room import ElbowRoom
+from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.revision import Revision
-from moldprep.rigging.feed.savings import less_metal
+from moldprep.rigging.feed.savings import fewer_feeders, smaller_feeders
 from moldprep.rigging.feed.shortfall import (
     is_sound,
     left_over,
@@ -38,8 +41,16 @@ TRIAL_SHARE: Final = 0.25
 SAME: Final = 0.02
 """Unfed metal that differs by less than this share is the same: a pool's edge moves by a cell."""
 
-LAST_ROUNDS: Final = 1
-"""Rounds on the full grid where it shows a pool that the trials did not."""
+LAST_ROUNDS: Final = 2
+"""Rounds on the full grid, at most, where it shows a pool that the trials did not; none after one
+that did not help."""
+
+FEEDER_COSTS: Final = 0.01
+"""What a feeder costs besides its metal, to mold, cut off and grind, over all metal poured (common
+practice, no source)."""
+
+SAVINGS: Final = ("fewer", "smaller")
+"""What is tried once all is fed, in this order; a kind that failed is not tried again."""
 
 Make = Callable[[Results], Results]
 
@@ -49,7 +60,7 @@ def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
 
     Trials build and freeze one plan after another on a coarser grid, until nothing is left to
     cure and nothing to save, or the job's rounds are spent. The best of them is frozen on the full
-    grid; if that shows a pool, one more plan is tried there. Every round is in the plan's list.
+    grid; if that shows a pool, a plan or two are tried there. Every round is in the plan's list.
 
     Parameters
     ----------
@@ -73,6 +84,7 @@ def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
     if job.feeding.rounds and {"feeders", "chills", "gating"} & set(job.rigging.auto):
         loop.go(lambda r: trial(r.plus(_coarse(job))), results, job.feeding.rounds)
         results = loop.best.plus(job)
+        loop.end_trials()
         loop.go(final, results, LAST_ROUNDS, opening=f"round {loop.best_number} on the full grid")
     else:
         loop.go(final, results, 0)
@@ -92,7 +104,10 @@ class _Loop:
         self._job = job
         self._rounds: list[Round] = []
         self._refused: set[str] = set()
-        self._saves = True
+        self._savings = list(SAVINGS)
+        self._saving = ""
+        self._is_final = False
+        self._finder: SeatFinder | None = None
         self._left: tuple[Reason, ...] = ()
         self.best_number = 0
 
@@ -110,9 +125,12 @@ class _Loop:
                 tried = make(self.best.plus(revision.plan))
             except StageError as err:
                 self._rounds[-1] = replace(self._rounds[-1], outcome=f"not built: {err.what}")
-                self._refused |= {what for what, _ in revision.steps}
+                steps = {what for what, _ in revision.steps}
+                self._refuse({what for what in steps if _changes(what, err.where)} or steps)
                 continue
             self._judge(tried, revision)
+            if self._is_final and self.best is not tried:
+                return
 
     def closed(self) -> Results:
         """Return the best results, their plan with the list of rounds and what would still help."""
@@ -126,21 +144,57 @@ class _Loop:
         whole = replace(plan, rounds=tuple(self._rounds), reasons=(*plan.reasons, *left))
         return self.best.plus(whole)
 
+    def end_trials(self) -> None:
+        """From here on the grid is the full one: no savings, and an end where no cure helps."""
+        self._savings.clear()
+        self._is_final = True
+
     def _revision(self) -> Revision | None:
         """Return the next plan to try from the best one, or None."""
         plan, feeding = self.best.need(RiggingPlan), self.best.need(Feeding)
-        plan = replace(plan, rounds=tuple(self._rounds))
-        rest = (self.best.need(Pattern), self.best.need(Survey), self._job, self.best.need(Alloy))
-        self._left = ()
-        if not self._is_sound(self.best):
-            cures = Cures(plan, feeding, self.best.need(Parting), *rest, frozenset(self._refused))
-            revision = cures.of(
-                left_over(feeding, self._job), run_dry(feeding, self._job),
-                low_heat(feeding, self._job, self.best.need(Alloy)),
+        plan, alloy = replace(plan, rounds=tuple(self._rounds)), self.best.need(Alloy)
+        finder = self._seats(plan, alloy)
+        self._left, self._saving = (), ""
+        if self._is_sound(self.best):
+            return self._saved(plan, feeding, finder, alloy)
+        cures = Cures(plan, feeding, finder, self._job, alloy, frozenset(self._refused))
+        revision = cures.of(
+            left_over(feeding, self._job), run_dry(feeding, self._job),
+            low_heat(feeding, self._job, alloy),
+        )  # fmt: skip
+        self._left = cures.left
+        return revision
+
+    def _saved(
+        self, plan: RiggingPlan, feeding: Feeding, finder: SeatFinder, alloy: Alloy
+    ) -> Revision | None:
+        """Return the first saving that is left to try, or None."""
+        for kind in tuple(self._savings):
+            self._saving = kind
+            if kind == "fewer":
+                room = ElbowRoom(plan, finder, plan.placements)
+                revision = fewer_feeders(plan, feeding, self._job, alloy, room)
+            else:
+                revision = smaller_feeders(plan, feeding, self._job, alloy)
+            if revision is not None:
+                return revision
+        return None
+
+    def _seats(self, plan: RiggingPlan, alloy: Alloy) -> SeatFinder:
+        """Return the finder of seats on the casting, the same for all rounds."""
+        if self._finder is None:
+            self._finder = SeatFinder(
+                self.best.need(Survey), self.best.need(Pattern), self.best.need(Parting),
+                self._job, alloy, plan.placements or (Placement(name="casting"),),
+                plan.print_rooms,
             )  # fmt: skip
-            self._left = cures.left
-            return revision
-        return less_metal(plan, feeding, *rest) if self._saves else None
+        return self._finder
+
+    def _refuse(self, what: set[str]) -> None:
+        """Remember what did not help; a kind of saving is given up for good."""
+        self._refused |= what
+        if self._saving:
+            self._savings.remove(self._saving)
 
     def _judge(self, tried: Results, revision: Revision) -> None:
         """Keep a round's results where they are better, else remember what did not help."""
@@ -152,14 +206,13 @@ class _Loop:
         self._measure(tried, f"put back to round {self.best_number}")
         before, after = (self._troubles(r) for r in (self.best, tried))
         idle = {w for w, key in revision.steps if after.get(key, 0.0) >= before.get(key, 0.0)}
-        self._refused |= idle or {what for what, _ in revision.steps}
-        self._saves = False
+        self._refuse(idle or {what for what, _ in revision.steps})
 
     def _is_better(self, tried: Results, best: Results) -> bool:
         for a, b in zip(self._faults(tried), self._faults(best), strict=True):
             if abs(a - b) > SAME * max(a, b):
                 return a < b
-        return tried.need(Metal).mass_kg < best.need(Metal).mass_kg
+        return _cost_kg(tried) < _cost_kg(best)
 
     def _faults(self, results: Results) -> tuple[float, float, float]:
         """Return what is compared, the worst first: pools, feed metal short, low heat."""
@@ -192,3 +245,15 @@ class _Loop:
             is_sound=self._is_sound(results),
             outcome=outcome,
         )
+
+
+def _changes(what: str, where: str) -> bool:
+    """Return whether a change is one of the item an error names."""
+    item = where.split()[-1].removeprefix("neck-") if where else ""
+    return what.startswith((f"{item}:", f"{item} "))
+
+
+def _cost_kg(results: Results) -> float:
+    """Return the metal poured, with what its feeders cost besides. [kg]"""
+    n_feeders = len(results.need(RiggingPlan).feeders)
+    return results.need(Metal).mass_kg * (1.0 + FEEDER_COSTS * n_feeders)

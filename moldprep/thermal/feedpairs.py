@@ -1,9 +1,8 @@
 """Each feeder against each section it serves: times, moduli, feed metal, reach."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
-import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -23,6 +22,7 @@ from moldprep.records import (
 from moldprep.rigging.feed_reach import bar_reach_mm, plate_reach_mm
 from moldprep.rigging.feed_volume import efficiency_of, feed_demand_pct
 from moldprep.rigging.feeders import MODULUS_GAIN, feeder_modulus_mm
+from moldprep.thermal.feed_shares import shared_needs, ways_between
 from moldprep.thermal.pools import grown, way_mm
 from moldprep.thermal.regions import Regions, cell_at, centers_mm, region_name
 
@@ -132,10 +132,16 @@ class _Pairs:
         return way_mm(casting, start, self._grid.pitch_mm)  # type: ignore[no-any-return]
 
     def all(self) -> tuple[FeedPair, ...]:
+        found = {number: self._of(number, f) for number, f in enumerate(self._feeders, start=1)}
+        need = {number: sum(pair.need_mm3 for pair in pairs) for number, pairs in found.items()}
+        can = {number: pairs[0].can_give_mm3 for number, pairs in found.items() if pairs}
+        need = {number: need[number] for number in can}
+        ways = ways_between(self._nearest, self._time, self._grid)
+        after = shared_needs(need, can, ways, self._demand / 100.0)
         return tuple(
-            pair
-            for number, feeder in enumerate(self._feeders, start=1)
-            for pair in self._of(number, feeder)
+            replace(pair, need_mm3=pair.need_mm3 * after[number] / max(need[number], 1e-9))
+            for number, pairs in found.items()
+            for pair in pairs
         )
 
     def _of(self, number: int, feeder: FeederPlan) -> list[FeedPair]:
@@ -262,12 +268,3 @@ def _widest(
         low, high = (middle, high) if (both > 0).any() else (low, middle)
     narrow = np.argwhere(open_ & (time == times[low]))
     return float(times[low]), tuple(int(v) for v in narrow[0])
-
-
-def bottleneck_s(graph: "nx.Graph[str]", a: str, b: str) -> float:
-    """Return when the last way between two regions freezes; 0 where there is none. [s]"""
-    tree = nx.maximum_spanning_tree(graph, weight="time_s")
-    if a not in tree or b not in tree or not nx.has_path(tree, a, b):
-        return 0.0
-    way = nx.shortest_path(tree, a, b)
-    return min((tree.edges[edge]["time_s"] for edge in nx.utils.pairwise(way)), default=0.0)

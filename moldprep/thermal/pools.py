@@ -48,17 +48,19 @@ class Pools:
         members = np.flatnonzero(self.pool == pool)
         return int(members[np.argmax(self.peak_s[members])])
 
-    def counting(self, share: float, step_s: float) -> NDArray[np.int64]:
+    def counting(self, share: float | NDArray[np.float64], step_s: float) -> NDArray[np.int64]:
         """Return (p,) for each peak the peak it counts as.
 
-        A peak that outlasts the neck where its pool parts by less than `share` of its own
-        freezing time, or by less than two time steps, is noise of the grid and goes with the
+        A peak that outlasts the neck where its pool parts by less than `share` (one for all or
+        one each) of its own freezing time, or by less than two time steps, is noise of the grid
+        and goes with the
         pool that takes it in.
         """
         counts_as = np.arange(len(self.at))
+        least_s = np.maximum(share * self.peak_s, 2.0 * step_s)
         for row in np.argsort(self.peak_s, kind="stable")[::-1]:
             lasts = self.peak_s[row] - self.merged_s[row]
-            if self.parent[row] >= 0 and lasts < max(share * self.peak_s[row], 2.0 * step_s):
+            if self.parent[row] >= 0 and lasts < least_s[row]:
                 counts_as[row] = counts_as[self.parent[row]]
         return counts_as
 

@@ -150,17 +150,18 @@ def region_graph(regions: Regions, time_s: NDArray[np.float32], grid: Grid) -> "
                 volume_mm3=float(regions.volume_mm3[row]),
                 time_s=float(latest[row + 1]),
             )
-    for code, when, cell in _necks(regions.label, flat_time):
-        a, b = (regions.names[k - 1] for k in divmod(code, 1 << 16))
-        if not graph.has_edge(a, b) or graph.edges[a, b]["time_s"] < when:
-            at = centers_mm(np.array([cell]), grid)[0]
-            graph.add_edge(a, b, time_s=when, at_mm=tuple(float(v) for v in at))
+    for first, second, when, cell in last_contacts(regions.label, flat_time):
+        a, b = regions.names[first - 1], regions.names[second - 1]
+        at = centers_mm(np.array([cell]), grid)[0]
+        graph.add_edge(a, b, time_s=when, at_mm=tuple(float(v) for v in at))
     return graph
 
 
-def _necks(label: NDArray[np.uint16], time: NDArray[np.float32]) -> list[tuple[int, float, int]]:
-    """Return (pair code, time, flat cell) of the last contact to freeze, per axis and pair."""
-    found: list[tuple[int, float, int]] = []
+def last_contacts(
+    label: NDArray[np.uint16], time: NDArray[np.float32]
+) -> list[tuple[int, int, float, int]]:
+    """Return (one label, a higher one, time, flat cell) where each two touch last while liquid."""
+    best: dict[int, tuple[float, int]] = {}
     number = np.arange(label.size).reshape(label.shape)
     for axis in range(3):
         low: list[slice] = [slice(None)] * 3
@@ -176,7 +177,7 @@ def _necks(label: NDArray[np.uint16], time: NDArray[np.float32]) -> list[tuple[i
         order = np.lexsort((-when, code))
         _, first = np.unique(code[order], return_index=True)
         cells = number[tuple(low)].ravel()[touch]
-        found += [
-            (int(code[k]), float(when[k]), int(cells[k])) for k in order[first] if when[k] >= 0.0
-        ]
-    return found
+        for k in order[first]:
+            if when[k] >= 0.0 and when[k] > best.get(int(code[k]), (-1.0, 0))[0]:
+                best[int(code[k])] = (float(when[k]), int(cells[k]))
+    return [(*divmod(pair, 1 << 16), when_s, cell) for pair, (when_s, cell) in sorted(best.items())]

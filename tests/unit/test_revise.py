@@ -241,8 +241,9 @@ def test_the_last_solve_is_the_jobs_and_trials_are_coarser():
     assert any("on the full grid" in one.changed for one in loop.plan.rounds)
 
 
-def test_a_feeder_that_would_run_dry_grows():
-    """It must give 30 cm³ and can give 20: no pool, but not sound, and the feeder gets larger."""
+@pytest.mark.parametrize("sleeves", ["none", "auto"])
+def test_a_feeder_that_would_run_dry_grows_or_gets_a_sleeve(sleeves):
+    """It must give 30 cm³ and can give 20: no pool, but not sound. At 1.5 x a sleeve first."""
     make = made_by(lambda p: 0.0)
 
     def dry(results):
@@ -252,12 +253,63 @@ def test_a_feeder_that_would_run_dry_grows():
         need = 3e4 if results.need(RiggingPlan).feeders == (LARGE,) else 1e4
         return made.plus(replace_pair(feeding, replace(pair, need_mm3=need)))
 
-    loop = Loop(PLATE, plate_survey(), plan_of([LARGE]), job_of(feeding={"rounds": 1}))
+    job = job_of(feeding={"rounds": 1, "sleeves": sleeves})
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE]), job)
     plan = feed_by_rounds(loop.start, dry, dry).need(RiggingPlan)
-    assert plan.feeders[0].diameter_mm > LARGE.diameter_mm
+    (feeder,) = plan.feeders
+    if sleeves == "none":
+        assert feeder.diameter_mm > LARGE.diameter_mm
+        assert feeder.sleeve == "none"
+    else:
+        assert (feeder.diameter_mm, feeder.sleeve) == (LARGE.diameter_mm, "insulating")
+        assert feeder.sleeve_mm >= 8.0
     assert "must give" in plan.rounds[1].why
     assert not plan.rounds[0].is_sound
     assert plan.rounds[-1].is_sound
+
+
+def test_an_error_refuses_only_the_change_it_names():
+    """F2 cannot be built larger: F1's change is tried again without it."""
+    other = replace(LARGE, name="F2", at_mm=(140.0, 40.0, 20.0))
+    make = made_by(lambda p: 0.0)
+
+    def dry(results):
+        if results.need(RiggingPlan).feeders[1] != other:
+            raise StageError("F2 stands on nothing", code="rigging/feeder-misses", where="F2")
+        feeding = make(results).need(Feeding)
+        (pair,) = feeding.pairs
+        grown = results.need(RiggingPlan).feeders[0] != LARGE
+        one = replace(pair, need_mm3=1e4 if grown else 3e4)
+        two = replace(pair, feeder="F2", need_mm3=3e4)
+        return make(results).plus(replace(replace_pair(feeding, one), pairs=(one, two)))
+
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE, other]), job_of(feeding={"rounds": 2}))
+    plan = feed_by_rounds(loop.start, dry, dry).need(RiggingPlan)
+    assert plan.rounds[1].outcome == "not built: F2 stands on nothing"
+    assert plan.feeders[0] != LARGE
+    assert plan.feeders[1] == other
+
+
+def test_a_neighbor_takes_over_where_one_feeder_is_enough():
+    """Two feeders with spare metal on one plate: one is left out, and what is poured falls."""
+    other = replace(LARGE, name="F2", at_mm=(120.0, 40.0, 20.0))
+    make = made_by(lambda p: 0.0)
+
+    def both(results):
+        made = make(results)
+        feeding = made.need(Feeding)
+        (pair,) = feeding.pairs
+        pairs = tuple(
+            replace(pair, feeder=feeder.name, need_mm3=8e3)
+            for feeder in results.need(RiggingPlan).feeders
+        )
+        return made.plus(replace(feeding, pairs=pairs))
+
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE, other]), job_of(feeding={"rounds": 3}))
+    plan = feed_by_rounds(loop.start, both, both).need(RiggingPlan)
+    assert len(plan.feeders) == 1
+    assert "left out" in plan.rounds[1].changed
+    assert plan.rounds[1].poured_kg < plan.rounds[0].poured_kg
 
 
 def replace_pair(feeding: Feeding, pair: FeedPair) -> Feeding:

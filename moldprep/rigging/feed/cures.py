@@ -1,13 +1,10 @@
 """What to change where a pool was cut off: feeder, neck, another feeder, or a chill."""
 
 import math
-from collections.abc import Iterator
 from dataclasses import replace
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from shapely.geometry import LineString
 
 from moldprep.records import (
     Alloy,
@@ -17,23 +14,30 @@ from moldprep.records import (
     FeedPair,
     HotSpot,
     Job,
-    Parting,
-    Pattern,
     Placement,
     Reason,
     RiggingPlan,
     Section,
-    Survey,
 )
+from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
-from moldprep.rigging.feed.feeder_seats import NEAR, Disc, SeatFinder, chill_at
-from moldprep.rigging.feed.revision import Revision
+from moldprep.rigging.feed.feeder_seats import (
+    LEAST_SLEEVE_MM,
+    NEAR,
+    SeatFinder,
+    chill_at,
+    sleeve_wall_mm,
+)
+from moldprep.rigging.feed.feeder_size import scaled
+from moldprep.rigging.feed.revision import ALL_IS_FED, Revision
 from moldprep.rigging.gates.gate_cure import flatter
 from moldprep.thermal.feeding import GATE_HEATS
 from moldprep.thermal.regions import region_name, unplaced
 
 MOST_AT_ONCE: Final = 1.4
 """A feeder grows by no more than this in one round."""
+MOST_FILLED_UP: Final = 2.0
+"""… but by this where it lacks feed metal, which is known beforehand."""
 LEAST_AT_ONCE: Final = 1.08
 GROWTH: Final = 0.75
 """Power of the time ratio a feeder grows by: ½ by t = C M², more since it heats its section too."""
@@ -43,6 +47,10 @@ NECK_STEP: Final = 1.25
 AS_IT_CLOSED: Final = 1.1
 """A feeder or neck that lasted longer than this times the moment a pool was cut off did not cut it
 off: the times are those of single cells."""
+SPARE: Final = 1.04
+"""What a feeder that is enlarged for its feed metal gets over what it lacked, in diameter."""
+SHORT: Final = 1.3
+"""A feeder that lacks more feed metal than this gets a sleeve before it grows."""
 TRIES: Final = 2
 """Rounds a feeder may grow for one section before something else is tried."""
 SMALL_POOL: Final = 0.25
@@ -54,9 +62,8 @@ LEAST_CHILL: Final = 0.6
 """Width of a chill over the section's thickness; a smaller one only gets hot."""
 MOST_CHILLS: Final = 10
 """Chills set against one hot spot in one round at most."""
-SIDE_GAP_MM: Final = 8.0
-
-Point = tuple[float, float, float]
+SAND_ABOVE_MM: Final = 30.0
+"""Sand over a closed feeder at least (common practice, no source)."""
 
 
 class Cures:
@@ -66,9 +73,7 @@ class Cures:
         self,
         plan: RiggingPlan,
         feeding: Feeding,
-        parting: Parting,
-        pattern: Pattern,
-        survey: Survey,
+        finder: SeatFinder,
         job: Job,
         alloy: Alloy,
         refused: frozenset[str] = frozenset(),
@@ -78,9 +83,8 @@ class Cures:
         self.left: tuple[Reason, ...] = ()
         self._plan, self._job, self._alloy = plan, job, alloy
         self._placements = plan.placements or (Placement(name="casting"),)
-        self._finder = SeatFinder(
-            survey, pattern, parting, job, alloy, self._placements, plan.print_rooms
-        )
+        self._finder = finder
+        self._room = ElbowRoom(plan, self._finder, self._placements)
         self._pairs = {(pair.feeder, pair.section): pair for pair in feeding.pairs}
         self._given = {feeder.name for feeder in job.rigging.feeder}
         self._may_feed = "feeders" in job.rigging.auto
@@ -122,10 +126,9 @@ class Cures:
         for feeder in self._plan.feeders:
             self._for = feeder.name
             short = dry.get(feeder.name, 0.0) if self._may_feed else 0.0
-            if short and feeder.name not in self._touched:
-                factor = min(math.cbrt(short) * 1.03, MOST_AT_ONCE)
-                if self._grown(feeder, factor):
-                    self._why.append(f"{feeder.name} must give {short:.2f} x what it can")
+            is_dry = short > 0.0 and feeder.name not in self._touched
+            if is_dry and self._filled_up(feeder, short):
+                self._why.append(f"{feeder.name} must give {short:.2f} x what it can")
             is_low = feeder.name in low and feeder.name not in self._touched and self._may_feed
             if is_low and self._raised(feeder, HIGHER * feeder.height_mm):
                 self._why.append(f"{feeder.name} is hottest at its neck")
@@ -233,7 +236,8 @@ class Cures:
             return False
         if pair.feeder_time_s < spot.freezing_time_s:
             need = (spot.freezing_time_s / max(pair.feeder_time_s, 1e-9)) ** GROWTH * 1.05
-            return self._grown(feeder, min(max(need, LEAST_AT_ONCE), MOST_AT_ONCE))
+            factor = min(max(need, LEAST_AT_ONCE), MOST_AT_ONCE)
+            return self._grown(feeder, factor) or self._sleeved(feeder)
         if pair.neck_time_s < spot.freezing_time_s:
             return self._widened(feeder) or self._grown(feeder, 1.15)
         under = math.dist(pair.neck_mm, spot.at_mm) < 0.75 * feeder.diameter_mm
@@ -246,29 +250,43 @@ class Cures:
         return None
 
     def _tries(self, feeder: FeederPlan) -> int:
+        """Return in how many rounds a cure changed a feeder."""
         return sum(
             f"{feeder.name}:" in one.changed or f"{feeder.name} neck:" in one.changed
             for one in self._plan.rounds
+            if not one.why.startswith(ALL_IS_FED)
         )
 
+    def _filled_up(self, feeder: FeederPlan, short: float) -> bool:
+        """Give a feeder the feed metal it lacks; `short` is what it must give over what it can."""
+        if short > SHORT and self._sleeved(feeder):
+            return True
+        factor = min(math.cbrt(short) * SPARE, MOST_FILLED_UP)
+        return self._grown(feeder, factor) or self._sleeved(feeder)
+
+    def _sleeved(self, feeder: FeederPlan) -> bool:
+        """Put a plain feeder into an insulating sleeve: it gives more of its metal, and lasts."""
+        if self._job.feeding.sleeves == "none" or feeder.sleeve != "none":
+            return False
+        wall = sleeve_wall_mm(feeder.diameter_mm)
+        sleeved = replace(feeder, sleeve="insulating", sleeve_mm=wall)
+        if feeder.diameter_mm < LEAST_SLEEVE_MM or not self._room.has(sleeved, self._feeders):
+            return False
+        return self._goes(f"{feeder.name}: in an insulating sleeve") and self._swap(feeder, sleeved)
+
     def _grown(self, feeder: FeederPlan, factor: float) -> bool:
-        diameter = float(math.ceil(feeder.diameter_mm * factor))
-        height = float(math.ceil(feeder.height_mm * factor))
-        x, y, z = feeder.at_mm
-        if feeder.kind == "side":
-            out = np.array([x, y]) - np.array(feeder.neck_to_mm[:2])
-            out = out / max(float(np.linalg.norm(out)), 1e-9)
-            x, y = (np.array([x, y]) + out * 0.5 * (diameter - feeder.diameter_mm)).tolist()
-        grown = replace(
-            feeder,
-            diameter_mm=diameter,
-            height_mm=height,
-            at_mm=(round(x, 3), round(y, 3), z),
-            neck_width_mm=round(feeder.neck_width_mm * factor, 1),
-        )
-        if not self._is_free(grown):
+        grown = scaled(feeder, factor)
+        if not (self._room.has(grown, self._feeders) and self._stands(grown)):
             return self._raised(feeder, feeder.height_mm * factor**2)
         return self._resized(feeder, grown)
+
+    def _stands(self, feeder: FeederPlan) -> bool:
+        """Return whether a top feeder has ground under the whole of its foot."""
+        placement = next((p for p in self._placements if p.name == feeder.into), None)
+        if placement is None or feeder.kind == "side" or feeder.neck_width_mm > 0.0:
+            return True
+        at = unplaced(np.array([feeder.at_mm]), placement)[0]
+        return self._finder.has_ground(at, feeder.diameter_mm)
 
     def _raised(self, feeder: FeederPlan, height_mm: float) -> bool:
         """Make a feeder higher, up to where more height adds no freezing time."""
@@ -314,9 +332,8 @@ class Cures:
             return False
         near = unplaced(np.array([spot.at_mm]), placement)[0]
         over_mm = float(unplaced(np.array([spot.hole_at_mm]), placement)[0, 2])
-        seat = self._finder.seat(
-            section, near, spot.isolated_volume_mm3, self._taken(spot, placement), over_mm=over_mm
-        )
+        taken = self._room.taken(spot.at_mm[2], self._feeders, placement)
+        seat = self._finder.seat(section, near, spot.isolated_volume_mm3, taken, over_mm=over_mm)
         if seat is None or not self._finder.is_near(seat, near):
             return False
         name = _next_name("F", [feeder.name for feeder in self._feeders])
@@ -326,7 +343,7 @@ class Cures:
             f"{name}: new, {added.diameter_mm:.0f} x {added.height_mm:.0f} mm on {spot.name} at "
             f"({x:.0f}, {y:.0f}, {z:.0f})"
         )
-        if not self._is_free(added) or not self._goes(what):
+        if not self._room.has(added, self._feeders) or not self._goes(what):
             return False
         self._feeders.append(added)
         self._touched.add(name)
@@ -377,76 +394,12 @@ class Cures:
         added = chill_at(site, section, name, placement)
         if added.size_mm[0] < max(LEAST_CHILL_MM, LEAST_CHILL * section.thickness_mm):
             return None
-        if any(_overlap(added, chill) for chill in self._chills) or self._is_gated(added):
-            return None
-        if any(_is_against(added, feeder) for feeder in self._feeders):
+        if not self._room.has_chill(added, self._chills, self._feeders):
             return None
         self._chills.append(added)
         why = f"{spot.name} is cut off; chilled it freezes before its way to the feeder does"
         self._reasons.append(Reason(item=name, why=why, source=WLODAWER))
         return added
-
-    def _is_gated(self, chill: ChillPlan) -> bool:
-        """Return whether an ingate or runner comes too near a chill."""
-        half = 0.5 * math.hypot(*chill.size_mm[:2])
-        return any(
-            math.dist(point, chill.at_mm) < half + wide
-            for point, wide in _channel_points(self._plan)
-        )
-
-    # ---- room ----------------------------------------------------------------------------
-
-    def _taken(self, spot: HotSpot, placement: Placement) -> tuple[Disc, ...]:
-        """Return discs a new feeder of one casting must not overlap, pattern frame."""
-        discs = [(f.at_mm, 0.5 * f.diameter_mm + f.sleeve_mm) for f in self._feeders]
-        discs += [
-            (point, wide) for point, wide in _channel_points(self._plan) if point[2] > spot.at_mm[2]
-        ]
-        if self._plan.sprue is not None:
-            sprue = self._plan.sprue
-            discs.append((sprue.at_mm, math.sqrt(sprue.top_area_mm2 / math.pi) + SIDE_GAP_MM))
-        back = unplaced(np.array([at for at, _ in discs]).reshape(-1, 3), placement)
-        return tuple(
-            (float(at[0]), float(at[1]), radius)
-            for at, (_, radius) in zip(back, discs, strict=True)
-        )
-
-    def _is_free(self, feeder: FeederPlan) -> bool:
-        """Return whether a feeder keeps clear of prints, sprue, channels and other feeders."""
-        if self._is_in_print(feeder):
-            return False
-        low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
-        radius = 0.5 * feeder.diameter_mm + feeder.sleeve_mm + SIDE_GAP_MM
-        for other in self._feeders:
-            if other.name == feeder.name or other.at_mm[2] > high:
-                continue
-            if other.at_mm[2] + other.height_mm < low:
-                continue
-            if (
-                math.dist(other.at_mm[:2], feeder.at_mm[:2])
-                < radius + 0.5 * other.diameter_mm + other.sleeve_mm
-            ):
-                return False
-        sprue = self._plan.sprue
-        if sprue is not None:
-            wide = math.sqrt(max(sprue.top_area_mm2, sprue.foot_area_mm2) / math.pi)
-            if math.dist(sprue.at_mm[:2], feeder.at_mm[:2]) < radius + wide:
-                return False
-        return not any(
-            low - 2.0 * SIDE_GAP_MM < point[2] < high
-            and math.dist(point[:2], feeder.at_mm[:2]) < radius + wide
-            for point, wide in _channel_points(self._plan, but_into=feeder.name)
-        )
-
-    def _is_in_print(self, feeder: FeederPlan) -> bool:
-        """Return whether a feeder stands where a core print will lie."""
-        placement = next((p for p in self._placements if p.name == feeder.into), None)
-        if placement is None:
-            return False
-        x, y, z = unplaced(np.array([feeder.at_mm]), placement)[0].tolist()
-        return self._finder.sites.is_in_room(
-            LineString([(x, y), (x, y)]), 0.5 * feeder.diameter_mm, z, z + feeder.height_mm
-        )
 
 
 def _beyond_us(spot: HotSpot) -> Reason:
@@ -462,34 +415,6 @@ def _beyond_us(spot: HotSpot) -> Reason:
         ),
         source="common practice, no source",
     )
-
-
-SAND_ABOVE_MM: Final = 30.0
-"""Sand over a closed feeder at least (common practice, no source)."""
-
-
-def _channel_points(plan: RiggingPlan, but_into: str = "") -> Iterator[tuple[Point, float]]:
-    """Yield points along every runner and ingate with half their width."""
-    ways = [(runner.path_mm, runner.width_mm) for runner in plan.runners]
-    ways += [(gate.path_mm, gate.width_mm) for gate in plan.ingates if gate.into != but_into]
-    for path, width in ways:
-        for a, b in pairwise(path):
-            n = max(2, int(math.dist(a, b) / 5.0) + 1)
-            for x, y, z in np.linspace(a, b, n).tolist():
-                yield (x, y, z), 0.5 * width
-
-
-def _overlap(a: ChillPlan, b: ChillPlan) -> bool:
-    reach = 0.5 * (max(a.size_mm) + max(b.size_mm))
-    return math.dist(a.at_mm, b.at_mm) < reach
-
-
-def _is_against(chill: ChillPlan, feeder: FeederPlan) -> bool:
-    """Return whether a chill would draw its heat from a feeder."""
-    if chill.at_mm[2] + 0.5 * chill.size_mm[2] < feeder.at_mm[2] - SIDE_GAP_MM:
-        return False
-    reach = 0.5 * (max(chill.size_mm[:2]) + feeder.diameter_mm) + SIDE_GAP_MM
-    return math.dist(chill.at_mm[:2], feeder.at_mm[:2]) < reach
 
 
 def _next_name(letter: str, names: list[str]) -> str:

@@ -1,6 +1,5 @@
 """Automatic feeders and chills: which sections need one, where it goes, how large it is."""
 
-import math
 from dataclasses import replace
 from functools import cached_property
 from typing import Final
@@ -25,14 +24,14 @@ from moldprep.records import (
 from moldprep.rigging.feed.feed_groups import JOIN_OPEN, FeedGroup, feed_groups
 from moldprep.rigging.feed.feeder_seats import Disc, Floats, Seat, SeatFinder, chill_at
 from moldprep.rigging.feed.feeder_sites import ChillSite
-from moldprep.rigging.feed.feeder_size import FeederSize
 from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.pools import grown, way_mm
 
 UNREACHED_SHARE: Final = 0.10
 """A section may be out of reach with this share before it gets another feeder."""
 FAR_BEYOND: Final = 2.0
-"""Times its reach a feeder may be stretched for the sake of the yield; beyond it is a fault."""
+"""Times its reach a feeder may be stretched for the sake of the yield; beyond it is a fault in
+steel. The other alloys' distances are steel's for want of better: up to here nothing is asked."""
 MOST_SEATS: Final = 6
 """Feeders on one group at most; beyond that the section wants padding or a chill, not metal."""
 SMALL_SHARE: Final = 0.01
@@ -173,10 +172,7 @@ class _Planner:
             if far is None:
                 break
             section, near, stretch = far
-            if len(seats) >= n_least and (
-                self._is_stand_in(group)
-                or (stretch <= FAR_BEYOND and not self._can_afford(seats[-1]))
-            ):
+            if len(seats) >= n_least and not self._is_worth_more(group, stretch):
                 break
             more = self._finder.seat(section, near, 0.0, self._taken(), None)
             if more is None:
@@ -217,9 +213,29 @@ class _Planner:
     def _taken(self, but: Seat | None = None) -> tuple[Disc, ...]:
         return (*self._cold, *(seat.disc for seat in self._all_seats() if seat is not but))
 
-    def _can_afford(self, more: Seat) -> bool:
-        """Return whether another feeder like this keeps the yield in the usual range."""
-        feeders = sum(_volume_mm3(seat.size) for seat in (*self._all_seats(), more))
+    def _is_worth_more(self, group: FeedGroup, stretch: float) -> bool:
+        """Return whether a group stretched so far beyond its reach gets one more feeder.
+
+        An iron draws while the ways are wide open: no distance asks for a feeder there, only a
+        pool that the heat solve shows.
+        """
+        if self._is_stand_in(group) or self._alloy.expands:
+            return False
+        if self._alloy.family == "steel":
+            return stretch > FAR_BEYOND or self._can_afford(group)
+        return stretch > FAR_BEYOND and self._can_afford(group)
+
+    def _can_afford(self, group: FeedGroup) -> bool:
+        """Return whether one more feeder on a group keeps the yield in the usual range.
+
+        Those of one group share its feed metal: together they are as large as one that has all
+        of it, but each at least as large as its modulus asks.
+        """
+        feeders = 0.0
+        for root, seats in self._seats.items():
+            each = [seat.size.volume_mm3 for seat in seats]
+            n = len(seats) + (root == group.root.name)
+            feeders += max(max(each), n * min(each))
         share = self._casting_mm3 / (self._casting_mm3 + feeders)
         return 100.0 * share >= self._alloy.yield_pct[0]
 
@@ -382,10 +398,6 @@ def _unfed(section: Section) -> Reason:
 
 def _disc_of(site: ChillSite) -> Disc:
     return site.at_mm[0], site.at_mm[1], 0.75 * site.width_mm
-
-
-def _volume_mm3(size: FeederSize) -> float:
-    return math.pi / 4.0 * size.diameter_mm**2 * size.height_mm
 
 
 def _ball(

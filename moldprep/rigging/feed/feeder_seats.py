@@ -1,7 +1,7 @@
 """One feeder or chill on a pattern: a seat on top, else beside; and how it goes into the mold."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -28,7 +28,7 @@ from moldprep.rigging.feed.feeder_size import FeederSize, size_feeder, wanted_fa
 from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed_reach import chilled_modulus_mm
 from moldprep.rigging.feeders import Sleeve
-from moldprep.thermal.feedpairs import demand_pct
+from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
 from moldprep.thermal.regions import placed
 
 Floats = NDArray[np.float64]
@@ -49,6 +49,16 @@ NECK_GROUNDS: Final = (0.7, 0.5)
 """Width a neck must have at least over what its modulus asks for: heat from both ends helps it.
 The narrower one is taken where no other finds ground; the heat solve shows whether it does."""
 SLEEVES: Final[tuple[Sleeve, ...]] = ("none", "insulating")
+SLEEVE_PAYS: Final = 0.5
+"""A sleeve comes first where feed metal decides and it makes do with this share of a plain feeder
+(common practice, no source)."""
+SLEEVE_WHY: Final = "a plain one would need over twice the metal, or finds no room"
+LEAST_SLEEVE_MM: Final = 25.0
+"""Inside diameter of the smallest sleeve that is sold (common practice, no source)."""
+SIDES_TRIED: Final = 40
+"""Places beside a section whose neck is tried, best first."""
+SLIMMEST: Final = 3.0
+"""Height over diameter of the slimmest side feeder: the top of a slimmer one freezes first."""
 NECK_LIFT: Final = 0.12
 """Height of a necked-down foot over the feeder's diameter."""
 LEAST_LIFT_MM: Final = 8.0
@@ -141,15 +151,18 @@ class SeatFinder:
     ) -> Seat | None:
         """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
 
-        A place near the hot spot goes before one far off. Where a plain feeder finds none, one in
-        an insulating sleeve may: it is slimmer; at last one on a narrower neck. One beside ends
-        above `over_mm`, where that is not given above all it feeds.
+        A place near the hot spot goes before one far off. A feeder in an insulating sleeve is
+        slimmer: it comes first where it saves much metal, else where a plain one finds no place;
+        at last comes a narrower neck. One beside ends above `over_mm`, where that is not given
+        above all it feeds, as far up as it reaches.
         """
         far: Seat | None = None
         if over_mm is None:
-            over_mm = self._top_of(group.members if group else (section,))
+            reach = section_reach_mm(section, self._alloy, to_end=True, is_chilled=False)
+            top = self._top_of(group.members if group else (section,))
+            over_mm = min(top, float(near_mm[2]) + reach)
         for least in NECK_GROUNDS:
-            for sleeve in SLEEVES:
+            for sleeve in self._sleeves(section, feeds_mm3):
                 for seat in (
                     self._top_seat(section, near_mm, feeds_mm3, taken, sleeve, least),
                     self._side_seat(section, near_mm, feeds_mm3, taken, sleeve, over_mm),
@@ -160,6 +173,17 @@ class SeatFinder:
             if far is not None:
                 break
         return far
+
+    def _sleeves(self, section: Section, feeds_mm3: float) -> tuple[Sleeve, ...]:
+        """Return the kinds of sleeve to try, in this order."""
+        if self._job.feeding.sleeves == "none":
+            return SLEEVES[:1]
+        plain, sleeved = (
+            self.sized(section, feeds_mm3, "top", sleeve=sleeve) for sleeve in SLEEVES
+        )
+        pays = plain.decided_by == "volume"
+        pays &= sleeved.volume_mm3 <= SLEEVE_PAYS * plain.volume_mm3
+        return SLEEVES[::-1] if pays and sleeved.diameter_mm >= LEAST_SLEEVE_MM else SLEEVES
 
     @staticmethod
     def is_near(seat: Seat, near_mm: Floats) -> bool:
@@ -175,8 +199,15 @@ class SeatFinder:
         kind: str,
         low: float = 0.0,
         sleeve: Sleeve = "none",
+        neck_mm: float = 0.0,
     ) -> FeederSize:
-        """Return the size of a feeder for a section; `low` is how high it must be at least."""
+        """Return the size of a feeder for a section; `low` is how high it must be at least.
+
+        One on top of a neck covers no more of the section than the neck, `neck_mm` wide.
+        """
+        ground = self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0
+        if neck_mm > 0.0:
+            ground = min(ground, math.pi / 4.0 * neck_mm**2)
         return size_feeder(
             section,
             feeds_mm3,
@@ -184,7 +215,7 @@ class SeatFinder:
             wanted_factor(self._job, self._alloy),
             self._alloy.neck_factor,
             kind=kind,
-            ground_mm2=self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0,
+            ground_mm2=ground,
             lowest_top_mm=low,
             sleeve=sleeve,
         )
@@ -202,12 +233,13 @@ class SeatFinder:
 
         `least` is the narrowest neck over what its modulus asks for.
         """
-        size = self.sized(section, feeds_mm3, "top", sleeve=sleeve)
-        wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
-        lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
         needed = 4.0 * min(self._alloy.neck_factor, 1.0) * section.modulus_mm
         seats = []
-        for neck in (0.0, min(least * needed, size.diameter_mm)):
+        for narrow in (0.0, least * needed):
+            size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=narrow)
+            wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
+            lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
+            neck = min(narrow, size.diameter_mm)
             site = self.sites.on_top(
                 {self.number[section.name]},
                 near_mm,
@@ -217,6 +249,7 @@ class SeatFinder:
                 taken,
                 neck_mm=neck,
                 lift_mm=lift,
+                sleeve_mm=wall,
             )
             if site is None or ((site.is_stepped or neck) and site.foot_mm < least * needed):
                 continue
@@ -232,7 +265,11 @@ class SeatFinder:
         """Return whether a seat on top has metal under its foot: a thin rib is no ground."""
         foot = seat.neck_to_mm if seat.neck_width_mm else seat.at_mm
         wide = seat.neck_width_mm or seat.size.diameter_mm
-        return self._ground.has_ground(np.asarray(foot), wide)
+        return self.has_ground(np.asarray(foot), wide)
+
+    def has_ground(self, foot_mm: Floats, diameter_mm: float) -> bool:
+        """Return whether the pattern is under a foot all round, or nearly."""
+        return self._ground.has_ground(foot_mm, diameter_mm)
 
     def _on(
         self,
@@ -272,10 +309,30 @@ class SeatFinder:
         sleeve: Sleeve,
         over_mm: float,
     ) -> Seat | None:
+        """Return a seat beside, wider than wanted where it would be too slim for its height."""
         size = self.sized(section, feeds_mm3, "side", sleeve=sleeve)
+        for _ in range(2):
+            seat = self._beside(section, near_mm, feeds_mm3, taken, sleeve, over_mm, size)
+            if seat is None or seat.size.height_mm <= SLIMMEST * seat.size.diameter_mm:
+                return seat
+            wide = float(math.ceil(seat.size.height_mm / SLIMMEST))
+            size = replace(seat.size, diameter_mm=wide)
+        return None
+
+    def _beside(
+        self,
+        section: Section,
+        near_mm: Floats,
+        feeds_mm3: float,
+        taken: tuple[Disc, ...],
+        sleeve: Sleeve,
+        over_mm: float,
+        size: FeederSize,
+    ) -> Seat | None:
+        """Return the seat of a side feeder of a size, as high as it must be there."""
         wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
         neck_mm = max(NECK_SHARE * size.diameter_mm, LEAST_LIFT_MM + wall)
-        site = self.sites.beside(
+        sites = self.sites.beside(
             self.number[section.name],
             near_mm,
             self._parting.z_mm,
@@ -284,17 +341,15 @@ class SeatFinder:
             size.height_mm,
             taken,
         )
-        if site is None:
-            return None
-        neck = self._neck(site, size, neck_mm)
-        if neck is None:
+        met = ((site, self._neck(site, size, neck_mm)) for site in sites[:SIDES_TRIED])
+        site, neck = next(((site, neck) for site, neck in met if neck), (None, None))
+        if site is None or neck is None:
             return None
         wide, high = neck
         foot = site.neck_to_mm[2] - 0.5 * high
         low = over_mm - foot + 0.3 * size.diameter_mm
-        size = self.sized(section, feeds_mm3, "side", low, sleeve)
-        if size.height_mm > 3.0 * size.diameter_mm:
-            return None  # too slim to draw from: its top would freeze first
+        high_enough = self.sized(section, feeds_mm3, "side", low, sleeve)
+        size = replace(high_enough, diameter_mm=max(high_enough.diameter_mm, size.diameter_mm))
         out = neck_mm + 0.5 * size.diameter_mm
         x, y, _ = site.neck_to_mm
         return Seat(
@@ -409,7 +464,7 @@ class SeatFinder:
             f"{seat.section.name} (modulus {seat.section.modulus_mm:.1f} mm): modulus "
             f"{size.modulus_mm:.1f} mm, volume {size.volume_needed_mm3 / 1e3:.0f} cm³ wanted, "
             f"{size.decided_by} decides. Closed, with an air core: sand on top keeps heat and yield"
-            + ("" if seat.sleeve == "none" else "; in a sleeve, as a plain one finds no room")
+            + ("" if seat.sleeve == "none" else f"; in a sleeve: {SLEEVE_WHY}")
         )
 
 

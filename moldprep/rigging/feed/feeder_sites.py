@@ -108,6 +108,7 @@ class Sites(Maps):
         *,
         neck_mm: float = 0.0,
         lift_mm: float = 0.0,
+        sleeve_mm: float = 0.0,
     ) -> TopSite | None:
         """Return the best place for a feeder on top of one of these sections, or None.
 
@@ -135,6 +136,8 @@ class Sites(Maps):
             Over 0: it stands on a neck this wide, which may be off its middle. [mm]
         lift_mm
             Height of that neck: the feeder's foot is so far above the ground. [mm]
+        sleeve_mm
+            Wall of its sleeve, which the neck does not lie under. [mm]
         """
         face, radius = self.top, 0.5 * diameter_mm
         z = np.nan_to_num(face.z_mm, nan=-1e9)
@@ -161,7 +164,8 @@ class Sites(Maps):
         if not neck_mm:
             spot = np.unravel_index(int(np.argmin(cost)), cost.shape)
             return self._top_site(spot, spot, holes, diameter_mm)
-        found = self._beside_its_neck(cost, free, highest, radius, neck_mm, lift_mm, height_mm)
+        most_off = radius - sleeve_mm - 0.5 * neck_mm
+        found = self._beside_its_neck(cost, free, highest, radius, most_off, lift_mm, height_mm)
         return None if found is None else self._top_site(*found, holes, diameter_mm)
 
     def _top_site(
@@ -206,7 +210,7 @@ class Sites(Maps):
         free: Bools,
         highest: Floats,
         radius_mm: float,
-        neck_mm: float,
+        most_off_mm: float,
         lift_mm: float,
         height_mm: float,
     ) -> tuple[tuple[np.intp, ...], tuple[np.intp, ...]] | None:
@@ -219,7 +223,7 @@ class Sites(Maps):
                 return None
             foot = float(z[spot]) + lift_mm
             off = np.hypot(self._x[:, None] - self._x[spot[0]], self._y[None, :] - self._y[spot[1]])
-            may = free & (highest <= foot - 0.5 * lift_mm) & (off <= radius_mm - 0.5 * neck_mm)
+            may = free & (highest <= foot - 0.5 * lift_mm) & (off <= most_off_mm)
             if may.any() and self._rooms:
                 in_room = self._in_rooms(radius_mm, np.where(may, foot, np.inf), foot + height_mm)
                 may &= ~in_room
@@ -239,8 +243,8 @@ class Sites(Maps):
         neck_mm: float,
         height_mm: float,
         taken: tuple[tuple[float, float, float], ...] = (),
-    ) -> SideSite | None:
-        """Return the best place for a side feeder on a section, its neck at a height, or None.
+    ) -> tuple[SideSite, ...]:
+        """Return places for a side feeder on a section, its neck near a height, best first.
 
         The neck leaves the section sideways through its outer face, never into a bore, and the
         feeder's whole height stands clear of all metal.
@@ -264,7 +268,7 @@ class Sites(Maps):
         """
         has = np.flatnonzero((self._survey.label == section).any(axis=(0, 1)))
         if not len(has):
-            return None
+            return ()
         inner = has[1:-1] if len(has) > 2 else has
         wanted = (z_mm - self._survey.origin_mm[2]) / self._pitch - 0.5
         nearest = int(inner[np.argmin(np.abs(inner - wanted))])
@@ -276,7 +280,7 @@ class Sites(Maps):
                 k, section, near_mm, diameter_mm, neck_mm, height_mm, taken
             )
         ]
-        return min(sites, key=lambda s: (round(s[0], 6), s[1], s[2]))[3] if sites else None
+        return tuple(s[3] for s in sorted(sites, key=lambda s: (round(s[0], 6), s[1], s[2])))
 
     def _beside_at(
         self,

@@ -1,10 +1,12 @@
 """How large one feeder must be: by modulus, by volume, and higher than what it feeds."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
-from moldprep.records import Alloy, Job, Section
+import numpy as np
+
+from moldprep.records import Alloy, FeederPlan, Job, Section
 from moldprep.rigging.feed_reach import modulus_chain_mm
 from moldprep.rigging.feed_volume import EFFICIENCY, feeder_volume_needed_mm3
 from moldprep.rigging.feeders import MODULUS_GAIN, Sleeve, feeder_diameter_mm, feeder_volume_mm3
@@ -30,6 +32,11 @@ class FeederSize:
     neck_modulus_mm: float
     modulus_mm: float
     volume_needed_mm3: float
+
+    @property
+    def volume_mm3(self) -> float:
+        """Metal in the feeder. [mm³]"""
+        return feeder_volume_mm3(self.diameter_mm, self.height_mm, is_domed=True)
 
 
 def wanted_factor(job: Job, alloy: Alloy) -> float:
@@ -96,6 +103,23 @@ def size_feeder(
         neck_modulus_mm=neck,
         modulus_mm=modulus,
         volume_needed_mm3=needed,
+    )
+
+
+def scaled(feeder: FeederPlan, factor: float) -> FeederPlan:
+    """Return a feeder larger or smaller all round; one beside keeps its distance to the casting."""
+    diameter = float(math.ceil(feeder.diameter_mm * factor))
+    x, y, z = feeder.at_mm
+    if feeder.kind == "side":
+        out = np.array([x, y]) - np.array(feeder.neck_to_mm[:2])
+        out = out / max(float(np.linalg.norm(out)), 1e-9)
+        x, y = (np.array([x, y]) + out * 0.5 * (diameter - feeder.diameter_mm)).tolist()
+    return replace(
+        feeder,
+        diameter_mm=diameter,
+        height_mm=float(math.ceil(feeder.height_mm * factor)),
+        at_mm=(round(x, 3), round(y, 3), z),
+        neck_width_mm=round(feeder.neck_width_mm * factor, 1),
     )
 
 

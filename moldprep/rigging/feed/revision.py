@@ -1,8 +1,12 @@
 """What one round of feeding changes."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from moldprep.records import RiggingPlan
+
+ALL_IS_FED: Final = "all is fed"
+"""Begins the reason of every saving."""
 
 
 @dataclass(frozen=True, kw_only=True)

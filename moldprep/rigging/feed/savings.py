@@ -1,81 +1,184 @@
 """When all is fed: the same with less metal. The loop puts back what turns out to be too little."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
-from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, Pattern, RiggingPlan, Survey
-from moldprep.rigging.feed.feed_groups import thickest_join_mm
-from moldprep.rigging.feed.feeder_size import wanted_factor
-from moldprep.rigging.feed.revision import Revision
+from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, RiggingPlan
+from moldprep.rigging.feed.elbow_room import ElbowRoom
+from moldprep.rigging.feed.feeder_plan import FAR_BEYOND
+from moldprep.rigging.feed.feeder_size import scaled, wanted_factor
+from moldprep.rigging.feed.revision import ALL_IS_FED, Revision
+from moldprep.rigging.feeders import feeder_volume_mm3
 
 NECK_KEPT: Final = 0.97
 """A feeder whose neck lasts longer than this share of its own time has its heat too low already."""
 TIME_KEPT: Final = 1.15
 """A feeder keeps outlasting its sections by this much, as a time ratio."""
 LEAST_SCALE: Final = 0.80
-WORTH_IT: Final = 0.97
-NEARLY_OPEN: Final = 0.75
-"""A join this thick against its section may do without the section's own feeder."""
-
-ALL_IS_FED: Final = "all is fed"
-"""Begins the reason of every saving."""
+WORTH_IT: Final = 0.95
+"""A feeder that would shrink by less than this is not worth a round."""
+HEIR_GROWS: Final = 1.25
+"""A feeder may grow this much, in diameter, to take over the work of another."""
 
 
-def less_metal(
-    plan: RiggingPlan, feeding: Feeding, pattern: Pattern, survey: Survey, job: Job, alloy: Alloy
+def fewer_feeders(
+    plan: RiggingPlan, feeding: Feeding, job: Job, alloy: Alloy, room: ElbowRoom
 ) -> Revision | None:
-    """Return the plan with smaller feeders, else with one feeder less; None where neither pays.
+    """Return the plan without the feeders whose neighbors can stand in for them, or None.
 
-    A feeder shrinks only as far as its modulus keeps the wanted factor, its time outlasts its
-    sections by 1.15, its heat is above its neck, and its feed metal suffices; one that a cure
-    has changed stays as it is. One is left out
-    where a neighbor's feeder has the feed metal for both, reaches that far, and the way between
-    them is nearly as thick as the section.
+    A neighbor feeds the same section, would be no more than twice its own reach away from what it
+    takes over (steel; for the other alloys distances are not established, and the heat solve
+    alone decides), and has or gets the feed metal for both. As many are left out at once as have
+    each a neighbor that stays; it takes over from one only.
     """
     if "feeders" not in job.rigging.auto:
         return None
     given = {feeder.name for feeder in job.rigging.feeder}
-    free = [feeder for feeder in plan.feeders if feeder.name not in given]
-    pairs = {
-        feeder.name: [pair for pair in feeding.pairs if pair.feeder == feeder.name]
-        for feeder in plan.feeders
-    }
-    smaller = {}
-    for feeder in free:
-        cured = [one.changed for one in plan.rounds if not one.why.startswith(ALL_IS_FED)]
-        if any(f"{feeder.name}:" in changed for changed in cured):
-            continue  # a cure settled its size
-        scale = _scale(pairs[feeder.name], wanted_factor(job, alloy))
-        if scale < WORTH_IT:
-            smaller[feeder.name] = _scaled(feeder, scale)
-    if smaller:
-        feeders = tuple(smaller.get(feeder.name, feeder) for feeder in plan.feeders)
-        what = [
-            f"{old.name}: {old.diameter_mm:.0f} x {old.height_mm:.0f} to "
-            f"{new.diameter_mm:.0f} x {new.height_mm:.0f} mm"
-            for old, new in zip(plan.feeders, feeders, strict=True)
-            if new is not old
+    tied = given | {gate.into for gate in plan.ingates} | {v.into for v in job.rigging.vent}
+    pairs = _by_feeder(plan, feeding)
+    now = {feeder.name: feeder for feeder in plan.feeders}
+    heirs: set[str] = set()
+    steps: list[tuple[str, str]] = []
+    for feeder in sorted(plan.feeders, key=lambda f: (pairs[f.name].volume_mm3, f.name)):
+        if feeder.name in tied | heirs:
+            continue
+        near = [
+            other
+            for other in now.values()
+            if other.into == feeder.into and other.name not in given | heirs | {feeder.name}
         ]
-        steps = tuple((one, one.split(":")[0]) for one in what)
-        why = (f"{ALL_IS_FED}; raise the yield",)
-        return Revision(plan=replace(plan, feeders=feeders), steps=steps, why=why)
-    vented = {vent.into for vent in job.rigging.vent}
-    return _one_less(plan, [f for f in free if f.name not in vented], pairs, survey)
+        heir = _best_heir(feeder, near, pairs, alloy)
+        rest = [f for f in now.values() if heir and f.name not in (feeder.name, heir.name)]
+        if heir is None or not room.has(heir, rest):
+            continue
+        old, now[heir.name] = now[heir.name], heir
+        del now[feeder.name]
+        heirs.add(heir.name)
+        what = f"{feeder.name} left out, {heir.name} takes over"
+        if heir.diameter_mm > old.diameter_mm:
+            what += f" and grows to {heir.diameter_mm:.0f} x {heir.height_mm:.0f} mm"
+        steps.append((what, feeder.name))
+    if not steps:
+        return None
+    why = (f"{ALL_IS_FED}; neighbors may do with fewer feeders",)
+    return Revision(plan=replace(plan, feeders=tuple(now.values())), steps=tuple(steps), why=why)
 
 
-def _scale(pairs: list[FeedPair], factor: float) -> float:
+def smaller_feeders(plan: RiggingPlan, feeding: Feeding, job: Job, alloy: Alloy) -> Revision | None:
+    """Return the plan with smaller feeders, or None where that does not pay.
+
+    A feeder shrinks only as far as its modulus keeps the wanted factor, its time outlasts its
+    sections by 1.15, its heat is above its neck, and its feed metal suffices; one that a cure
+    has changed stays as it is.
+    """
+    if "feeders" not in job.rigging.auto:
+        return None
+    given = {feeder.name for feeder in job.rigging.feeder}
+    pairs = _by_feeder(plan, feeding)
+    cured = "; ".join(one.changed for one in plan.rounds if not one.why.startswith(ALL_IS_FED))
+    smaller = {}
+    for feeder in plan.feeders:
+        if feeder.name in given or f"{feeder.name}:" in cured:
+            continue
+        scale = _scale(pairs[feeder.name].pairs, wanted_factor(job, alloy), alloy)
+        if scale < WORTH_IT:
+            smaller[feeder.name] = _shrunk(feeder, scale)
+    if not smaller:
+        return None
+    feeders = tuple(smaller.get(feeder.name, feeder) for feeder in plan.feeders)
+    steps = tuple(
+        (
+            f"{old.name}: {old.diameter_mm:.0f} x {old.height_mm:.0f} to "
+            f"{new.diameter_mm:.0f} x {new.height_mm:.0f} mm",
+            old.name,
+        )
+        for old, new in zip(plan.feeders, feeders, strict=True)
+        if new is not old
+    )
+    why = (f"{ALL_IS_FED}; raise the yield",)
+    return Revision(plan=replace(plan, feeders=feeders), steps=steps, why=why)
+
+
+@dataclass(frozen=True)
+class _Work:
+    """What one feeder does, by its pairs, and what it has for it. [mm³]"""
+
+    pairs: tuple[FeedPair, ...]
+    need_mm3: float
+    can_give_mm3: float
+    volume_mm3: float
+
+
+def _by_feeder(plan: RiggingPlan, feeding: Feeding) -> dict[str, _Work]:
+    found = {}
+    for feeder in plan.feeders:
+        own = tuple(pair for pair in feeding.pairs if pair.feeder == feeder.name)
+        found[feeder.name] = _Work(
+            own,
+            sum(pair.need_mm3 for pair in own),
+            own[0].can_give_mm3 if own else 0.0,
+            own[0].feeder_volume_mm3 if own else 0.0,
+        )
+    return found
+
+
+def _best_heir(
+    feeder: FeederPlan, near: list[FeederPlan], work: dict[str, _Work], alloy: Alloy
+) -> FeederPlan | None:
+    """Return the neighbor that takes over with least metal, less than is saved; or None."""
+    most = _metal_mm3(feeder)
+    found = []
+    for other in near:
+        heir = _heir(other, feeder, work, alloy)
+        if heir is not None and _metal_mm3(heir) - _metal_mm3(other) < most:
+            away = math.dist(other.at_mm, feeder.at_mm)
+            found.append((_metal_mm3(heir) - _metal_mm3(other), away, other.name, heir))
+    return min(found)[3] if found else None
+
+
+def _metal_mm3(feeder: FeederPlan) -> float:
+    """Return the volume of a closed feeder. [mm³]"""
+    high = max(feeder.height_mm, 0.5 * feeder.diameter_mm)
+    return feeder_volume_mm3(feeder.diameter_mm, high, is_domed=True)
+
+
+def _heir(
+    other: FeederPlan, feeder: FeederPlan, work: dict[str, _Work], alloy: Alloy
+) -> FeederPlan | None:
+    """Return a neighbor as large as it must be to do a feeder's work as well, or None."""
+    own, more = work[other.name], work[feeder.name]
+    both = {pair.section for pair in own.pairs} & {pair.section for pair in more.pairs}
+    if not both or not own.can_give_mm3 > 0.0:
+        return None
+    between = math.dist(other.at_mm, feeder.at_mm) - 0.5 * other.diameter_mm
+    if alloy.family == "steel" and any(
+        between + pair.distance_mm > FAR_BEYOND * pair.reach_mm for pair in more.pairs
+    ):
+        return None
+    factor = math.cbrt((own.need_mm3 + more.need_mm3) / own.can_give_mm3)
+    if factor > HEIR_GROWS:
+        return None
+    serves = tuple(dict.fromkeys(other.serves + feeder.serves))
+    grown = scaled(other, 1.03 * factor) if factor > 1.0 else other
+    return replace(grown, serves=serves)
+
+
+def _scale(pairs: tuple[FeedPair, ...], factor: float, alloy: Alloy) -> float:
     """Return the smallest scale of a feeder that keeps modulus, time and volume."""
-    if not pairs or pairs[0].neck_time_s > NECK_KEPT * pairs[0].feeder_time_s:
+    if not pairs:
+        return 1.0
+    first, share = pairs[0], alloy.feed_time_share
+    if share * first.neck_time_s > NECK_KEPT * first.feeder_time_s:
         return 1.0
     modulus = max(p.section_modulus_mm * factor / p.feeder_modulus_mm for p in pairs)
-    time = max(TIME_KEPT * p.section_time_s / max(p.feeder_time_s, 1e-9) for p in pairs)
+    time = max(TIME_KEPT * share * p.section_time_s / max(p.feeder_time_s, 1e-9) for p in pairs)
     need = sum(pair.need_mm3 for pair in pairs)
-    volume = need / max(pairs[0].can_give_mm3, 1e-9)
+    volume = need / max(first.can_give_mm3, 1e-9)
     return max(modulus, math.sqrt(time), math.cbrt(volume), LEAST_SCALE)
 
 
-def _scaled(feeder: FeederPlan, scale: float) -> FeederPlan:
+def _shrunk(feeder: FeederPlan, scale: float) -> FeederPlan:
     """Return a feeder with diameter and height scaled; a side feeder keeps its height over it."""
     diameter = float(math.ceil(feeder.diameter_mm * scale))
     height = (
@@ -87,42 +190,3 @@ def _scaled(feeder: FeederPlan, scale: float) -> FeederPlan:
         height_mm=height,
         neck_width_mm=min(feeder.neck_width_mm, round(0.95 * diameter, 1)),
     )
-
-
-def _one_less(
-    plan: RiggingPlan,
-    free: list[FeederPlan],
-    pairs: dict[str, list[FeedPair]],
-    survey: Survey,
-) -> Revision | None:
-    """Return the plan without the feeder a neighbor can stand in for, if there is one."""
-    gated = {gate.into for gate in plan.ingates}
-    sections = {section.name: section for section in survey.sections}
-    for feeder in sorted(free, key=lambda f: f.diameter_mm):
-        root = sections.get(feeder.serves[0]) if feeder.serves else None
-        if root is None or feeder.name in gated:
-            continue
-        if thickest_join_mm(root, survey) < NEARLY_OPEN * root.thickness_mm:
-            continue
-        need = sum(pair.need_mm3 for pair in pairs[feeder.name])
-        for other in free:
-            if other is feeder or other.into != feeder.into or not pairs[other.name]:
-                continue
-            spare = pairs[other.name][0].can_give_mm3 - sum(p.need_mm3 for p in pairs[other.name])
-            if spare < need or not _reaches(other, feeder, pairs[feeder.name]):
-                continue
-            heir = replace(other, serves=tuple(dict.fromkeys(other.serves + feeder.serves)))
-            feeders = tuple(
-                heir if one is other else one for one in plan.feeders if one is not feeder
-            )
-            what = f"{feeder.name} left out, {other.name} feeds {', '.join(feeder.serves)} too"
-            why = f"{ALL_IS_FED}; the way to the neighbor is nearly as thick as the section"
-            left = replace(plan, feeders=feeders)
-            return Revision(plan=left, steps=((what, feeder.name),), why=(why,))
-    return None
-
-
-def _reaches(heir: FeederPlan, old: FeederPlan, pairs: list[FeedPair]) -> bool:
-    """Return whether an heir reaches what the feeder it stands in for reached."""
-    between = math.dist(heir.at_mm, old.at_mm) - 0.5 * heir.diameter_mm
-    return all(between + pair.distance_mm <= pair.reach_mm for pair in pairs)

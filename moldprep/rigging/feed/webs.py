@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from moldprep.geometry.rays import Rays
-from moldprep.geometry.sampling import facet_areas, unit_normals
+from moldprep.geometry.sampling import facet_areas, spots_on_facets, unit_normals
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.records import Body, Insert, Role
 from moldprep.tolerances import SLIVER_MM3
@@ -128,8 +128,8 @@ def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web
     whole = Solid.union([*solids, barred])
     points, faces = whole.mesh()
     rays, normals = Rays(points, faces), unit_normals(points[faces])
-    scenes = [Rays.of(solid) for solid in solids]
-    skin: Floats | None = None
+    skin = points[faces]
+    scenes = [(Rays.of(solid), solid.bounds) for solid in solids]
     found: list[_Web] = []
     for owner in range(n_cast, len(solids)):
         start, outward, area = _corners(solids[owner])
@@ -146,8 +146,6 @@ def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web
                 rows = mine[group]
                 if area[rows].sum() < SMALLEST_MM2:
                     continue
-                if skin is None:
-                    skin = whole.refined(STEP_MM).mesh()[0]
                 middle = 0.5 * (start[rows] + end[rows])
                 rim = np.vstack([start[rows], end[rows], _around(middle, skin, rays)])
                 found.append(_Web(owner, int(k), middle, rim))
@@ -155,8 +153,12 @@ def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web
 
 
 def _around(middle: Floats, skin: Floats, rays: Rays) -> Floats:
-    """Return the points of the skin near a web that can be seen from it."""
-    near = skin[((skin > middle.min(0) - AROUND_MM) & (skin < middle.max(0) + AROUND_MM)).all(1)]
+    """Return points of the skin's facets, (m, 3, 3), near a web that can be seen from it."""
+    low, high = middle.min(0) - AROUND_MM, middle.max(0) + AROUND_MM
+    beside = ((skin.max(axis=1) > low) & (skin.min(axis=1) < high)).all(axis=1)
+    spots = spots_on_facets(skin[beside], 0.25 * STEP_MM**2).at_mm
+    near = np.vstack([skin[beside].reshape(-1, 3), spots])
+    near = near[((near > low) & (near < high)).all(axis=1)]
     far, nearest = (np.asarray(a) for a in cKDTree(middle).query(near))
     near, far, nearest = (a[far < AROUND_MM] for a in (near, far, nearest))
     look = near - middle[nearest]
@@ -174,11 +176,11 @@ def _corners(solid: Solid) -> tuple[Floats, Floats, Floats]:
     return start, np.repeat(normal, 3, axis=0), np.repeat(area, 3)
 
 
-def _owner_of(scenes: Sequence[Rays], points: Floats) -> Ints:
+def _owner_of(scenes: Sequence[tuple[Rays, Floats]], points: Floats) -> Ints:
     """Return (n,) the first body that holds each point, -1 for none."""
     owner = np.full(len(points), -1, np.int64)
-    for k, scene in enumerate(scenes):
-        left = np.flatnonzero(owner < 0)
+    for k, (scene, (low, high)) in enumerate(scenes):
+        left = np.flatnonzero((owner < 0) & ((points >= low) & (points <= high)).all(axis=1))
         if len(left):
             owner[left[scene.is_inside(points[left])]] = k
     return owner

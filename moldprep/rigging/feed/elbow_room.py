@@ -1,0 +1,120 @@
+"""Room for one more feeder or chill beside what a plan has already."""
+
+import math
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from shapely.geometry import LineString
+
+from moldprep.records import ChillPlan, FeederPlan, Placement, RiggingPlan
+from moldprep.rigging.feed.feeder_seats import Disc, SeatFinder
+from moldprep.thermal.regions import unplaced
+
+SIDE_GAP_MM: Final = 8.0
+"""Sand between a feeder and what stands beside it, at least (common practice, no source)."""
+
+Point = tuple[float, float, float]
+
+
+class ElbowRoom:
+    """What stands where in one plan; feeders and chills of the round at hand are given anew."""
+
+    def __init__(
+        self, plan: RiggingPlan, finder: SeatFinder, placements: tuple[Placement, ...]
+    ) -> None:
+        self._plan, self._finder, self._placements = plan, finder, placements
+
+    def taken(
+        self, over_mm: float, feeders: Sequence[FeederPlan], placement: Placement
+    ) -> tuple[Disc, ...]:
+        """Return discs a new feeder of one casting must not overlap, pattern frame.
+
+        Channels lower than `over_mm` are passed over by it.
+        """
+        discs = [(f.at_mm, 0.5 * f.diameter_mm + f.sleeve_mm) for f in feeders]
+        discs += [(at, wide) for at, wide in _channel_points(self._plan) if at[2] > over_mm]
+        if self._plan.sprue is not None:
+            sprue = self._plan.sprue
+            discs.append((sprue.at_mm, math.sqrt(sprue.top_area_mm2 / math.pi) + SIDE_GAP_MM))
+        back = unplaced(np.array([at for at, _ in discs]).reshape(-1, 3), placement)
+        return tuple(
+            (float(at[0]), float(at[1]), radius)
+            for at, (_, radius) in zip(back, discs, strict=True)
+        )
+
+    def has(self, feeder: FeederPlan, feeders: Sequence[FeederPlan]) -> bool:
+        """Return whether a feeder keeps clear of prints, sprue, channels and other feeders."""
+        if self._is_in_print(feeder):
+            return False
+        low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
+        radius = 0.5 * feeder.diameter_mm + feeder.sleeve_mm + SIDE_GAP_MM
+        for other in feeders:
+            if other.name == feeder.name or other.at_mm[2] > high:
+                continue
+            if other.at_mm[2] + other.height_mm < low:
+                continue
+            if (
+                math.dist(other.at_mm[:2], feeder.at_mm[:2])
+                < radius + 0.5 * other.diameter_mm + other.sleeve_mm
+            ):
+                return False
+        sprue = self._plan.sprue
+        if sprue is not None:
+            wide = math.sqrt(max(sprue.top_area_mm2, sprue.foot_area_mm2) / math.pi)
+            if math.dist(sprue.at_mm[:2], feeder.at_mm[:2]) < radius + wide:
+                return False
+        return not any(
+            low - 2.0 * SIDE_GAP_MM < point[2] < high
+            and math.dist(point[:2], feeder.at_mm[:2]) < radius + wide
+            for point, wide in _channel_points(self._plan, but_into=feeder.name)
+        )
+
+    def _is_in_print(self, feeder: FeederPlan) -> bool:
+        """Return whether a feeder stands where a core print will lie."""
+        placement = next((p for p in self._placements if p.name == feeder.into), None)
+        if placement is None:
+            return False
+        x, y, z = unplaced(np.array([feeder.at_mm]), placement)[0].tolist()
+        return self._finder.sites.is_in_room(
+            LineString([(x, y), (x, y)]), 0.5 * feeder.diameter_mm, z, z + feeder.height_mm
+        )
+
+    def has_chill(
+        self, chill: ChillPlan, chills: Sequence[ChillPlan], feeders: Sequence[FeederPlan]
+    ) -> bool:
+        """Return whether a chill keeps clear of other chills, feeders, gates and runners."""
+        if any(_overlap(chill, other) for other in chills):
+            return False
+        if any(_is_against(chill, feeder) for feeder in feeders):
+            return False
+        half = 0.5 * math.hypot(*chill.size_mm[:2])
+        return not any(
+            math.dist(point, chill.at_mm) < half + wide
+            for point, wide in _channel_points(self._plan)
+        )
+
+
+def _channel_points(plan: RiggingPlan, but_into: str = "") -> Iterator[tuple[Point, float]]:
+    """Yield points along every runner and ingate with half their width."""
+    ways = [(runner.path_mm, runner.width_mm) for runner in plan.runners]
+    ways += [(gate.path_mm, gate.width_mm) for gate in plan.ingates if gate.into != but_into]
+    for path, width in ways:
+        for a, b in pairwise(path):
+            n = max(2, int(math.dist(a, b) / 5.0) + 1)
+            for x, y, z in np.linspace(a, b, n).tolist():
+                yield (x, y, z), 0.5 * width
+
+
+def _overlap(a: ChillPlan, b: ChillPlan) -> bool:
+    reach = 0.5 * (max(a.size_mm) + max(b.size_mm))
+    return math.dist(a.at_mm, b.at_mm) < reach
+
+
+def _is_against(chill: ChillPlan, feeder: FeederPlan) -> bool:
+    """Return whether a chill would draw its heat from a feeder."""
+    if chill.at_mm[2] + 0.5 * chill.size_mm[2] < feeder.at_mm[2] - SIDE_GAP_MM:
+        return False
+    reach = 0.5 * (max(chill.size_mm[:2]) + feeder.diameter_mm) + SIDE_GAP_MM
+    return math.dist(chill.at_mm[:2], feeder.at_mm[:2]) < reach
