@@ -86,14 +86,19 @@ def soften(part: Part, radius: float, wanted: Callable[[object], bool]) -> Part:
     return part
 
 
-def is_inner_edge(part: Part, edge: object, step: float = 0.4) -> bool:
-    """Return whether most of a small ring around the middle of an edge lies in the part."""
+def share_inside(part: Part, edge: object, step: float = 0.4) -> float:
+    """Return how much of a small ring around the middle of an edge lies in the part."""
     middle, along = edge.position_at(0.5), edge.tangent_at(0.5)
     plane = Plane(origin=middle, z_dir=along)
     ring = [plane.from_local_coords((step * cos(a), step * sin(a), 0)) for a in
             (2 * pi * (k + 0.37) / 16 for k in range(16))]  # fmt: skip
     solid = part.solids()[0]
-    return sum(solid.is_inside(point) for point in ring) > 8
+    return sum(solid.is_inside(point) for point in ring) / len(ring)
+
+
+def is_inner_edge(part: Part, edge: object) -> bool:
+    """Return whether an edge is the root of a corner; a smooth seam and a rim are none."""
+    return share_inside(part, edge) > 0.5
 
 
 def pedestal() -> Part:
@@ -230,23 +235,26 @@ def cover() -> Part:
     shell = extrude(RectangleRounded(length - 44, width - 44, 32), height, taper=lean)
     shell = soften(shell, 12, lambda e: height - 0.1 < (e @ 0.5).Z)
     body = shell + extrude(RectangleRounded(length, width, 34), rim)
-    for x, y in ((147, 97), (50, 103)):
+    for x, y in ((147, 97), (50, 100)):
         for at in ((x, y), (-x, y), (x, -y), (-x, -y)):
             body += rod(12, (*at, 0), (*at, 20), 11)
     body += rod(33, (0, 0, height - wall), (0, 0, height + 14), 32)
     body = soften(body, 4, lambda e: (e @ 0.5).Z > 5 and is_inner_edge(body, e))
-    hollow = extrude(
+    cavity = extrude(
         RectangleRounded(length - 44 - 2 * wall, width - 44 - 2 * wall, 27),
         height - wall,
         taper=lean,
     )
-    for x in (-84, -28, 28, 84):
-        hollow -= Pos(x, 0, height) * Box(5, width, 48)
-    for y in (-36, 36):
-        hollow -= Pos(0, y, height) * Box(length, 5, 48)
-    hollow -= rod(30, (0, 0, height - wall - 18), (0, 0, height))
-    roots = lambda e: (e @ 0.5).Z > 0.5 and not is_inner_edge(hollow, e)  # noqa: E731
-    hollow = Compound([soften(one, 2, roots) for one in hollow.solids()])
+    foot, pad = height - 24, height - 20  # lower faces of the ribs, and of the pad in the middle
+    hollow = cavity & Pos(0, 0, foot / 2) * Box(length, width, foot)
+    for x, dx in ((0, 51), (56, 51), (-56, 51), (126.5, 80), (-126.5, 80)):
+        for y, dy in ((0, 67), (88.5, 100), (-88.5, 100)):
+            top = pad if x == y == 0 else height
+            cell = cavity & Pos(x, y, (foot + top) / 2) * Box(dx, dy, top - foot)
+            is_corner = lambda e, c=cell: (  # noqa: E731
+                (e @ 0.5).Z > foot + 0.5 and share_inside(c, e) < 0.4
+            )
+            hollow += cell if x == y == 0 else soften(cell, 2, is_corner)
     return body - hollow
 
 
