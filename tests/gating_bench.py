@@ -32,7 +32,9 @@ from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
 
 ALLOY = find(Alloy, "al-si7mg")
-RULES = find(Rules, "usual")
+SHOP = find(Rules, "usual")
+RULES = SHOP.model_copy(update={"settings": {**SHOP.settings, "channel_wall_mm": 20.0}})
+RIDGE = 2.5  # half the sand between gates that leave the runner to both sides
 LEVEL, FLOOR, CHOKE = 200.0, 160.0, 90.0  # metal in the basin, its floor, sprue foot
 GATES_X = (70.0, 130.0)
 
@@ -58,11 +60,11 @@ def sprue_solid(level=LEVEL, foot=CHOKE):
 
 def gate_body(name, x, side):
     """Gate over half the runner's width, 0.5 mm into runner and plate; 22.5 x 4 mm."""
-    low, high = sorted((1.0 * side, 7.5 * side))
+    low, high = sorted((RIDGE * side, 7.5 * side))
     over = Solid.box((x - 11.25, low, -0.5), (x + 11.25, high, 4.0))
-    low, high = sorted((1.0 * side, 30.5 * side))
+    low, high = sorted((RIDGE * side, 30.5 * side))
     solid = over + Solid.box((x - 11.25, low, 0.0), (x + 11.25, high, 4.0))
-    path = np.array([(x, 1.0 * side, 2.0), (x, 30.5 * side, 2.0)])
+    path = np.array([(x, RIDGE * side, 2.0), (x, 30.5 * side, 2.0)])
     return Body(name=name, role=Role.INGATE, solid=solid, path_mm=path)
 
 

@@ -1,7 +1,7 @@
 """The sections of result.json about the metal: rigging, flow, fill, freezing, feeding."""
 
 from moldprep.export.fields import Bounds, Number, Part, Place, Point
-from moldprep.records import AirPocket, Fall, Meeting, NearMiss
+from moldprep.records import AirPocket, Fall, Meeting, NearMiss, SandWall
 
 
 class BodyPart(Part):
@@ -126,6 +126,7 @@ class FlowPart(Part):
     nodes: tuple[NodePart, ...]
     edges: tuple[EdgePart, ...]
     near_misses: tuple[NearMiss, ...]
+    sand_walls: tuple[SandWall, ...]
     stations: tuple[StationPart, ...]
     lost: tuple[LostPart, ...]
     dangling: tuple[str, ...]

@@ -181,6 +181,7 @@ def _flow(results: Results) -> of.FlowPart:
         nodes=_nodes(flow),
         edges=tuple(of.EdgePart.model_validate(contact) for contact in flow.contacts),
         near_misses=flow.near_misses,
+        sand_walls=flow.sand_walls,
         stations=tuple(of.StationPart.model_validate(station) for station in flow.stations),
         lost=tuple(of.LostPart(body=body, at_mm=at_mm) for body, at_mm in flow.lost),
         dangling=flow.dangling,

@@ -59,6 +59,7 @@ from moldprep.records.rigging import (
     NearMiss,
     Rigging,
     RunnerFacts,
+    SandWall,
     Station,
     ThinRun,
 )
@@ -117,6 +118,7 @@ __all__ = [
     "RunnerFacts",
     "RunnerPlan",
     "Sand",
+    "SandWall",
     "Section",
     "SectionJoin",
     "SpruePlan",

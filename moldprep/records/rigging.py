@@ -72,6 +72,20 @@ class NearMiss:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SandWall:
+    """The thinnest sand between a channel and one kind of thing it is not joined to.
+
+    kind : "casting", "feeder", "vent", "filter", "channel", "insert" or "print" (of a core)
+    """
+
+    body: str
+    other: str
+    kind: str
+    gap_mm: float
+    at_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Station:
     """Cross-section of a channel, normal to its path."""
 
@@ -194,6 +208,7 @@ class FlowGraph:
                     does not fill the mold
     formula_times : (name, seconds, source) of handbook pouring times
     pour_c        : temperature the metal is poured at [°C]
+    sand_walls    : sand beside the channels, up to 60 mm
     """
 
     graph: nx.Graph  # type: ignore[type-arg]
@@ -219,6 +234,7 @@ class FlowGraph:
     pour_time_s: float
     formula_times: tuple[tuple[str, float, str], ...]
     pour_c: float
+    sand_walls: tuple[SandWall, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -21,6 +21,7 @@ from moldprep.rigging.stream.network import (
     find_near_misses,
 )
 from moldprep.rigging.stream.pouring import formula_times, pour
+from moldprep.rigging.stream.sand_walls import find_sand_walls
 
 MAY_END: Final = frozenset({Role.CASTING, Role.FEEDER, Role.VENT, Role.BASIN})
 """Roles that may hang on one contact only: metal ends there on purpose."""
@@ -83,6 +84,7 @@ def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
         pour_time_s=poured.time_s,
         formula_times=formula_times(rigging, alloy),
         pour_c=0.5 * (alloy.pour_low_c + alloy.pour_high_c),
+        sand_walls=find_sand_walls(network, rigging, plan),
     )
 
 

@@ -247,7 +247,7 @@ CASES = {
     ),
     "all gates 40 % narrower": (
         narrow_gates("ingate-1", "ingate-2", "ingate-3", "ingate-4"), None,
-        "gating/gate-speed-below-critical", WARN, "ingate-1", (70.0, 10.0, 2.0),
+        "gating/gate-speed-below-critical", WARN, "ingate-1", (70.0, 19.0, 2.0),
     ),
     "the same, seen as a ratio": (
         narrow_gates("ingate-1", "ingate-2", "ingate-3", "ingate-4"), None,
@@ -302,6 +302,20 @@ CASES = {
     "vent ends in the sand": (
         cut("vent-1", (0.0, 0.0, 150.0), (300.0, 300.0, 300.0)), None,
         "gating/vents-are-open", FAIL, "vent-1", (140.0, 80.0, 150.0),
+    ),
+    "runner swollen toward a casting": (
+        add("runner-1", (105.0, 0.0, -12.0), (115.0, 18.0, -1.0)), None,
+        "gating/channels-keep-off-castings", WARN, "runner-1", (110.0, 24.0, -0.5),
+    ),
+    "two gates 3 mm apart": (
+        add("ingate-1", (80.0, 8.0, 0.0), (115.5, 29.0, 4.0)), None,
+        "gating/channels-keep-their-sand", FAIL, "ingate-1", (117.0, 18.0, 2.0),
+    ),
+    "filter print against a gate": (
+        plus(GOOD, Body(name="filter", role=Role.FILTER,
+                        solid=Solid.box((44.0, 8.5, -13.0), (54.5, 29.0, 11.0))
+                        + Solid.box((44.0, 6.0, -10.0), (50.0, 9.0, -2.0)))), None,
+        "gating/channels-keep-their-sand", FAIL, "filter", (56.5, 19.0, 2.0),
     ),
     "vent hangs over an edge": (
         edit("vent-1", lambda solid: solid.moved((8.5, 0.0, 0.0))), None,

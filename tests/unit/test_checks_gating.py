@@ -9,11 +9,12 @@ import pytest
 from moldprep.checks import all_checks, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
-from moldprep.records import Body, Contact, Fill, Meeting, Role, Survey, ThinRun
+from moldprep.records import Body, Contact, Fill, Meeting, Mold, Role, Survey, ThinRun
 from moldprep.results import Results
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
 from tests.gating_bench import ALLOY, RULES, good_plan, good_rigging, plus
+from tests.helpers import agree
 
 RIGGING, PLAN = good_rigging(), good_plan()
 FLOW = trace_flow(RIGGING, PLAN, ALLOY)
@@ -174,3 +175,38 @@ def test_every_check_of_the_gating_names_its_source_and_speaks_on_bare_castings(
             assert one.source
     assert said["gating/castings-are-reached"] == {Verdict.FAIL}
     assert said["gating/bottleneck-is-the-choke"] == {Verdict.FAIL}
+
+
+def mold_with(wall_mm=30.0, *clearances):
+    """Return a block round the metal with nothing in it but these clearances."""
+    low, high = METAL.solid.bounds + np.array([[-wall_mm], [wall_mm]])
+    return Mold(
+        block=Solid.box(low, high), metal=METAL.solid, pieces=(), clearances=clearances,
+        inserts_mm3=0.0, z_mm=0.0,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("wall_mm", "verdict"), [(20.5, Verdict.PASS), (19.5, Verdict.WARN)])
+def test_channels_keep_off_the_edge(wall_mm, verdict):
+    """The basin's end at x = -20 lies nearest the side; casting walls count elsewhere."""
+    low = RIGGING.of_role(Role.BASIN)[0].solid.bounds[0, 0] - wall_mm
+    block = Solid.box((low, -300.0, -60.0), (400.0, 300.0, 220.0))
+    mold = dataclasses.replace(mold_with(), block=block)
+    (finding,) = say("gating/channels-keep-off-the-edge", more=(mold,))
+    assert (finding.verdict, finding.part) == (verdict, "basin")
+    agree(finding.value, wall_mm, rel=1e-6, why="the distance of two planes")
+
+
+@pytest.mark.parametrize(("away_mm", "verdict"), [(5.5, Verdict.PASS), (4.5, Verdict.FAIL)])
+def test_channels_keep_off_locators(away_mm, verdict):
+    """A locator 20 mm wide beyond the runner's end at x = 200."""
+    x = 200.0 + away_mm
+    gap = Solid.box((x, -10.0, 0.0), (x + 20.0, 10.0, 15.0)) - Solid.box(
+        (x + 0.3, -9.7, 0.0), (x + 19.7, 9.7, 14.7)
+    )
+    mold = mold_with(30.0, ("locator gaps drag to cope", gap))
+    assert verdicts("gating/channels-keep-off-locators", more=(mold,)) == {verdict}
+
+
+def test_a_mold_without_locators_is_passed_over():
+    assert verdicts("gating/channels-keep-off-locators", more=(mold_with(),)) == {Verdict.SKIP}

@@ -44,6 +44,12 @@ def _place_reasons(layout: Layout, side: Side, shop: Shop, parting_mm: float) ->
         Reason(item="runner-1", source="rule set",
                why=f"{shop.channel_wall_mm:.0f} mm of sand kept from castings and feeders")
     )  # fmt: skip
+    if side.way.sand_mm < shop.channel_wall_mm:
+        why = (
+            f"only {side.way.sand_mm:.0f} mm of sand kept from feeders that stand beside the gate:"
+        )
+        why += " no place offers more"
+        reasons.append(Reason(item="ingate-1", why=why, source=PRACTICE))
     return reasons
 
 
