@@ -155,20 +155,24 @@ def run_check(one: Check, results: Results, rules: Rules) -> list[Finding]:
     ]
 
 
-def gathered(findings: Iterable[Finding], things: str, most: int = 4) -> Iterator[Finding]:
+def gathered(
+    findings: Iterable[Finding], things: str, most: int = 4, *, small_is_worse: bool = False
+) -> Iterator[Finding]:
     """Yield the worst misses one by one, the other misses as one, and what is fine as one.
 
     Parameters
     ----------
     findings
-        Of one check; a larger value is worse.
+        Of one check; a larger value is worse, unless `small_is_worse`.
     things
         What they are about, for the sums: "sections".
     most
         Misses that are named one by one.
     """
     every = list(findings)
-    missed = sorted((f for f in every if f.verdict is not Verdict.PASS), key=lambda f: -f.value)
+    sign = 1.0 if small_is_worse else -1.0
+    bad = (finding for finding in every if finding.verdict is not Verdict.PASS)
+    missed = sorted(bad, key=lambda finding: sign * finding.value)
     fine = [finding for finding in every if finding.verdict is Verdict.PASS]
     yield from missed[:most]
     if len(missed) == most + 1:
@@ -181,7 +185,7 @@ def gathered(findings: Iterable[Finding], things: str, most: int = 4) -> Iterato
     if len(fine) <= 1 or not missed:
         yield from fine
     else:
-        nearest = max(fine, key=lambda f: f.value)
+        nearest = min(fine, key=lambda finding: sign * finding.value)
         message = f"{len(fine)} other {things} are fine; nearest to the limit: {nearest.message}"
         yield replace(nearest, message=message)
 

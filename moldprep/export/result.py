@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -159,6 +160,13 @@ def _pattern(results: Results) -> to.PatternPart:
         draft=pattern.draft,
         undercuts=pattern.undercuts,
     )
+
+
+def _plan(results: Results) -> RiggingPlan:
+    """Return the plan, with what building it added to its reasons."""
+    plan = results.need(RiggingPlan)
+    built = results.need(Rigging).reasons if Rigging in results else ()
+    return replace(plan, reasons=(*plan.reasons, *built))
 
 
 def _rigging(results: Results) -> of.RiggingPart:
@@ -345,7 +353,7 @@ SECTIONS: Final[dict[str, tuple[type[object], Callable[[Results], object]]]] = {
     "parting": (Parting, _parting),
     "pattern": (Pattern, _pattern),
     "survey": (Survey, lambda r: to.SurveyPart.model_validate(r.need(Survey))),
-    "plan": (RiggingPlan, lambda r: r.need(RiggingPlan)),
+    "plan": (RiggingPlan, _plan),
     "rigging": (Rigging, _rigging),
     "flow": (FlowGraph, _flow),
     "metal": (Metal, _metal),

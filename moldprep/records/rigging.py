@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from moldprep.geometry.solid import Solid
 from moldprep.records.base import seal
 from moldprep.records.casting import Body, Role
+from moldprep.records.plan import Reason
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -30,11 +31,13 @@ class Rigging:
     castings : the placed patterns, role CASTING
     bodies   : everything else that is metal
     inserts  : chills and sleeves
+    reasons  : why a body is not as planned
     """
 
     castings: tuple[Body, ...]
     bodies: tuple[Body, ...]
     inserts: tuple[Insert, ...]
+    reasons: tuple[Reason, ...] = ()
 
     @property
     def metal(self) -> tuple[Body, ...]:

@@ -60,8 +60,8 @@ def build_rigging(plan: RiggingPlan, pattern: Pattern) -> Rigging:
     _refuse_twins(castings + tuple(bodies))
     _refuse_buried(castings, bodies)
     inserts = _inserts(plan, Solid.union(body.solid for body in (*castings, *bodies)))
-    filled, inserts = fill_webs(castings, bodies, inserts)
-    return Rigging(castings=castings, bodies=filled, inserts=inserts)
+    filled, inserts, reasons = fill_webs(castings, bodies, inserts)
+    return Rigging(castings=castings, bodies=filled, inserts=inserts, reasons=reasons)
 
 
 def placed_casting(pattern: Pattern, place: Placement) -> Body:

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import facet_areas, spots_on_facets, unit_normals
 from moldprep.geometry.solid import Floats, Ints, Solid
-from moldprep.records import Body, Insert, Role
+from moldprep.records import Body, Insert, Reason, Role
 from moldprep.tolerances import SLIVER_MM3
 
 WEB_MM: Final = 5.0
@@ -28,6 +28,10 @@ STEP_MM: Final = 3.0
 
 SMALLEST_MM2: Final = 15.0
 """A web with less face than this is a feather edge and stays."""
+
+MOST_MM2: Final = 500.0
+"""A web between metal and metal with more face than this stays sand: filled it would be a weld, and
+a scar to grind; common practice, no source."""
 
 FACING: Final = -0.9
 """Faces within 25° of opposed make a web."""
@@ -59,18 +63,19 @@ class _Web:
 
     owner: int
     other: int
+    area_mm2: float
     middle: Floats
     rim: Floats
 
 
 def fill_webs(
     castings: Sequence[Body], bodies: Sequence[Body], inserts: Sequence[Insert]
-) -> tuple[tuple[Body, ...], tuple[Insert, ...]]:
-    """Return bodies and inserts, the thin sand beside feeders, necks and inserts filled.
+) -> tuple[tuple[Body, ...], tuple[Insert, ...], tuple[Reason, ...]]:
+    """Return bodies and inserts, the thin sand beside feeders, necks and inserts filled, and why.
 
     Sand between two of them, or between one of them and a casting, is filled where it is thinner
-    than `WEB_MM`: with metal that belongs to the feeder or neck, else with the insert. Gating
-    is never joined to anything.
+    than `WEB_MM`: with metal that belongs to the feeder or neck, up to `MOST_MM2` of it in one
+    place, else with the insert. Gating is never joined to anything.
 
     Parameters
     ----------
@@ -86,14 +91,20 @@ def fill_webs(
     solids = [*(body.solid for body in metal), *(insert.solid for insert in inserts)]
     barred = Solid.union(body.solid for body in bodies if body.role not in FILLS)
     fillings: dict[int, list[Solid]] = {}
+    names = [*(body.name for body in metal), *(insert.name for insert in inserts)]
+    reasons: list[Reason] = []
     for web in _find_webs(solids, n_cast, barred):
         takes = [k for k in (web.owner, web.other) if n_cast <= k < n_metal]
         taker = takes[0] if takes else max(web.owner, web.other)
+        if takes and max(web.owner, web.other) < n_metal and web.area_mm2 > MOST_MM2:
+            continue
         filling = _filling(web)
         if filling.volume_mm3 > SLIVER_MM3:
             fillings.setdefault(taker, []).append(filling)
+            beside = web.other if taker == web.owner else web.owner
+            reasons.append(_reason(web, names[taker], names[beside], is_metal=taker < n_metal))
     if not fillings:
-        return tuple(bodies), tuple(inserts)
+        return tuple(bodies), tuple(inserts), ()
     grown = {
         metal[k].name: Solid.union([solids[k], *more])
         for k, more in sorted(fillings.items())
@@ -112,7 +123,20 @@ def fill_webs(
             solid = _without(Solid.union([solid, *fillings[k]]), metal_here)
         solid = _without(solid, [*more_metal, *(other.solid for other in new_inserts)])
         new_inserts.append(insert if solid.is_empty else replace(insert, solid=solid.parts()[0]))
-    return new_bodies, tuple(new_inserts)
+    return new_bodies, tuple(new_inserts), tuple(reasons)
+
+
+def _reason(web: _Web, taker: str, beside: str, *, is_metal: bool) -> Reason:
+    """Return what was filled, and what it means for the crew."""
+    x, y, z = web.middle.mean(axis=0)
+    how = "blended into" if is_metal else "made to reach"
+    after = "; grind it off with the cut" if is_metal else ""
+    return Reason(
+        item=taker,
+        why=f"{how} {beside} over {web.area_mm2:.0f} mm² at ({x:.0f}, {y:.0f}, {z:.0f}): sand "
+        f"under {WEB_MM:g} mm there would break off into the metal{after}",
+        source="common practice, no source",
+    )
 
 
 def _without(solid: Solid, others: Sequence[Solid]) -> Solid:
@@ -148,7 +172,7 @@ def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web
                     continue
                 middle = 0.5 * (start[rows] + end[rows])
                 rim = np.vstack([start[rows], end[rows], _around(middle, skin, rays)])
-                found.append(_Web(owner, int(k), middle, rim))
+                found.append(_Web(owner, int(k), float(area[rows].sum()), middle, rim))
     return found
 
 
