@@ -290,6 +290,7 @@ def survey_of(grid):
 def feeding_of(grid):
     spot = HotSpot(
         name="H1",
+        section="H1",
         part="casting",
         at_mm=(75.0, 30.0, 0.0),
         modulus_mm=12.5,

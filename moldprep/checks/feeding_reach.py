@@ -82,7 +82,7 @@ def _held_against_solve(finding: Finding, section: str, results: Results) -> Fin
     pool = sum(
         spot.isolated_volume_mm3
         for spot in feeding.hot_spots
-        if spot.name.split(".")[0] == section and not spot.fed_by
+        if spot.section == section and not spot.fed_by
     )
     if pool > 0.0:
         words = f"the heat solve leaves {pool / 1e3:.2f} cm³ cut off in it as well"

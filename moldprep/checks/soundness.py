@@ -61,7 +61,7 @@ def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
             value=share,
             part=spot.part,
             at_mm=spot.hole_at_mm if spot.isolated_volume_mm3 > 0.0 else spot.at_mm,
-            remedy="; ".join(filter(None, (spot.cure, tried.get(spot.name.split(".")[0])))),
+            remedy="; ".join(filter(None, (spot.cure, tried.get(spot.section)))),
         )
         if found.verdict is Verdict.PASS and _section_of(spot) in coarse:
             unsure.append(spot.name)
@@ -203,8 +203,8 @@ def _outliers(ratios: dict[str, float], middle: float, limit: float) -> str:
 
 
 def _section_of(spot: HotSpot) -> str:
-    """Return the survey's section a hot spot is named after."""
-    return spot.name.removeprefix(f"{spot.part} ").split(".")[0]
+    """Return the name the survey has for the section of a hot spot."""
+    return spot.section.removeprefix(f"{spot.part} ")
 
 
 def _positive(value: float) -> float:

@@ -200,6 +200,7 @@ class HotSpotPart(Part):
     """A place that freezes later than all around it."""
 
     name: str
+    section: str
     part: str
     at_mm: Point
     modulus_mm: Number
@@ -211,6 +212,7 @@ class HotSpotPart(Part):
     hole_at_mm: Point
     section_volume_mm3: float
     cure: str
+    gate: str
 
 
 class FeedPairPart(Part):

@@ -41,6 +41,7 @@ from moldprep.records.plan import (
     Round,
     RunnerPlan,
     SpruePlan,
+    Step,
     VentPlan,
     WellPlan,
 )
@@ -123,6 +124,7 @@ __all__ = [
     "SectionJoin",
     "SpruePlan",
     "Station",
+    "Step",
     "Survey",
     "ThinRun",
     "Undercut",

@@ -75,8 +75,12 @@ class Freezing:
 class HotSpot:
     """A place that freezes later than all around it.
 
+    name                : its section's, with a number where a section has more than one
+    section             : name of the thermal section it is in, as in `Feeding.sections`
+    part                : name of the casting
     modulus_mm          : thermal modulus sqrt(t / C)
-    fed_by              : name of the feeder that feeds it until it is solid, "" for none
+    fed_by              : name of the feeder that feeds it until it is solid, "expansion" where an
+                          iron's own is counted on, "" for none
     closed_s            : when it lost its last feeder; its own freezing time where it never did
     isolated_volume_mm3 : metal still liquid when it lost its last feeder; 0 where fed
     hole_mm3            : contraction x isolated volume
@@ -84,9 +88,11 @@ class HotSpot:
     section_volume_mm3  : metal the isolated volume is a share of: its section's; where the pool is
                           larger, with all it spills over
     cure                : what would help, "" where fed
+    gate                : name of the ingate beside it that keeps it hot, "" for none
     """
 
     name: str
+    section: str
     part: str
     at_mm: tuple[float, float, float]
     modulus_mm: float
@@ -98,6 +104,7 @@ class HotSpot:
     hole_at_mm: tuple[float, float, float]
     section_volume_mm3: float
     cure: str
+    gate: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

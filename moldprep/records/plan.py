@@ -175,10 +175,28 @@ class Reason:
 
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)
+class Step:
+    """One change of a plan by automatic feeding.
+
+    kind     : "add" a feeder or chills, another "size" or "neck" or a "sleeve" of a feeder, a
+               flatter "gate"; to save metal, a feeder made smaller ("save") or left out ("drop")
+    item     : name of what was changed
+    for_what : name of the section or feeder it was changed for
+    text     : the change in words, for people
+    """
+
+    kind: Literal["add", "size", "neck", "sleeve", "gate", "save", "drop"]
+    item: str
+    for_what: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True, config=STRICT)
 class Round:
     """One round of automatic feeding: what was changed, why, and what it did.
 
     number    : 0 is the first plan
+    changed   : what was changed, in words; `steps` has it one by one
     left_mm3  : isolated liquid inside castings after the round
     unfed_mm3 : of it what is beyond the job's limit, section by section
     pitch_mm  : edge of a cell of the grid it was frozen on; trials are coarser than the last
@@ -196,6 +214,7 @@ class Round:
     pitch_mm: float = 0.0
     is_sound: bool = False
     outcome: str = ""
+    steps: tuple[Step, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)

@@ -17,6 +17,8 @@ from moldprep.records import (
     Reason,
     RiggingPlan,
     Round,
+    Rules,
+    Step,
     Survey,
 )
 from moldprep.results import Results
@@ -34,6 +36,7 @@ from moldprep.rigging.feed.shortfall import (
     troubles,
     unfed_mm3,
 )
+from moldprep.rigging.gates.sizing import Shop
 
 TRIAL_SHARE: Final = 0.25
 """Budget of a trial's heat solve over that of the last one: its cells are a third longer."""
@@ -120,13 +123,15 @@ class _Loop:
         self.best_number = self._rounds[-1].number
         while most > 0 and (revision := self._revision()) is not None:
             most -= 1
-            self._note("; ".join(what for what, _ in revision.steps), "; ".join(revision.why))
+            changed = "; ".join(step.text for step in revision.steps)
+            self._note(changed, "; ".join(revision.why), revision.steps)
             try:
                 tried = make(self.best.plus(revision.plan))
             except StageError as err:
                 self._rounds[-1] = replace(self._rounds[-1], outcome=f"not built: {err.what}")
-                steps = {what for what, _ in revision.steps}
-                self._refuse({what for what in steps if _changes(what, err.where)} or steps)
+                at_fault = err.where.split()[-1].removeprefix("neck-") if err.where else ""
+                named = {step.text for step in revision.steps if step.item == at_fault}
+                self._refuse(named or {step.text for step in revision.steps})
                 continue
             self._judge(tried, revision)
             if self._is_final and self.best is not tried:
@@ -137,9 +142,9 @@ class _Loop:
         plan, left = self.best.need(RiggingPlan), list[Reason]()
         if self._job.feeding.rounds and not self._is_sound(self.best):
             revision = self._revision()
-            for what, key in revision.steps if revision else ():
-                why = f"the job's rounds are spent (feeding.rounds); next to try: {what}"
-                left.append(Reason(item=key, why=why, source="the heat solve"))
+            for step in revision.steps if revision else ():
+                why = f"the job's rounds are spent (feeding.rounds); next to try: {step.text}"
+                left.append(Reason(item=step.for_what, why=why, source="the heat solve"))
             left += self._left
         whole = replace(plan, rounds=tuple(self._rounds), reasons=(*plan.reasons, *left))
         return self.best.plus(whole)
@@ -157,7 +162,9 @@ class _Loop:
         self._left, self._saving = (), ""
         if self._is_sound(self.best):
             return self._saved(plan, feeding, finder, alloy)
-        cures = Cures(plan, feeding, finder, self._job, alloy, frozenset(self._refused))
+        above_mm = Shop.of(self.best.need(Rules)).feeder_wall_mm
+        refused = frozenset(self._refused)
+        cures = Cures(plan, feeding, finder, self._job, alloy, above_mm, refused)
         revision = cures.of(
             left_over(feeding, self._job), run_dry(feeding, self._job),
             low_heat(feeding, self._job, alloy),
@@ -205,8 +212,12 @@ class _Loop:
             return
         self._measure(tried, f"put back to round {self.best_number}")
         before, after = (self._troubles(r) for r in (self.best, tried))
-        idle = {w for w, key in revision.steps if after.get(key, 0.0) >= before.get(key, 0.0)}
-        self._refuse(idle or {what for what, _ in revision.steps})
+        idle = {
+            step.text
+            for step in revision.steps
+            if after.get(step.for_what, 0.0) >= before.get(step.for_what, 0.0)
+        }
+        self._refuse(idle or {step.text for step in revision.steps})
 
     def _is_better(self, tried: Results, best: Results) -> bool:
         for a, b in zip(self._faults(tried), self._faults(best), strict=True):
@@ -226,10 +237,10 @@ class _Loop:
     def _troubles(self, results: Results) -> dict[str, float]:
         return troubles(results.need(Feeding), self._job, results.need(Alloy))
 
-    def _note(self, changed: str, why: str) -> None:
+    def _note(self, changed: str, why: str, steps: tuple[Step, ...] = ()) -> None:
         number = len(self._rounds)
         self._rounds.append(
-            Round(number=number, changed=changed, why=why, left_mm3=0.0, yield_pct=0.0)
+            Round(number=number, changed=changed, why=why, steps=steps, left_mm3=0.0, yield_pct=0.0)
         )
 
     def _measure(self, results: Results, outcome: str) -> None:
@@ -245,12 +256,6 @@ class _Loop:
             is_sound=self._is_sound(results),
             outcome=outcome,
         )
-
-
-def _changes(what: str, where: str) -> bool:
-    """Return whether a change is one of the item an error names."""
-    item = where.split()[-1].removeprefix("neck-") if where else ""
-    return what.startswith((f"{item}:", f"{item} "))
 
 
 def _cost_kg(results: Results) -> float:

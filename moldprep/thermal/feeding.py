@@ -8,6 +8,7 @@ Times are those of fully solid metal, so a pool here is the last that can be cut
 mush stops flowing earlier. The Niyama value speaks for that; this trace does not.
 """
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -41,9 +42,6 @@ by 0.9 % at two cells across, by 2.7 % at one and a half, by 7 % at one (one sig
 
 MOSTLY: Final = 0.5
 """A pool lies in a section as well as in its own where it fills that much of it."""
-
-GATE_HEATS: Final = "the ingate"
-"""Begins the remark on a hot spot that an ingate makes."""
 
 Floats = NDArray[np.float64]
 
@@ -144,8 +142,7 @@ class _Tracer:
         for spot in cut_off:
             seen[spot.name] = seen.get(spot.name, 0) + 1
             many = seen[spot.name]
-            fields = {**spot.__dict__, "name": spot.name if many == 1 else f"{spot.name}.{many}"}
-            named.append(HotSpot(**fields))
+            named.append(spot if many == 1 else replace(spot, name=f"{spot.name}.{many}"))
         return (*named, *self._held(set(seen)))
 
     def _noise_of_regions(self) -> Floats:
@@ -193,8 +190,15 @@ class _Tracer:
         feeds_itself = self._alloy.expands and closed_s >= self._alloy.feed_time_share * freezes_s
         contraction = max(self._alloy.contraction_pct, 0.0) / 100.0
         at = centers_mm(self._pools.cell[[last]], self._grid)[0]
+        cure = self._cure(region, closed_s, freezes_s, liquid, feeds_itself=feeds_itself)
+        gate = self._gate_beside(region, at)
+        if gate:
+            cure += (
+                f"; the ingate {gate} keeps it hot: make it thinner, move it, or gate into a feeder"
+            )
         return HotSpot(
             name=self._regions.names[region],
+            section=self._regions.names[region],
             part=self._regions.part[region],
             at_mm=_point(at),
             modulus_mm=self._modulus_mm(region, freezes_s),
@@ -205,8 +209,8 @@ class _Tracer:
             hole_mm3=0.0 if feeds_itself else contraction * liquid,
             hole_at_mm=_point(hole),
             section_volume_mm3=self._lies_in_mm3(rows, region),
-            cure=self._cure(region, closed_s, freezes_s, liquid, feeds_itself=feeds_itself)
-            + self._gate_beside(region, at),
+            cure=cure,
+            gate=gate,
         )
 
     def _lies_in_mm3(self, rows: NDArray[np.int64], region: int) -> float:
@@ -241,16 +245,12 @@ class _Tracer:
         )
 
     def _gate_beside(self, region: int, at_mm: Floats) -> str:
-        """Return a remark where an ingate ends within a wall's thickness of a hot spot."""
+        """Return the ingate that ends within a wall's thickness of a hot spot, "" for none."""
         section = self._regions.section[region]
         near = 1.5 * section.thickness_mm if section else 0.0
         for label, cells in self._gates.items():
             if len(cells) and np.linalg.norm(cells - at_mm, axis=1).min() < near:
-                name = self._metal.parts[label - 1]
-                return (
-                    f"; {GATE_HEATS} {name} keeps it hot: make it thinner, move it, or gate into a "
-                    "feeder"
-                )
+                return self._metal.parts[label - 1]
         return ""
 
     def _held(self, cut_off: set[str]) -> list[HotSpot]:
@@ -275,6 +275,7 @@ class _Tracer:
             spots.append(
                 HotSpot(
                     name=name,
+                    section=name,
                     part=self._regions.part[region],
                     at_mm=_point(at),
                     modulus_mm=self._modulus_mm(region, freezes_s),

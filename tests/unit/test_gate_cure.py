@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from moldprep.records import IngatePlan, Round, RunnerPlan
+from moldprep.records import IngatePlan, Round, RunnerPlan, Step
 from moldprep.records.plan import FilterPlan
 from moldprep.rigging.gates.gate_cure import BETWEEN_MM, LEAST_HEIGHT_MM, TRIES, flatter
 from tests.feeding_cases import plan_of, top_feeder
@@ -74,8 +74,9 @@ def test_never_too_thin_and_not_for_ever():
     tried = tuple(
         Round(
             number=k,
-            changed="ingate-1: 60 x 15 to 86 x 10 mm",
+            changed="in any words",
             why="",
+            steps=(Step(kind="gate", item="ingate-1", for_what="S1", text="in any words"),),
             left_mm3=0.0,
             yield_pct=50.0,
         )

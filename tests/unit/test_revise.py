@@ -6,6 +6,7 @@ import networkx as nx
 import numpy as np
 import pytest
 
+from moldprep.catalog import find
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import (
@@ -17,6 +18,7 @@ from moldprep.records import (
     Metal,
     RiggingPlan,
     Role,
+    Rules,
 )
 from moldprep.results import Results
 from moldprep.rigging.feed.feeder_plan import plan_feeders
@@ -58,10 +60,12 @@ def bossed_survey():
 class Loop:
     """What the pipeline does, from a plan put together by hand."""
 
-    def __init__(self, solid, survey, plan, job):
+    def __init__(self, solid, survey, plan, job, wall_mm=25.0):
         self.solid, self.survey, self.job = solid, survey, job
         self.pattern = pattern_of(solid)
-        self.start = Results(job, steel(), self.pattern, parting_of(solid, 10.0), survey, plan)
+        rules = find(Rules, "usual").model_copy(update={"settings": {"feeder_wall_mm": wall_mm}})
+        parting = parting_of(solid, 10.0)
+        self.start = Results(job, steel(), rules, self.pattern, parting, survey, plan)
         self.made = []
 
     def make(self, results):
@@ -165,7 +169,7 @@ def made_by(left_of):
         plan = results.need(RiggingPlan)
         left = left_of(plan)
         spot = HotSpot(
-            name="plate", part="casting", at_mm=(90.0, 40.0, 10.0), modulus_mm=8.2,
+            name="plate", section="plate", part="casting", at_mm=(90.0, 40.0, 10.0), modulus_mm=8.2,
             freezing_time_s=90.0, fed_by="" if left else "F1", closed_s=80.0,
             isolated_volume_mm3=left, hole_mm3=0.03 * left, hole_at_mm=(90.0, 40.0, 20.0),
             section_volume_mm3=PLATE.volume_mm3, cure="",
@@ -241,18 +245,37 @@ def test_the_last_solve_is_the_jobs_and_trials_are_coarser():
     assert any("on the full grid" in one.changed for one in loop.plan.rounds)
 
 
+def dry(results):
+    """Make results where LARGE must give 30 cm³ and can give 20; any other is large enough."""
+    made = made_by(lambda p: 0.0)(results)
+    feeding = made.need(Feeding)
+    (pair,) = feeding.pairs
+    need = 3e4 if results.need(RiggingPlan).feeders == (LARGE,) else 1e4
+    return made.plus(replace_pair(feeding, replace(pair, need_mm3=need)))
+
+
+@pytest.mark.parametrize("wall_mm", [25.0, 60.0])
+def test_a_grown_feeder_keeps_the_rule_sets_sand_above_it(wall_mm):
+    job = job_of(feeding={"rounds": 1, "sleeves": "none"})
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE], top_mm=115.0), job, wall_mm)
+    plan = feed_by_rounds(loop.start, dry, dry).need(RiggingPlan)
+    (feeder,) = plan.feeders
+    assert feeder.height_mm > LARGE.height_mm
+    assert plan.top_mm == feeder.at_mm[2] + feeder.height_mm + wall_mm
+
+
+def test_what_a_round_changed_is_told_one_by_one():
+    job = job_of(feeding={"rounds": 1, "sleeves": "none"})
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE]), job)
+    plan = feed_by_rounds(loop.start, dry, dry).need(RiggingPlan)
+    (step,) = plan.rounds[1].steps
+    assert (step.kind, step.item, step.for_what) == ("size", "F1", "F1")
+    assert plan.rounds[1].changed == step.text
+
+
 @pytest.mark.parametrize("sleeves", ["none", "auto"])
 def test_a_feeder_that_would_run_dry_grows_or_gets_a_sleeve(sleeves):
     """It must give 30 cm³ and can give 20: no pool, but not sound. At 1.5 x a sleeve first."""
-    make = made_by(lambda p: 0.0)
-
-    def dry(results):
-        made = make(results)
-        feeding = made.need(Feeding)
-        (pair,) = feeding.pairs
-        need = 3e4 if results.need(RiggingPlan).feeders == (LARGE,) else 1e4
-        return made.plus(replace_pair(feeding, replace(pair, need_mm3=need)))
-
     job = job_of(feeding={"rounds": 1, "sleeves": sleeves})
     loop = Loop(PLATE, plate_survey(), plan_of([LARGE]), job)
     plan = feed_by_rounds(loop.start, dry, dry).need(RiggingPlan)

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import replace
-from typing import Final
+from typing import Final, Literal, get_args
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from moldprep.records import (
     Reason,
     RiggingPlan,
     Section,
+    Step,
 )
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
@@ -29,9 +30,8 @@ from moldprep.rigging.feed.feeder_seats import (
     sleeve_wall_mm,
 )
 from moldprep.rigging.feed.feeder_size import scaled
-from moldprep.rigging.feed.revision import ALL_IS_FED, Revision
+from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.gates.gate_cure import flatter
-from moldprep.thermal.feeding import GATE_HEATS
 from moldprep.thermal.regions import region_name, unplaced
 
 MOST_AT_ONCE: Final = 1.4
@@ -62,8 +62,9 @@ LEAST_CHILL: Final = 0.6
 """Width of a chill over the section's thickness; a smaller one only gets hot."""
 MOST_CHILLS: Final = 10
 """Chills set against one hot spot in one round at most."""
-SAND_ABOVE_MM: Final = 30.0
-"""Sand over a closed feeder at least (common practice, no source)."""
+
+Kind = Literal["add", "size", "neck", "sleeve", "gate"]
+CURES: Final = frozenset(get_args(Kind))
 
 
 class Cures:
@@ -76,10 +77,11 @@ class Cures:
         finder: SeatFinder,
         job: Job,
         alloy: Alloy,
+        sand_above_mm: float,
         refused: frozenset[str] = frozenset(),
     ) -> None:
-        """Take the plan, what it did, and the changes that were tried and did not help."""
-        self._refused, self._for = refused, ""
+        """Take the plan, what it did, sand over closed feeders, and changes that did not help."""
+        self._refused, self._for, self._sand_above_mm = refused, "", sand_above_mm
         self.left: tuple[Reason, ...] = ()
         self._plan, self._job, self._alloy = plan, job, alloy
         self._placements = plan.placements or (Placement(name="casting"),)
@@ -93,7 +95,7 @@ class Cures:
         self._feeders = list(plan.feeders)
         self._chills = list(plan.chills)
         self._gates = list(plan.ingates)
-        self._steps: list[tuple[str, str]] = []
+        self._steps: list[Step] = []
         self._why: list[str] = []
         self._reasons = list(plan.reasons)
         self._touched: set[str] = set()
@@ -115,7 +117,7 @@ class Cures:
             Feeders that are hottest at their neck.
         """
         for spot in spots:
-            self._for = spot.name.split(".")[0]
+            self._for = spot.section
             if not self._cure(spot):
                 self.left = (*self.left, _beyond_us(spot))
             else:
@@ -141,15 +143,15 @@ class Cures:
             chills=tuple(self._chills),
             ingates=tuple(self._gates),
             reasons=tuple(self._reasons),
-            top_mm=max([self._plan.top_mm, *(top + SAND_ABOVE_MM for top in tops)]),
+            top_mm=max([self._plan.top_mm, *(top + self._sand_above_mm for top in tops)]),
         )
         return Revision(plan=changed, steps=tuple(self._steps), why=tuple(self._why))
 
-    def _goes(self, what: str) -> bool:
+    def _goes(self, kind: Kind, item: str, text: str) -> bool:
         """Write down a change, unless it was tried before and did not help."""
-        if what in self._refused:
+        if text in self._refused:
             return False
-        self._steps.append((what, self._for))
+        self._steps.append(Step(kind=kind, item=item, for_what=self._for, text=text))
         return True
 
     def _cure(self, spot: HotSpot) -> bool:
@@ -158,7 +160,7 @@ class Cures:
         section = self._section(spot)
         if placement is None or section is None:
             return False
-        if GATE_HEATS in spot.cure and self._flattened(spot):
+        if spot.gate and self._flattened(spot):
             return True
         own = [feeder for feeder in self._serving(spot) if self._may_feed]
         if any(feeder.name in self._touched for feeder in own):
@@ -175,9 +177,8 @@ class Cures:
     def _section(self, spot: HotSpot) -> Section | None:
         """Return the survey's section a pool is in, with the modulus it showed in the solve."""
         n = len(self._placements)
-        name = spot.name.split(".")[0]
         for section in self._finder.by_name.values():
-            if region_name(spot.part, section.name, n) in (spot.name, name):
+            if region_name(spot.part, section.name, n) == spot.section:
                 shown = min(max(spot.modulus_mm, 0.5 * section.modulus_mm), section.modulus_mm)
                 return replace(section, modulus_mm=shown)
         return None
@@ -185,14 +186,13 @@ class Cures:
     def _serving(self, spot: HotSpot) -> list[FeederPlan]:
         """Return the feeders that may be changed for a pool, nearest first."""
         n = len(self._placements)
-        name = spot.name.split(".")[0]
         return sorted(
             (
                 feeder
                 for feeder in self._feeders
                 if feeder.into == spot.part
                 and feeder.name not in self._given
-                and any(region_name(spot.part, s, n) in (spot.name, name) for s in feeder.serves)
+                and any(region_name(spot.part, s, n) == spot.section for s in feeder.serves)
             ),
             key=lambda feeder: math.dist(feeder.at_mm, spot.at_mm),
         )
@@ -203,8 +203,7 @@ class Cures:
         """Make the ingate that keeps a hot spot hot flatter at the same area."""
         if not self._may_gate:
             return False
-        words = spot.cure.split(f"{GATE_HEATS} ")[-1].split()
-        gate = next((one for one in self._gates if one.name in words), None)
+        gate = next((one for one in self._gates if one.name == spot.gate), None)
         if gate is None or gate.name in self._touched:
             return gate is not None
         new = flatter(gate, replace(self._plan, ingates=tuple(self._gates)))
@@ -214,7 +213,7 @@ class Cures:
             f"{gate.name}: {gate.width_mm:.0f} x {gate.height_mm:.0f} to "
             f"{new.width_mm:.0f} x {new.height_mm:.0f} mm"
         )
-        if not self._goes(what):
+        if not self._goes("gate", gate.name, what):
             return False
         self._gates[self._gates.index(gate)] = new
         self._touched.add(gate.name)
@@ -244,17 +243,13 @@ class Cures:
         return under and self._grown(feeder, 1.12)
 
     def _pair(self, feeder: FeederPlan, spot: HotSpot) -> FeedPair | None:
-        for name in (spot.name, spot.name.split(".")[0]):
-            if (feeder.name, name) in self._pairs:
-                return self._pairs[feeder.name, name]
-        return None
+        return self._pairs.get((feeder.name, spot.section))
 
     def _tries(self, feeder: FeederPlan) -> int:
         """Return in how many rounds a cure changed a feeder."""
         return sum(
-            f"{feeder.name}:" in one.changed or f"{feeder.name} neck:" in one.changed
+            any(step.item == feeder.name and step.kind in CURES for step in one.steps)
             for one in self._plan.rounds
-            if not one.why.startswith(ALL_IS_FED)
         )
 
     def _filled_up(self, feeder: FeederPlan, short: float) -> bool:
@@ -272,7 +267,8 @@ class Cures:
         sleeved = replace(feeder, sleeve="insulating", sleeve_mm=wall)
         if feeder.diameter_mm < LEAST_SLEEVE_MM or not self._room.has(sleeved, self._feeders):
             return False
-        return self._goes(f"{feeder.name}: in an insulating sleeve") and self._swap(feeder, sleeved)
+        what = f"{feeder.name}: in an insulating sleeve"
+        return self._goes("sleeve", feeder.name, what) and self._swap(feeder, sleeved)
 
     def _grown(self, feeder: FeederPlan, factor: float) -> bool:
         grown = scaled(feeder, factor)
@@ -300,7 +296,7 @@ class Cures:
             f"{feeder.name}: {feeder.diameter_mm:.0f} x {feeder.height_mm:.0f} to "
             f"{grown.diameter_mm:.0f} x {grown.height_mm:.0f} mm"
         )
-        return self._goes(what) and self._swap(feeder, grown)
+        return self._goes("size", feeder.name, what) and self._swap(feeder, grown)
 
     def _widened(self, feeder: FeederPlan) -> bool:
         if not feeder.neck_width_mm > 0.0:
@@ -317,7 +313,7 @@ class Cures:
             f"{width:.0f} x {height:.0f} mm"
         )
         wider = replace(feeder, neck_width_mm=width, neck_height_mm=height)
-        return self._goes(what) and self._swap(feeder, wider)
+        return self._goes("neck", feeder.name, what) and self._swap(feeder, wider)
 
     def _swap(self, old: FeederPlan, new: FeederPlan) -> bool:
         self._feeders[self._feeders.index(old)] = new
@@ -343,7 +339,7 @@ class Cures:
             f"{name}: new, {added.diameter_mm:.0f} x {added.height_mm:.0f} mm on {spot.name} at "
             f"({x:.0f}, {y:.0f}, {z:.0f})"
         )
-        if not self._room.has(added, self._feeders) or not self._goes(what):
+        if not self._room.has(added, self._feeders) or not self._goes("add", name, what):
             return False
         self._feeders.append(added)
         self._touched.add(name)
@@ -371,7 +367,8 @@ class Cures:
         new = self._chills[before:]
         wide_mm = ", ".join(f"{chill.size_mm[0]:.0f}" for chill in new)
         names = f"{new[0].name} to {new[-1].name}" if len(new) > 1 else "".join(c.name for c in new)
-        if new and self._goes(f"{names}: new chills, {wide_mm} mm wide, on {spot.name}"):
+        what = f"{names}: new chills, {wide_mm} mm wide, on {spot.name}"
+        if new and self._goes("add", new[0].name, what):
             return True
         del self._chills[before:], self._reasons[reasons:]
         return False
@@ -405,7 +402,7 @@ class Cures:
 def _beyond_us(spot: HotSpot) -> Reason:
     """Return what is left of a pool nothing here can cure, and what would."""
     return Reason(
-        item=spot.name.split(".")[0],
+        item=spot.section,
         why=(
             f"{spot.name}: no free place for a feeder within {NEAR:.0f} walls of the pool, on top "
             "or beside it, and no flat ground for a chill that was not tried before. What would "

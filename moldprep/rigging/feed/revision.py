@@ -1,22 +1,18 @@
 """What one round of feeding changes."""
 
 from dataclasses import dataclass
-from typing import Final
 
-from moldprep.records import RiggingPlan
-
-ALL_IS_FED: Final = "all is fed"
-"""Begins the reason of every saving."""
+from moldprep.records import RiggingPlan, Step
 
 
 @dataclass(frozen=True, kw_only=True)
 class Revision:
     """A changed plan.
 
-    steps : (what was changed, the section or feeder it was changed for), one by one
+    steps : what was changed, one by one
     why   : what was wrong
     """
 
     plan: RiggingPlan
-    steps: tuple[tuple[str, str], ...]
+    steps: tuple[Step, ...]
     why: tuple[str, ...]

@@ -4,11 +4,11 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, RiggingPlan
+from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, RiggingPlan, Step
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import FAR_BEYOND
 from moldprep.rigging.feed.feeder_size import scaled, wanted_factor
-from moldprep.rigging.feed.revision import ALL_IS_FED, Revision
+from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feeders import feeder_volume_mm3
 
 NECK_KEPT: Final = 0.97
@@ -39,7 +39,7 @@ def fewer_feeders(
     pairs = _by_feeder(plan, feeding)
     now = {feeder.name: feeder for feeder in plan.feeders}
     heirs: set[str] = set()
-    steps: list[tuple[str, str]] = []
+    steps: list[Step] = []
     for feeder in sorted(plan.feeders, key=lambda f: (pairs[f.name].volume_mm3, f.name)):
         if feeder.name in tied | heirs:
             continue
@@ -58,10 +58,10 @@ def fewer_feeders(
         what = f"{feeder.name} left out, {heir.name} takes over"
         if heir.diameter_mm > old.diameter_mm:
             what += f" and grows to {heir.diameter_mm:.0f} x {heir.height_mm:.0f} mm"
-        steps.append((what, feeder.name))
+        steps.append(Step(kind="drop", item=feeder.name, for_what=feeder.name, text=what))
     if not steps:
         return None
-    why = (f"{ALL_IS_FED}; neighbors may do with fewer feeders",)
+    why = ("all is fed; neighbors may do with fewer feeders",)
     return Revision(plan=replace(plan, feeders=tuple(now.values())), steps=tuple(steps), why=why)
 
 
@@ -76,10 +76,15 @@ def smaller_feeders(plan: RiggingPlan, feeding: Feeding, job: Job, alloy: Alloy)
         return None
     given = {feeder.name for feeder in job.rigging.feeder}
     pairs = _by_feeder(plan, feeding)
-    cured = "; ".join(one.changed for one in plan.rounds if not one.why.startswith(ALL_IS_FED))
+    cured = {
+        step.item
+        for one in plan.rounds
+        for step in one.steps
+        if step.kind in {"add", "size", "sleeve"}
+    }
     smaller = {}
     for feeder in plan.feeders:
-        if feeder.name in given or f"{feeder.name}:" in cured:
+        if feeder.name in given | cured:
             continue
         scale = _scale(pairs[feeder.name].pairs, wanted_factor(job, alloy), alloy)
         if scale < WORTH_IT:
@@ -88,15 +93,17 @@ def smaller_feeders(plan: RiggingPlan, feeding: Feeding, job: Job, alloy: Alloy)
         return None
     feeders = tuple(smaller.get(feeder.name, feeder) for feeder in plan.feeders)
     steps = tuple(
-        (
-            f"{old.name}: {old.diameter_mm:.0f} x {old.height_mm:.0f} to "
+        Step(
+            kind="save",
+            item=old.name,
+            for_what=old.name,
+            text=f"{old.name}: {old.diameter_mm:.0f} x {old.height_mm:.0f} to "
             f"{new.diameter_mm:.0f} x {new.height_mm:.0f} mm",
-            old.name,
         )
         for old, new in zip(plan.feeders, feeders, strict=True)
         if new is not old
     )
-    why = (f"{ALL_IS_FED}; raise the yield",)
+    why = ("all is fed; raise the yield",)
     return Revision(plan=replace(plan, feeders=feeders), steps=steps, why=why)
 
 

@@ -69,8 +69,7 @@ def troubles(feeding: Feeding, job: Job, alloy: Alloy) -> dict[str, float]:
     """Return by section its liquid cut off [mm³], by feeder how dry or how low it is [-]."""
     found: dict[str, float] = {}
     for spot in feeding.hot_spots:
-        name = spot.name.split(".")[0]
-        found[name] = found.get(name, 0.0) + spot.isolated_volume_mm3
+        found[spot.section] = found.get(spot.section, 0.0) + spot.isolated_volume_mm3
     found |= run_dry(feeding, job)
     low = low_heat(feeding, job, alloy)
     for pair in feeding.pairs:

@@ -37,7 +37,11 @@ def flatter(gate: IngatePlan, plan: RiggingPlan) -> IngatePlan | None:
     plan
         What else is there, and how often this gate was changed before.
     """
-    if sum(f"{gate.name}:" in one.changed for one in plan.rounds) >= TRIES:
+    tries = sum(
+        any(step.kind == "gate" and step.item == gate.name for step in one.steps)
+        for one in plan.rounds
+    )
+    if tries >= TRIES:
         return None
     height = max(FLATTER * gate.height_mm, LEAST_HEIGHT_MM)
     room = min(
