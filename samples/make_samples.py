@@ -16,7 +16,6 @@ from build123d import (
     Axis,
     Box,
     Circle,
-    Compound,
     Cone,
     Cylinder,
     Edge,
@@ -252,7 +251,7 @@ def cover() -> Part:
             top = pad if x == y == 0 else height
             cell = cavity & Pos(x, y, (foot + top) / 2) * Box(dx, dy, top - foot)
             is_corner = lambda e, c=cell: (  # noqa: E731
-                (e @ 0.5).Z > foot + 0.5 and share_inside(c, e) < 0.4
+                foot + 0.5 < (e @ 0.5).Z and share_inside(c, e) < 0.4
             )
             hollow += cell if x == y == 0 else soften(cell, 2, is_corner)
     return body - hollow
