@@ -53,6 +53,7 @@ class Odd(NamedTuple):
     temp, temp_next : (n + 6,) temperatures at the last two stages, and of the six sides [°C]
     sum, sum_next   : (n,) their sums over time in the step that is being made [K s]
     metal, other, rest : (n,) what they hold, as in `Cells`
+    is_edge         : (n,) whether a face is outside
     step            : (6,) steps of the flat grid to the cell across each face
     """
 
@@ -67,6 +68,7 @@ class Odd(NamedTuple):
     metal: Field
     other: Field
     rest: NDArray[np.uint8]
+    is_edge: Flags
     step: Ints
 
 
@@ -185,7 +187,8 @@ def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
     temp = np.zeros(n + 6, np.float32)
     held = (cells.metal.ravel()[at], cells.other.ravel()[at], cells.rest.ravel()[at])
     total, total_next = np.zeros((2, n), np.float32)
-    odd = Odd(at, near, g, tilt, temp, temp.copy(), total, total_next, *held, step)
+    is_edge = (near >= n).any(axis=1)
+    odd = Odd(at, near, g, tilt, temp, temp.copy(), total, total_next, *held, is_edge, step)
     contacts.lean(odd, kind.shape, cells)
     return odd
 

@@ -43,11 +43,13 @@ GROWTH: Final = 0.02
 """Longest step over the time gone by: keeps the error in time near half a percent."""
 
 MOST_STAGES: Final = 41
-REFRESH_GROWTH: Final = 0.04
-FEW_SWEEPS: Final = 8
-MANY_SWEEPS: Final = 40
-"""Conductances are refreshed after some sweeps once the time has grown by 4 %, in which the heat
-goes 2 % deeper; and after many sweeps in any case."""
+REFRESH_GROWTH: Final = 0.08
+FIRST_STEPS: Final = 10
+"""Conductances are refreshed once the time has grown by 8 %, in which the heat goes 4 % deeper;
+and after each of the first steps."""
+
+AHEAD: Final = 0.1
+"""Share of its table by which metal may cool until the next refresh."""
 
 UNTOUCHED_K: Final = 0.02
 """Cells that have warmed less than this have not been reached by the heat."""
@@ -167,7 +169,7 @@ class HeatFlow:
         self._visits: Visits | None = None
         self._spread: Ints = self._reach[..., :0]
         self._find_reach(self._plan.all_rows())
-        self._sweeps_since, self._fresh_s = MANY_SWEEPS, 0.0
+        self._fresh_s = 0.0
         self.heat_at_start_j = self.heat_j()
 
     # ---- looking ----------------------------------------------------------------------------
@@ -211,7 +213,7 @@ class HeatFlow:
     def step(self, longest_s: float = np.inf) -> float:
         """Go on by one step of at most `longest_s`; return its length. [s]"""
         is_later = self.time_s >= self._fresh_s * (1.0 + REFRESH_GROWTH)
-        if self._sweeps_since >= (FEW_SWEEPS if is_later else MANY_SWEEPS) or self.n_steps < 10:
+        if is_later or self.n_steps < FIRST_STEPS:
             self._refresh()
         shortest = min(self._quick_s, self._sand_s)
         wanted = max(shortest, min(self._growth * self.time_s, self._sand_s))
@@ -222,7 +224,6 @@ class HeatFlow:
         self._go_on(length, n)
         self.time_s += length
         self.n_steps += 1
-        self._sweeps_since += n
         return length
 
     def run(self, until_s: float) -> None:
@@ -286,8 +287,8 @@ class HeatFlow:
             self._find_reach(self._visits.rows)
         rates = np.zeros(len(self._visits.on), np.float32)
         contacts.refresh(
-            self._odd, self._visits.on, self._visits.is_on, self._p.shape, self.cells,
-            self.tables, self._skin, np.float32(self.pitch_mm), rates,
+            self._odd, self._visits.on, self._visits.is_on, self._flat, self.tables, self._skin,
+            np.float32(self.pitch_mm), rates,
         )  # fmt: skip
         sand, metal = self._slopes
         per = 6.0 / self.pitch_mm**2
@@ -296,7 +297,7 @@ class HeatFlow:
         self._sand_s = SAFETY / max(of_sand, per * sand)
         quick = max(of_rest, per * self._metal_slope(metal))
         self._quick_s = SAFETY / quick if quick > 0.0 else self._sand_s
-        self._sweeps_since, self._fresh_s = 0, self.time_s
+        self._fresh_s = self.time_s
 
     def _metal_slope(self, slopes: Field) -> float:
         """Return the largest dP/dH of inner metal between its least and its largest H."""
@@ -308,6 +309,7 @@ class HeatFlow:
             return 0.0
         lowest, per = self.tables.metal_p[:2]
         ends = (np.array([low.min(), high.max()]) - lowest) * per
+        ends[0] -= AHEAD * len(slopes)
         first, last = np.clip(ends.astype(int), 0, len(slopes) - 1)
         return float(slopes[first : last + 1].max())
 

@@ -65,86 +65,84 @@ def lean(odd: Any, shape: Any, cells: Any) -> None:
 def conductance(
     t1: Any,
     t2: Any,
-    i: Any,
-    j: Any,
-    k: Any,
-    axis: Any,
+    a: Any,
+    step: Any,
     tilt: Any,
-    cells: Any,
-    tables: Any,
+    metal: Any,
+    other: Any,
+    rest: Any,
+    conduct: Any,
+    capacity: Any,
+    contact: Any,
     pitch: Any,
 ) -> Any:
-    """Return g of a face with mixed sides, above cell (i, j, k) along an axis. [W/(mm³ K)]
-
-    `tilt` is |n| of the metal's surface there, along the axis.
+    """Return g of a face with mixed sides, between flat cells a and a + step. [W/(mm³ K)]
 
     A cell with any metal is a node of the metal. From it to a cell without, the heat goes through
     metal up to the surface, across the contact, and through the rest: the surface is where the
-    cell's share of metal puts it on the line between the centers.
+    cell's share of metal puts it on the line between the centers. `tilt` is |n| of the surface
+    along the axis. (Bare arrays: handing on whole tuples of them costs more than all the rest.)
     """
-    p, q, r = i + (axis == 0), j + (axis == 1), k + (axis == 2)
-    m1, m2 = cells.rest[i, j, k], cells.rest[p, q, r]
-    f1, f2 = cells.metal[i, j, k], cells.metal[p, q, r]
+    b = a + step
+    m1, m2 = rest[a], rest[b]
+    f1, f2 = metal[a], metal[b]
     mean = HALF * (t1 + t2)
     if (f1 > ZERO) != (f2 > ZERO):
         if f1 > ZERO:
-            beyond = sand_up_to(cells.metal, i, j, k, axis, -1)
+            beyond = sand_up_to(metal, a, -step)
         else:
-            beyond = sand_up_to(cells.metal, p, q, r, axis, 1)
+            beyond = sand_up_to(metal, b, step)
             f1, t1, m1, m2 = f2, t2, m2, m1
-        path = max(f1 - HALF, ZERO) / looked_up(tables.conduct, 0, t1)
-        path += beyond / looked_up(tables.conduct, m1, mean)
-        path += HALF / looked_up(tables.conduct, m2, mean)
-        contact = tables.contact[m1 if f1 < ONE else m2]
-        if contact > ZERO:
-            contact /= max(tilt, np.float32(0.1))
-        return ONE / (pitch * (pitch * path + contact))
+        path = max(f1 - HALF, ZERO) / looked_up(conduct, 0, t1)
+        path += beyond / looked_up(conduct, m1, mean)
+        path += HALF / looked_up(conduct, m2, mean)
+        at_face = contact[m1 if f1 < ONE else m2] / max(tilt, np.float32(0.1))
+        return ONE / (pitch * (pitch * path + at_face))
     if f1 == ZERO:
-        one, two = looked_up(tables.conduct, m1, t1), looked_up(tables.conduct, m2, t2)
+        one, two = looked_up(conduct, m1, t1), looked_up(conduct, m2, t2)
         return np.float32(2.0) * one * two / ((one + two) * pitch * pitch)
-    of_metal = looked_up(tables.conduct, 0, mean) / (pitch * pitch)
+    of_metal = looked_up(conduct, 0, mean) / (pitch * pitch)
+    full = looked_up(capacity, 0, mean)
+    one = filled(f1, other[a], looked_up(capacity, m1, mean) / full)
+    two = filled(f2, other[b], looked_up(capacity, m2, mean) / full)
     weight = tilt * tilt
-    holds = min(filled(cells, i, j, k, mean, tables), filled(cells, p, q, r, mean, tables))
-    return of_metal * (weight * holds + (ONE - weight) * HALF * (f1 + f2))
+    return of_metal * (weight * min(one, two) + (ONE - weight) * HALF * (f1 + f2))
 
 
 @compiled(fastmath=True)
-def sand_up_to(metal: Any, i: Any, j: Any, k: Any, axis: Any, way: Any) -> Any:
-    """Return how far the surface is behind the outer face of a cell with metal. [cells]
+def sand_up_to(metal: Any, a: Any, inward: Any) -> Any:
+    """Return how far the surface is behind the outer face of flat cell a with metal. [cells]
 
-    The mean height of the metal in the line of cells that goes in along the axis: on a slope the
-    next cell in is cut too, and what it lacks counts, unless it lacks it on its far side.
+    The mean height of the metal in the line of cells that goes in: on a slope the next cell in is
+    cut too, and what it lacks counts, unless it lacks it on its far side.
     """
-    a, b, c = way * (axis == 0), way * (axis == 1), way * (axis == 2)
-    lacks = ONE - metal[i, j, k]
-    next_in = metal[i + a, j + b, k + c]
-    if ZERO < next_in <= metal[i + 2 * a, j + 2 * b, k + 2 * c]:
+    lacks, next_in = ONE - metal[a], metal[a + inward]
+    if ZERO < next_in <= metal[a + 2 * inward]:
         lacks += ONE - next_in
     return lacks
 
 
 @compiled(fastmath=True)
-def filled(cells: Any, i: Any, j: Any, k: Any, at_c: Any, tables: Any) -> Any:
+def filled(metal: Any, other: Any, share: Any) -> Any:
     """Return the heat capacity of a cell over that of full metal, a half at least, at most 1.
 
-    The metal of a cell that holds little is tied to the next by so much less, which is still far
-    more than the sand conducts, and keeps the stable step near that of full cells.
+    `share` is the capacity of the rest over that of metal. The metal of a cell that holds little is
+    tied to the next by so much less, which is still far more than the sand conducts, and keeps the
+    stable step near that of full cells.
     """
-    other = looked_up(tables.capacity, cells.rest[i, j, k], at_c)
-    share = other / looked_up(tables.capacity, 0, at_c)
-    return min(max(cells.metal[i, j, k] + cells.other[i, j, k] * share, HALF), ONE)
+    return min(max(metal + other * share, HALF), ONE)
 
 
 @compiled(fastmath=True)
 def to_outside(
-    at_c: Any, metal: Any, rest: Any, outside_c: Any, tables: Any, skin: Any, pitch: Any
+    at_c: Any, metal: Any, rest: Any, outside_c: Any, conduct: Any, skin: Any, pitch: Any
 ) -> Any:
     """Return g from a cell's center to the outside: half a cell, then film and radiation.
 
     `skin` is (film [W/(mm² K)], emissivity).
     """
-    k = metal * looked_up(tables.conduct, 0, at_c)
-    k += (ONE - metal) * looked_up(tables.conduct, rest, at_c)
+    k = metal * looked_up(conduct, 0, at_c)
+    k += (ONE - metal) * looked_up(conduct, rest, at_c)
     hot, cold = np.float64(at_c) + 273.15, np.float64(outside_c) + 273.15
     film = skin[0] + skin[1] * SIGMA_W_MM2_K4 * (hot * hot + cold * cold) * (hot + cold)
     if film <= 0.0:
@@ -154,56 +152,52 @@ def to_outside(
 
 @compiled(parallel=True, fastmath=True)
 def refresh(
-    odd: Any,
-    on: Any,
-    is_on: Any,
-    shape: Any,
-    cells: Any,
-    tables: Any,
-    skin: Any,
-    pitch: Any,
-    rates: Any,
+    odd: Any, on: Any, is_on: Any, cells: Any, tables: Any, skin: Any, pitch: Any, rates: Any
 ) -> None:
     """Set g of the mixed faces of the active odd cells at their temperatures now, and their rates.
 
-    `skin` is (6, 3): film [W/(mm² K)], emissivity, temperature [°C]. A face between two odd cells
-    is set once, by the lower one if that is active. `rates` (n,) becomes sum g / C. [1/s]
+    `cells` are flat. `skin` is (6, 3): film [W/(mm² K)], emissivity, temperature [°C]. A face
+    between two odd cells is set once, by the lower one if that is active. `rates` (n,) becomes
+    sum g / C. [1/s]
     """
-    n_y, n_z = shape[1], shape[2]
     place, beside, g_of, temp, tilts = odd.at, odd.near, odd.g, odd.temp, odd.tilt
+    to, f_of, s_of, m_of = odd.step, odd.metal, odd.other, odd.rest
+    metal, other, rest = cells.metal, cells.other, cells.rest
+    conduct, capacity, contact = tables.conduct, tables.capacity, tables.contact
     for s in prange(on.size):
         q = on[s]
-        at = place[q]
-        i, j, k = at // (n_y * n_z), (at // n_z) % n_y, at % n_z
-        t = temp[q]
+        at, t = place[q], temp[q]
         for face in range(6):
-            near, axis = beside[q, face], face // 2
+            near = beside[q, face]
             if near >= place.size:
                 film = skin[near - place.size]
-                g_of[q, face] = to_outside(
-                    t, cells.metal[i, j, k], cells.rest[i, j, k], film[2], tables, film, pitch
-                )
+                g_of[q, face] = to_outside(t, f_of[q], m_of[q], film[2], conduct, film, pitch)
             elif near >= 0 and face % 2 == 1:
-                g = conductance(t, temp[near], i, j, k, axis, tilts[q, face], cells, tables, pitch)
+                tilt, step = tilts[q, face], to[face]
+                g = conductance(
+                    t, temp[near], at, step, tilt, metal, other, rest, conduct, capacity, contact,
+                    pitch,
+                )  # fmt: skip
                 g_of[q, face] = g
                 g_of[near, face - 1] = g
             elif near >= 0 and not is_on[near]:
-                a, b, c = i - (axis == 0), j - (axis == 1), k - (axis == 2)
-                g = conductance(temp[near], t, a, b, c, axis, tilts[q, face], cells, tables, pitch)
+                tilt, step = tilts[q, face], to[face + 1]
+                g = conductance(
+                    temp[near], t, at - step, step, tilt, metal, other, rest, conduct, capacity,
+                    contact, pitch,
+                )  # fmt: skip
                 g_of[q, face] = g
     for s in prange(on.size):
         q = on[s]
-        at = place[q]
-        i, j, k = at // (n_y * n_z), (at // n_z) % n_y, at % n_z
-        m, f, t = cells.rest[i, j, k], cells.metal[i, j, k], temp[q]
-        own = looked_up(tables.conduct, 0 if f > ZERO else m, t) / (pitch * pitch)
+        m, f, t = m_of[q], f_of[q], temp[q]
+        own = looked_up(conduct, 0 if f > ZERO else m, t) / (pitch * pitch)
         total = ZERO
         for face in range(6):
             total += own if beside[q, face] == SAME else g_of[q, face]
-        capacity = f * looked_up(tables.capacity, 0, t)
+        holds = f * looked_up(capacity, 0, t)
         if f < ONE:
-            capacity += cells.other[i, j, k] * looked_up(tables.capacity, m, t)
-        rates[s] = total / capacity
+            holds += s_of[q] * looked_up(capacity, m, t)
+        rates[s] = total / holds
 
 
 @compiled(parallel=True)

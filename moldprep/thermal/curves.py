@@ -35,24 +35,29 @@ def compiled(**options: Any) -> Callable[[Any], Any]:
 
 @compiled(fastmath=True)
 def temperature_at(
-    enthalpy: Any, metal: Any, other: Any, rest: Any, near_c: Any, tables: Any
+    enthalpy: Any,
+    metal: Any,
+    other: Any,
+    rest: Any,
+    near_c: Any,
+    knot_c: Any,
+    heat: Any,
+    first: Any,
 ) -> Any:
     """Return T of a cell with so much metal and other stuff, looking from `near_c`. [°C]"""
-    n = tables.knot_c.size
+    n = knot_c.size
     place = (near_c - np.float32(COLDEST_C)) / np.float32(STEP_C)
-    i = tables.first[int(min(max(place, ZERO), np.float32(tables.first.size - 1)))]
-    low = metal * tables.heat[0, i] + other * tables.heat[rest, i]
+    i = first[np.uint32(min(max(place, ZERO), np.float32(first.size - 1)))]
+    low = metal * heat[0, i] + other * heat[rest, i]
     while i > 0 and enthalpy < low:
         i -= 1
-        low = metal * tables.heat[0, i] + other * tables.heat[rest, i]
-    high = metal * tables.heat[0, i + 1] + other * tables.heat[rest, i + 1]
+        low = metal * heat[0, i] + other * heat[rest, i]
+    high = metal * heat[0, i + 1] + other * heat[rest, i + 1]
     while i < n - 2 and enthalpy > high:
         i += 1
         low = high
-        high = metal * tables.heat[0, i + 1] + other * tables.heat[rest, i + 1]
-    return tables.knot_c[i] + (enthalpy - low) / (high - low) * (
-        tables.knot_c[i + 1] - tables.knot_c[i]
-    )
+        high = metal * heat[0, i + 1] + other * heat[rest, i + 1]
+    return knot_c[i] + (enthalpy - low) / (high - low) * (knot_c[i + 1] - knot_c[i])
 
 
 @compiled(fastmath=True)
@@ -105,5 +110,7 @@ def state_of(
         return bent(each, tables.sand_c), bent(each, tables.sand_p)
     if metal == ONE:
         return even(enthalpy, tables.metal_c), even(enthalpy, tables.metal_p)
-    at_c = temperature_at(enthalpy, metal, other, rest, near_c, tables)
+    at_c = temperature_at(
+        enthalpy, metal, other, rest, near_c, tables.knot_c, tables.heat, tables.first
+    )
     return at_c, TOKEN * (at_c - tables.zero_c)

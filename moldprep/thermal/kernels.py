@@ -164,36 +164,42 @@ def sweep_odd(
     can be given exactly what has left here.
     """
     lost = 0.0
-    place, beside, g_of, to = odd.at, odd.near, odd.g, odd.step
+    place, beside, g_of, to, is_edge = odd.at, odd.near, odd.g, odd.step, odd.is_edge
     temp, temp_next, first_outside = odd.temp, odd.temp_next, odd.at.size
     total, total_next = odd.sum, odd.sum_next
     metal, other, rest = odd.metal, odd.other, odd.rest
     sand_c, sand_p, metal_c, metal_p = (
         tables.sand_c, tables.sand_p, tables.metal_c, tables.metal_p,
     )  # fmt: skip
-    zero_c = tables.zero_c
+    zero_c, knot_c, knot_heat, first = tables.zero_c, tables.knot_c, tables.heat, tables.first
     for s in range(on.size):
         q = np.uint32(on[s])
-        at, t = place[q], temp[q]
-        flow, gone, here = ZERO, ZERO, p[at]
+        at, t, f = place[q], temp[q], metal[q]
+        flow, is_mixture = ZERO, ZERO < f < ONE or rest[q] != 1
         for face in range(6):
-            near = beside[q, face]
-            within = per * (p[at + to[face]] - here)
-            across = g_of[q, face] * (temp[max(near, 0)] - t)
-            flow += within if near == SAME else across
-            gone -= across if near >= first_outside else ZERO
-        lost += np.float64(gone)
+            flow += g_of[q, face] * (temp[np.uint32(max(beside[q, face], 0))] - t)
+        if not is_mixture:
+            here, within = p[at], ZERO
+            for face in range(6):
+                is_like = np.float32(beside[q, face] == SAME)
+                within += is_like * (p[np.uint32(at + to[face])] - here)
+            flow += per * within
+        if is_edge[q]:
+            for face in range(6):
+                near = beside[q, face]
+                if near >= first_outside:
+                    lost += np.float64(g_of[q, face] * (t - temp[near]))
         total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * t
         h = heat[at] + lead * (heat[at] - heat_next[at]) + step * flow
         heat_next[at] = h
-        if metal[q] == ONE:
+        if f == ONE:
             temp_next[q], p_next[at] = even(h, metal_c), even(h, metal_p)
-        elif metal[q] == ZERO and rest[q] == 1:
+        elif is_mixture:
+            t = temperature_at(h, f, other[q], rest[q], t, knot_c, knot_heat, first)
+            temp_next[q], p_next[at] = t, TOKEN * (t - zero_c)
+        else:
             each = h / other[q]
             temp_next[q], p_next[at] = bent(each, sand_c), bent(each, sand_p)
-        else:
-            t = temperature_at(h, metal[q], other[q], rest[q], t, tables)
-            temp_next[q], p_next[at] = t, TOKEN * (t - zero_c)
     return lost
 
 
