@@ -234,7 +234,7 @@ class FreezingKeys(Table):
     contact_m2k_w: NotNegative | Auto = Field(
         "auto", description="metal/sand contact resistance; auto: the alloy's [m²K/W]"
     )
-    shake_out: Switch = Field(False, description="go on until the alloy's knock-out temperature")
+    shake_out: Switch = Field(True, description="go on until the alloy's knock-out temperature")
 
 
 class FeedingKeys(Table):

@@ -140,15 +140,30 @@ def _fill(results: Results, path: Path) -> None:
 
 
 def _freezing(results: Results, path: Path) -> None:
-    grid, freezing = results.need(Grid), results.need(Freezing)
+    grid, freezing, metal = results.need(Grid), results.need(Freezing), results.need(Metal)
     field = Field(freezing.time_s, grid.pitch_mm, grid.origin_mm)
-    last = np.unravel_index(np.nanargmax(freezing.time_s), freezing.time_s.shape)
-    at_mm = grid.origin_mm + (np.array(last) + 0.5) * grid.pitch_mm
+    at_mm, latest_s = last_of_castings(grid, freezing, metal)
     scene = Scene()
     for normal in ("x", "y"):
-        scene.slice(field, normal, tuple(at_mm), "solid after [s]")
-    scene.body(results.need(Metal).solid, STEEL, opacity=0.12)
+        scene.slice(field, normal, at_mm, "solid after [s]", most=latest_s)
+    scene.body(metal.solid, STEEL, opacity=0.12)
+    scene.labels([f"last of the casting: {duration(latest_s)}"], np.array([at_mm]))
     scene.write(path)
+
+
+def last_of_castings(
+    grid: Grid, freezing: Freezing, metal: Metal
+) -> tuple[tuple[float, float, float], float]:
+    """Return where [mm] and when [s] the last metal of a casting is solid.
+
+    Of all metal, where no cell of the grid belongs to a casting.
+    """
+    numbers = [k for k, role in enumerate(metal.roles, start=1) if role is Role.CASTING]
+    own = np.isin(grid.label, numbers) & np.isfinite(freezing.time_s)
+    times = np.where(own if own.any() else np.isfinite(freezing.time_s), freezing.time_s, -1.0)
+    last = np.unravel_index(int(np.argmax(times)), times.shape)
+    x, y, z = (float(v) for v in grid.origin_mm + (np.array(last) + 0.5) * grid.pitch_mm)
+    return (x, y, z), float(times[last])
 
 
 def _hot_spots(results: Results, path: Path) -> None:
@@ -221,7 +236,8 @@ PICTURES: Final[dict[str, tuple[str, tuple[type[object], ...], Draw]]] = {
         _sections,
     ),
     "freezing": (
-        "When each place is solid, cut through the last place to freeze",
+        "When each place is solid, cut through the last place of a casting to freeze; rigging that "
+        "freezes later has the last color",
         (Freezing, Grid, Metal),
         _freezing,
     ),

@@ -129,12 +129,19 @@ class Scene:
         self.plotter.add_mesh(mesh, scalars="color", rgb=True, ambient=0.3)
         self._edges(surface(solid), 0.5)
 
-    def slice(self, field: Field, normal: str, at_mm: Sequence[float], title: str) -> None:
-        """Add a plane cut through a field."""
+    def slice(
+        self, field: Field, normal: str, at_mm: Sequence[float], title: str, most: float
+    ) -> None:
+        """Add a plane cut through a field, in colors from 0 to `most`."""
         plane = field.image().threshold(scalars="value").slice(normal, origin=at_mm)
         if plane.n_cells:
             self.plotter.add_mesh(
-                plane, scalars="value", cmap=HEAT, scalar_bar_args=self._bar(title), lighting=False
+                plane,
+                scalars="value",
+                cmap=HEAT,
+                clim=(0.0, most),
+                scalar_bar_args=self._bar(title),
+                lighting=False,
             )
 
     def shells(self, field: Field, levels: Sequence[float], title: str) -> None:

@@ -95,8 +95,9 @@ def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
 
 
 def _coarse(job: Job) -> Job:
-    """Return the job with a smaller budget for the heat solve."""
-    keys = job.freezing.model_copy(update={"max_updates": TRIAL_SHARE * job.freezing.max_updates})
+    """Return the job with a smaller budget for the heat solve, which ends when all is solid."""
+    budget = TRIAL_SHARE * job.freezing.max_updates
+    keys = job.freezing.model_copy(update={"max_updates": budget, "shake_out": False})
     return job.model_copy(update={"freezing": keys})
 
 

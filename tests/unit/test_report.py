@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,9 +11,15 @@ import pyvista as pv
 
 from moldprep.export.result import result_json
 from moldprep.findings import Review
-from moldprep.records import Fill, Freezing, Mold, Rigging
+from moldprep.records import Fill, Freezing, Grid, Metal, Mold, Rigging, Role
 from moldprep.report import figures
-from moldprep.report.figures import PICTURES, draw_feeding, draw_gating, draw_pictures
+from moldprep.report.figures import (
+    PICTURES,
+    draw_feeding,
+    draw_gating,
+    draw_pictures,
+    last_of_castings,
+)
 from moldprep.report.page import report_html
 from moldprep.report.scene import Field, can_draw
 from tests.handmade import handmade, handmade_review
@@ -74,6 +81,17 @@ def test_without_a_way_to_draw_there_are_no_pictures(results, tmp_path, monkeypa
     monkeypatch.setattr(figures, "can_draw", lambda: False)
     assert draw_pictures(results, tmp_path / "pictures") == ()
     assert not (tmp_path / "pictures").exists()
+
+
+def test_the_cut_goes_through_the_casting_though_rigging_freezes_last(results):
+    grid, freezing, metal = (results.need(kind) for kind in (Grid, Freezing, Metal))
+    casting = metal.roles.index(Role.CASTING) + 1
+    time_s = np.where(grid.label == casting, freezing.time_s, 10.0 * freezing.time_s)
+    late = replace(freezing, time_s=time_s.astype(np.float32))
+    at_mm, latest_s = last_of_castings(grid, late, metal)
+    cell = tuple(np.floor((np.array(at_mm) - grid.origin_mm) / grid.pitch_mm).astype(int))
+    assert grid.label[cell] == casting
+    assert latest_s == np.nanmax(freezing.time_s[grid.label == casting]) < np.nanmax(time_s)
 
 
 def test_field_gives_the_nearest_known_cell():
