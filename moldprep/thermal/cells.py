@@ -187,7 +187,7 @@ def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
     temp = np.zeros(n + 6, np.float32)
     held = (cells.metal.ravel()[at], cells.other.ravel()[at], cells.rest.ravel()[at])
     total, total_next = np.zeros((2, n), np.float32)
-    is_edge = (near >= n).any(axis=1)
+    is_edge = np.asarray((near >= n).any(axis=1))
     odd = Odd(at, near, g, tilt, temp, temp.copy(), total, total_next, *held, is_edge, step)
     contacts.lean(odd, kind.shape, cells)
     return odd
