@@ -8,7 +8,7 @@ from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from moldprep.errors import FileError, JobError
 from moldprep.records.job import Job
@@ -249,12 +249,3 @@ def _apply(table: dict[str, Any], change: str) -> None:
     for name in tables:
         table = table.setdefault(name, {})
     table[key] = parsed
-
-
-def keys_of(model: type[BaseModel]) -> list[tuple[str, str, str]]:
-    """Return (key, default, meaning) of one table, for README and `moldprep new`."""
-    rows = []
-    for name, field in model.model_fields.items():
-        default = "needed" if field.is_required() else repr(field.get_default())
-        rows.append((name, default, field.description or ""))
-    return rows

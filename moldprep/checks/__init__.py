@@ -22,8 +22,8 @@ Judge = Callable[[Results, float], Iterator[Finding]]
 class Check:
     """One check: what must hold, why, who says so, and its one limit.
 
-    limit   : NaN where the check has no number
-    verdict : what a miss counts as, FAIL unless the rule is a recommendation (WARN)
+    limit : NaN where the check has no number
+    miss  : what a miss counts as, FAIL unless the rule is a recommendation (WARN)
     """
 
     id: str
@@ -50,7 +50,7 @@ def check(
     """Return a decorator that registers a check."""
 
     def register(judge: Judge) -> Judge:
-        if id in _known and _known[id].judge.__module__ != judge.__module__:
+        if id in _known and _home(_known[id].judge) != _home(judge):
             raise ValueError(f"two checks with the id {id}")
         if not (why and source):
             raise ValueError(f"check {id} needs a why and a source")
@@ -60,6 +60,11 @@ def check(
         return judge
 
     return register
+
+
+def _home(judge: Judge) -> tuple[str, str]:
+    """Return where a judge is written; a module that is loaded anew is the same home."""
+    return judge.__module__, judge.__qualname__
 
 
 def judged(

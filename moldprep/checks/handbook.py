@@ -31,7 +31,7 @@ from moldprep.rigging.gate_limits import critical_speed_m_s
 from moldprep.rigging.gating import effective_head_mm, efficiency
 from moldprep.thermal.chvorinov import constant_s_mm2, sand_number
 from moldprep.thermal.feedpairs import demand_pct
-from moldprep.thermal.survey import constant_of
+from moldprep.thermal.mold_constant import constant_of, heated
 from moldprep.units import diffusivity_mm2_s
 
 RAO: Final = "P. N. Rao, Manufacturing Technology: Foundry, Forming and Welding (from memory)"
@@ -282,15 +282,12 @@ def _necks(results: Results) -> list[tuple[str, float, float, float, tuple[float
 def mold_constant_near_theory(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the constant of plates in this sand with conduction into it, without superheat."""
     alloy, sand, job = results.need(Alloy), results.need(Sand), results.need(Job)
-    freezes = alloy.solidus_c + 0.2 * (alloy.liquidus_c - alloy.solidus_c)
-    start = job.freezing.sand_c
-    middle = 0.5 * (freezes + start)
-    k = float(np.interp(middle, *np.asarray(sand.conductivity_w_mk).T))
-    heat = float(np.interp(middle, *np.asarray(sand.heat_j_kgk).T))
+    hot = heated(sand, alloy, job)
     number = sand_number(
-        freezes - start, sand.density_kg_m3 * heat, alloy.density_liquid_kg_m3 * alloy.latent_j_kg
+        hot.step_k, hot.storage_j_m3k, alloy.density_liquid_kg_m3 * alloy.latent_j_kg
     )
-    theory = constant_s_mm2(number, diffusivity_mm2_s(k, sand.density_kg_m3, heat), "plate")
+    spread = diffusivity_mm2_s(hot.conductivity_w_mk, hot.density_kg_m3, hot.heat_j_kgk)
+    theory = constant_s_mm2(number, spread, "plate")
     used = constant_of("plate", alloy, sand, job)
     times = max(used / theory, theory / used)
     yield judged(

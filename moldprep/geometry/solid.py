@@ -3,7 +3,7 @@
 Booleans are exact up to float64; a broken body stops here, at once.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Self
@@ -161,10 +161,6 @@ class Solid:
         return Solid(
             self._kernel.transform(np.ascontiguousarray(matrix, np.float64)), self._n_ancestors
         )
-
-    def warped(self, move: Callable[[Floats], Floats]) -> "Solid":
-        """Return the body with its (n, 3) points moved; the facets stay as they are."""
-        return Solid(self._kernel.warp_batch(lambda points: move(np.asarray(points, np.float64))))
 
     # ---- reshaping ------------------------------------------------------------------------
 

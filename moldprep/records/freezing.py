@@ -51,7 +51,6 @@ class Freezing:
     heat_balance_error : |heat in - heat out| / heat in [-]
     time_all_solid_s   : last metal to freeze [s]
     shake_out_s        : hottest metal under the alloy's knock-out temperature [s]; NaN if not run
-    triad_share        : achieved share of the machine's memory bandwidth; NaN if not measured
     """
 
     time_s: NDArray[np.float32]

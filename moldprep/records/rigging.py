@@ -246,7 +246,6 @@ class Metal:
 
     parts        : names in the order of the voxel labels (label k = parts[k - 1])
     roles        : role of each part
-    cavity_mm3   : volume of `solid`
     casting_kg   : mass of the castings alone
     """
 

@@ -20,8 +20,6 @@ from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed.webs import fill_webs
 from moldprep.tolerances import SLIVER_MM3
 
-HANGS_ON_CASTING = (Role.FEEDER, Role.INGATE, Role.NECK, Role.VENT)
-
 
 def build_rigging(plan: RiggingPlan, pattern: Pattern) -> Rigging:
     """Return every body of the plan: castings, channels, feeders, vents, inserts.

@@ -11,7 +11,18 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.geometry.solid import Floats
-from moldprep.records import Alloy, Fall, Fill, FlowGraph, Grid, Meeting, Metal, Rigging, ThinRun
+from moldprep.records import (
+    Alloy,
+    Fall,
+    Fill,
+    FlowGraph,
+    Grid,
+    Meeting,
+    Metal,
+    Rigging,
+    Role,
+    ThinRun,
+)
 from moldprep.rigging.gate_limits import critical_fall_mm
 from moldprep.rigging.stream.air import find_pockets
 from moldprep.rigging.stream.flood import Cells, Rise, rise
@@ -127,8 +138,8 @@ def _fill_channels(times: NDArray[np.float32], grid: Grid, metal: Metal, flow: F
     mine = np.isin(grid.label, gating) & np.isnan(times)
     if not mine.any() or not np.isfinite(flow.prime_s):
         return
-    sources = [k + 1 for k, role in enumerate(metal.roles) if role.value == "basin"] or [
-        k + 1 for k, role in enumerate(metal.roles) if role.value == "sprue"
+    sources = [k + 1 for k, role in enumerate(metal.roles) if role is Role.BASIN] or [
+        k + 1 for k, role in enumerate(metal.roles) if role is Role.SPRUE
     ]
     seeds = np.pad(mine & np.isin(grid.label, sources), 1)
     inside = np.pad(mine, 1)
@@ -167,7 +178,7 @@ def _fill_skin(times: NDArray[np.float32], grid: Grid) -> None:
 def _never_reached(grid: Grid, metal: Metal, flow: FlowGraph, rigging: Rigging) -> float:
     """Return the volume of castings that no inlet leads to. [mm³]"""
     held = {part for course in flow.cavities for part in course.parts}
-    lost = [b.name for b in rigging.castings if b.name not in held and b.name in metal.parts]
+    lost = [b.name for b in rigging.castings if b.name not in held]
     mine = np.isin(grid.label, [metal.parts.index(name) + 1 for name in lost])
     return float(grid.fraction[mine].sum()) * grid.pitch_mm**3
 

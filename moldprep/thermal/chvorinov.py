@@ -97,6 +97,42 @@ def freezing_time_s(modulus_mm: float, constant_s_mm2: float) -> float:
     return constant_s_mm2 * modulus_mm**2
 
 
+def acts_at_c(solidus_c: float, liquidus_c: float) -> float:
+    """Return the one temperature an alloy with a freezing range acts as if it froze at.
+
+    Parameters
+    ----------
+    solidus_c, liquidus_c
+        Ends of the freezing range, solidus_c <= liquidus_c. [°C]
+
+    Returns
+    -------
+    float
+        Temperature for Chvorinov's rule. [°C]
+
+    Raises
+    ------
+    ValueError
+        If the liquidus lies under the solidus.
+
+    Notes
+    -----
+    T_s + (T_l - T_s) / 5. For heat that leaves through sand; a chill draws it too fast for that.
+
+    References
+    ----------
+    C. M. Adams, Sc.D. thesis, MIT 1953, abstract.
+
+    Examples
+    --------
+    >>> acts_at_c(1400.0, 1500.0)
+    1420.0
+    """
+    if liquidus_c < solidus_c:
+        raise ValueError(f"acts_at_c: {solidus_c=}, {liquidus_c=}")
+    return solidus_c + (liquidus_c - solidus_c) / 5.0
+
+
 def sand_number(step_k: float, sand_j_m3k: float, freezing_j_m3: float) -> float:
     """Return lambda, what the sand can take over what the metal must give.
 
@@ -121,8 +157,7 @@ def sand_number(step_k: float, sand_j_m3k: float, freezing_j_m3: float) -> float
 
     Notes
     -----
-    lambda = (T_f - T_0) rho c / (rho_m L'). One freezing temperature; a long-range alloy acts as
-    if it froze at T_s + (T_l - T_s) / 5 (C. M. Adams, Sc.D. thesis, MIT 1953, abstract).
+    lambda = (T_f - T_0) rho c / (rho_m L'). One freezing temperature, see `acts_at_c`.
 
     References
     ----------

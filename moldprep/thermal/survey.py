@@ -16,8 +16,8 @@ from moldprep.geometry.sampling import Spots, spots_on_facets
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Pattern, Sand, Section, SectionJoin, Survey
 from moldprep.thermal import chvorinov
+from moldprep.thermal.mold_constant import constant_of
 from moldprep.thermal.sections import cut_sections, grown
-from moldprep.thermal.solidify import pour_temperature_c
 
 Floats = NDArray[np.float64]
 
@@ -29,10 +29,6 @@ FEWEST_CELLS: Final = 150_000
 PLATE_BELOW: Final = 2.9
 BAR_BELOW: Final = 4.9
 """Thickness over modulus: a plate has 2, a long bar 4, a ball or cube 6; the bounds lie between."""
-
-SILICA_STORAGE: Final = 0.941
-"""k rho c of printed silica sand half way up, for which the alloys' constants are stated:
-0.617 W/mK, 1400 kg/m³, 1089 J/kgK. [W²s/(mm⁴K²)]"""
 
 
 def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Survey:
@@ -161,25 +157,6 @@ def shape_of(thickness_mm: float, modulus_mm: float) -> str:
     """
     ratio = thickness_mm / modulus_mm
     return "plate" if ratio < PLATE_BELOW else "bar" if ratio < BAR_BELOW else "chunky"
-
-
-def constant_of(shape: str, alloy: Alloy, sand: Sand, job: Job) -> float:
-    """Return the mold constant of an alloy in a sand for bodies of a shape. [s/mm²]
-
-    The alloy's figure is for plates in silica sand; other sands go inversely by their k rho c at
-    the middle temperature, other shapes by the ratio that conduction into sand gives.
-    """
-    freezes = alloy.solidus_c + 0.2 * (alloy.liquidus_c - alloy.solidus_c)
-    start = job.freezing.sand_c
-    middle = 0.5 * (freezes + start)
-    conductivity = float(np.interp(middle, *np.asarray(sand.conductivity_w_mk).T))
-    heat = float(np.interp(middle, *np.asarray(sand.heat_j_kgk).T)) * sand.density_kg_m3
-    superheat = max(pour_temperature_c(alloy, job) - freezes, 0.0)
-    liquid_heat = float(np.interp(alloy.liquidus_c, *np.asarray(alloy.heat_j_kgk).T))
-    gives = alloy.density_kg_m3 * (alloy.latent_j_kg + liquid_heat * superheat)
-    number = chvorinov.sand_number(freezes - start, heat, gives)
-    in_sand = alloy.constant_s_mm2 * SILICA_STORAGE / chvorinov.heat_storage(conductivity, heat)
-    return in_sand * chvorinov.shape_ratio(number, shape)
 
 
 def _joins(

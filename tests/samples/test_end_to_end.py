@@ -42,7 +42,7 @@ def test_it_ends_with_a_mold_and_honest_findings(made):
     name, code, folder = made
     assert code in (0, 10), name
     result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
-    assert result["verdict"] == ("fail" if code == 10 else result["verdict"])
+    assert (result["verdict"] == "fail") == (code == 10)
     assert all(finding["source"] for finding in result["findings"])
 
 

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from moldprep.catalog import shipped_configs
-from moldprep.checks import Check, all_checks, judged, run_check, run_checks
+from moldprep.checks import Check, all_checks, check, judged, run_check, run_checks
 from moldprep.desk import catalog_tables
 from moldprep.errors import JobError
 from moldprep.findings import Review, Verdict
@@ -14,6 +14,8 @@ from moldprep.records import Casting, Rules
 from moldprep.records.catalog import RuleChange
 from moldprep.results import Results
 from moldprep.runs import study_gating
+
+UNITS = {"-", "%", "K", "MPa", "cells", "cm³", "deg", "mm", "mm²", "mm³"}
 
 
 def rules(**change):
@@ -70,8 +72,28 @@ def test_review_counts():
 
 
 def test_limits_are_numbers_or_said_to_be_none():
-    for name, check in all_checks().items():
-        assert math.isnan(check.limit) or check.unit, name
+    for name, known in all_checks().items():
+        assert math.isfinite(known.limit) or math.isnan(known.limit), name
+        assert known.unit in UNITS, name
+        assert known.unit == "-" or not math.isnan(known.limit), name
+
+
+def test_a_second_check_of_one_id_is_refused():
+    taken = all_checks()["feeding/no-pool-cut-off"]
+    with pytest.raises(ValueError, match="two checks with the id feeding/no-pool-cut-off"):
+
+        @check(id=taken.id, why="because.", source="geometry")
+        def elsewhere(results, limit):
+            yield judged(True, "never")
+
+    def another(results, limit):
+        yield judged(True, "never")
+
+    another.__module__ = taken.judge.__module__
+    register = check(id=taken.id, why="because.", source="geometry")
+    with pytest.raises(ValueError, match="two checks"):
+        register(another)
+    assert all_checks()[taken.id] is taken
 
 
 def test_results_hold_one_record_a_type():

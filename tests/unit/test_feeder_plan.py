@@ -233,6 +233,7 @@ def test_never_under_an_overhang():
     solid = solid + Solid.box((0, 0, 40), (30, 60, 80))
     survey = survey_of([Piece("arm", solid, "chunky", 40.0, 10.0, (80.0, 30.0, 20.0))])
     feeders, _, _ = plan(solid, survey)
+    assert feeders
     for feeder in feeders:
         assert feeder.kind == "side" or feeder.at_mm[2] >= 99.0
 

@@ -202,6 +202,7 @@ def test_runner_goes_on_past_its_last_gate(case):
 @pytest.mark.parametrize("case", CASES)
 def test_gates_are_straight_and_thinner_than_the_wall(case):
     plan, _ = planned(case)
+    assert plan.ingates
     for gate in plan.ingates:
         assert len(gate.path_mm) == 2
         assert gate.notch_mm > 0.0
@@ -296,6 +297,7 @@ def test_no_gate_goes_into_a_groove_that_a_core_makes():
 @pytest.mark.parametrize("z_mm", [-60.0, 140.0], ids=["below", "above"])
 def test_parting_beside_the_casting_gates_at_the_nearest_level(z_mm):
     plan, rigging = built("plate", z_mm=z_mm)
+    assert plan.ingates
     for gate in plan.ingates:
         assert 0.0 <= gate.path_mm[0][2] <= 25.0
     assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
@@ -307,6 +309,7 @@ def test_kept_clear_faces_get_no_gate():
     middle = points[faces].mean(axis=1)
     on_long_sides = (middle[:, 1] < 0.1) | (middle[:, 1] > 199.9)
     plan, _ = planned("plate", solid=solid, pattern=pattern_of(solid, kept_clear=on_long_sides))
+    assert plan.ingates
     for gate in plan.ingates:
         along = np.subtract(gate.path_mm[1], gate.path_mm[0])
         assert abs(along[0]) > abs(along[1])
@@ -380,6 +383,7 @@ def test_four_castings_are_their_own_mirror_about_the_sprue():
     turned = whole.turned((0.0, 0.0, 180.0))
     assert (whole - turned).volume_mm3 < 1e-4 * whole.volume_mm3
     ways = {place.name: [] for place in plan.placements}
+    assert plan.ingates
     for gate in plan.ingates:
         ways[gate.into].append(math.dist(gate.path_mm[0][:2], (x, y)))
     first, *others = (sorted(lengths) for lengths in ways.values())

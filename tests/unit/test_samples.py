@@ -100,4 +100,6 @@ def test_every_selector_of_the_job_meets_faces(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_catalog_knows_what_the_job_names(name):
-    assert load_catalog(job_of(name))
+    job = job_of(name)
+    found = [one.id for one in load_catalog(job)]
+    assert found == [job.alloy, job.sand, job.printer, job.rules]

@@ -67,7 +67,7 @@ class Sizes:
     """The numbers of one gating system, all castings together.
 
     poured_kg    : castings and feeders
-    head_mm      : metal level in the basin over the choke; `effective_mm` its steady equivalent
+    head_mm      : metal level in the basin over the choke
     flow_mm3_s   : at the start, under the full head and without losses: the most it can be
     foot_mm2, runner_mm2, ingate_mm2 : total areas; the smallest is the choke
     """
@@ -75,7 +75,6 @@ class Sizes:
     poured_kg: float
     pour_time_s: float
     head_mm: float
-    effective_mm: float
     flow_mm3_s: float
     choke_mm2: float
     foot_mm2: float
@@ -180,7 +179,7 @@ def size_gating(
         ratio_why,
     )
     sizes = Sizes(
-        poured_kg=poured_kg, pour_time_s=time_s, head_mm=head_mm, effective_mm=effective,
+        poured_kg=poured_kg, pour_time_s=time_s, head_mm=head_mm,
         flow_mm3_s=flow, choke_mm2=choke, foot_mm2=foot, runner_mm2=runner, ingate_mm2=ingate,
         reasons=reasons,
     )  # fmt: skip

@@ -68,10 +68,8 @@ class Inlet:
 class Circuit:
     """Links of the gating, and where they open.
 
-    owner  : label of the pipe each link belongs to
-    pipes  : the pipe of each link
-    nodes  : number of each pipe node
-    depth  : (n,) hops of each node from the pouring
+    pipes : the pipe of each link
+    nodes : number of each pipe node
     """
 
     links: list[Link]

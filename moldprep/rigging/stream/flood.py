@@ -5,7 +5,6 @@ step never leaves it. `z` runs fastest: the cell above is the next one.
 """
 
 from dataclasses import dataclass
-from typing import Final
 
 import numba
 import numpy as np
@@ -14,8 +13,6 @@ from scipy import ndimage
 
 Cells = NDArray[np.int64]
 Small = NDArray[np.int32]
-
-NEVER: Final = -1
 
 
 @dataclass(frozen=True, eq=False)

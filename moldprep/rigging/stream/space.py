@@ -21,9 +21,8 @@ SOLID_SHARE: Final = 0.35
 class Space:
     """One cavity on the padded grid.
 
-    inside  : (nx + 2, ny + 2, nz + 2) cells of the cavity that carry flow
-    inlets  : flat cells each inlet opens into
-    names   : body of each inlet
+    inside : (nx + 2, ny + 2, nz + 2) cells of the cavity that carry flow
+    inlets : flat cells each inlet opens into
     """
 
     course: CavityRise
