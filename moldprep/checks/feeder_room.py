@@ -9,7 +9,7 @@ from moldprep.checks import check, gathered, judged, passed_over
 from moldprep.findings import Finding, Verdict
 from moldprep.records import Alloy, Body, Contact, FlowGraph, Rigging, RiggingPlan, Role
 from moldprep.results import Results
-from moldprep.rigging.feed.sand_walls import SandWall, sand_walls
+from moldprep.rigging.feed.side_sand import SideSand, side_sand
 from moldprep.rigging.stream.contacts import find_patches
 
 PRACTICE: Final = "common practice, no source"
@@ -156,13 +156,13 @@ def sand_between_metal(results: Results, limit: float) -> Iterator[Finding]:
     for feeder in feeders:
         if _beside(feeder, results)[0]:
             welded |= {frozenset((feeder.name, name)) for name in castings}
-    thin = [w for w in sand_walls(rigging, limit) if frozenset((w.feeder, w.other)) not in welded]
+    thin = [w for w in side_sand(rigging, limit) if frozenset((w.feeder, w.other)) not in welded]
     if not thin:
         yield judged(True, f"no less than {limit:.0f} mm beside any feeder", value=limit)
     yield from gathered((_web(wall, results) for wall in thin), "webs", small_is_worse=True)
 
 
-def _web(wall: SandWall, results: Results) -> Finding:
+def _web(wall: SideSand, results: Results) -> Finding:
     """Return the finding on one web of sand."""
     is_hot = results.need(Alloy).family in ("steel", "grey-iron", "ductile-iron")
     found = judged(

@@ -7,7 +7,7 @@ import numpy as np
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Alloy, Body, CavityRise, Fill, FlowGraph, Metal, Rigging
+from moldprep.records import AirPocket, Alloy, Body, CavityRise, Fill, FlowGraph, Metal, Rigging
 from moldprep.results import Results
 
 CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
@@ -36,34 +36,52 @@ def everything_fills(results: Results, limit: float) -> Iterator[Finding]:
     )
 
 
+SMALL_FEEDER_CM3 = 100.0
+"""Air in the top of a blind feeder that its sand core lets through while it fills. [cm³]"""
+
+
 @check(
     id="fill/no-trapped-air",
     why="Air caught under a high point leaves a hole, or a bubble that rises later.",
-    source=PRACTICE,
+    source=PRACTICE + "; so is that up to 100 cm³ leave a blind feeder through its air core",
     limit=0.5,
     unit="cm³",
 )
 def no_trapped_air(results: Results, limit: float) -> Iterator[Finding]:
-    """Ask every high point of the cavities for a way out: vent, open feeder, air core, sprue."""
-    pockets = results.need(Fill).pockets
+    """Ask every high point of the cavities for a way out: vent, open feeder, sprue.
+
+    A blind feeder without a vent is none; a small one with an air core lets out its own air.
+    """
+    pockets, flow = results.need(Fill).pockets, results.need(FlowGraph)
     for pocket in pockets:
-        caught = 0.0 if pocket.vent else pocket.volume_mm3 / 1000.0
-        says = (
-            f"high point is served by {pocket.vent} ({pocket.vent_area_mm2:.0f} mm²); it would"
-            f" catch {pocket.volume_mm3 / 1000.0:.1f} cm³"
-            if pocket.vent
-            else f"high point catches {caught:.2f} cm³ of air"
-        )
+        volume = pocket.volume_mm3 / 1000.0
+        node = flow.graph.nodes[pocket.part] if pocket.part in flow.graph else {}
+        is_cored = not pocket.vent and node.get("role") == "feeder" and node["has_air_core"]
+        lets_out = bool(pocket.vent) or (is_cored and volume <= SMALL_FEEDER_CM3)
         yield judged(
-            caught <= limit,
-            says,
-            value=caught,
-            part=pocket.vent,
+            lets_out or volume <= limit,
+            _air(pocket, is_cored=is_cored and lets_out),
+            value=0.0 if lets_out else volume,
+            part=pocket.vent or pocket.part,
             at_mm=pocket.at_mm,
-            remedy="set a vent there, or lead one out through the core's print",
+            remedy=f"set a vent of 5 to 8 mm on {pocket.part}, into the open"
+            if node.get("role") == "feeder"
+            else "set a vent there, or lead one out through the core's print",
         )
     if not pockets:
         yield passed_over("no cavity was filled")
+
+
+def _air(pocket: AirPocket, *, is_cored: bool) -> str:
+    """Return how the air of a high point leaves, or how much is caught."""
+    where = f"high point of {pocket.part}" if pocket.part else "high point"
+    volume = f"{pocket.volume_mm3 / 1000.0:.2f} cm³ of air"
+    if pocket.vent:
+        area = f"{pocket.vent_area_mm2:.0f} mm²"
+        return f"{where}: the air of this part of the mold leaves by {pocket.vent} ({area})"
+    if is_cored:
+        return f"{where}: its {volume} leave through the sand core in its top"
+    return f"{where} catches {volume}"
 
 
 @check(

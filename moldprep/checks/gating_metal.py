@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
@@ -100,12 +101,11 @@ def filter_is_primed(results: Results, limit: float) -> Iterator[Finding]:
 @check(
     id="gating/vents-match-the-choke",
     why="Air that cannot leave as fast as metal comes holds the metal back, or blows through it.",
-    source="vents in total as large as the choke: " + PRACTICE,
+    source="vents in total as large as the choke; under 0.3 of it a fault: " + PRACTICE,
     limit=1.0,
-    miss=Verdict.WARN,
 )
 def vents_match_the_choke(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the area of vents and open feeders with the choke."""
+    """Compare the area of vents and open feeders with the choke; nearly none is a fault."""
     flow, plan, rigging = results.need(FlowGraph), results.need(RiggingPlan), results.need(Rigging)
     if plan.choke_mm2 <= 0.0:
         yield passed_over("no choke planned")
@@ -116,14 +116,22 @@ def vents_match_the_choke(results: Results, limit: float) -> Iterator[Finding]:
         if node["is_open"] and body.name in flow.reached:
             areas[body.name] = _free_mm2(flow, body.name)
     total = sum(areas.values())
-    yield judged(
-        total >= limit * plan.choke_mm2,
+    share = total / plan.choke_mm2
+    found = judged(
+        share >= limit,
         f"{', '.join(areas) or 'nothing'} open at the top: {total:.0f} mm² for a choke of "
         f"{plan.choke_mm2:.0f} mm²",
-        value=total / plan.choke_mm2,
+        value=share,
         part=next(iter(areas), ""),
-        remedy=f"add vents of {plan.choke_mm2 - total:.0f} mm² on high points, or open a feeder",
+        remedy=f"add vents of {plan.choke_mm2 - total:.0f} mm² on high points and on blind "
+        "feeders, or open a feeder",
     )
+    is_short = found.verdict is Verdict.FAIL and share >= LEAST_AIR
+    yield replace(found, verdict=Verdict.WARN) if is_short else found
+
+
+LEAST_AIR = 0.3
+"""Vents over the choke under which a mold has no way out for its air to speak of."""
 
 
 def _free_mm2(flow: FlowGraph, name: str) -> float:

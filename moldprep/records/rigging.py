@@ -284,13 +284,15 @@ class AirPocket:
     """A high point that traps air unless it is vented.
 
     volume_mm3 : air caught without a vent
-    vent       : name of the vent, feeder or sprue that lets it out, "" for none
+    vent       : name of the vent, open feeder or sprue that lets it out, "" for none
+    part       : the body it is the top of
     """
 
     at_mm: tuple[float, float, float]
     volume_mm3: float
     vent: str
     vent_area_mm2: float
+    part: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

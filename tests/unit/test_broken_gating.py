@@ -352,7 +352,7 @@ FILL_CASES = {
     ),
     "vent and air core closed": (
         without(GOOD, "vent-1"), plan_without_air_cores(),
-        "fill/no-trapped-air", FAIL, "", (90.0, 60.0, 90.0),
+        "fill/no-trapped-air", FAIL, "F1", (90.0, 60.0, 90.0),
     ),
     "second casting stays empty": (
         without(GOOD, "ingate-3", "ingate-4"), None,
@@ -360,7 +360,7 @@ FILL_CASES = {
     ),
     "boss beside the feeder has no vent": (
         add("casting-1", (125.0, 35.0, 29.0), (148.0, 60.0, 55.0)), None,
-        "fill/no-trapped-air", FAIL, "", (136.5, 47.5, 55.0),
+        "fill/no-trapped-air", FAIL, "casting-1", (136.5, 47.5, 55.0),
     ),
 }  # fmt: skip
 

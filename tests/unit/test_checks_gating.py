@@ -9,7 +9,7 @@ import pytest
 from moldprep.checks import all_checks, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
-from moldprep.records import Body, Contact, Fill, Meeting, Mold, Role, Survey, ThinRun
+from moldprep.records import AirPocket, Body, Contact, Fill, Meeting, Mold, Role, Survey, ThinRun
 from moldprep.results import Results
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
@@ -145,6 +145,36 @@ def test_fronts_meet_hot(above, verdict):
     meeting = Meeting(at_mm=(1.0, 2.0, 3.0), time_s=4.0, temperature_c=ALLOY.liquidus_c + above)
     (finding,) = say("fill/fronts-meet-hot", more=(filled(meetings=(meeting,)),))
     assert (finding.verdict, finding.at_mm) == (verdict, (1.0, 2.0, 3.0))
+
+
+@pytest.mark.parametrize(
+    ("vent", "part", "cm3", "verdict"),
+    [
+        ("vent-1", "casting-1", 900.0, Verdict.PASS),
+        ("", "casting-1", 0.4, Verdict.PASS),
+        ("", "casting-1", 0.6, Verdict.FAIL),
+        ("", "F1", 99.0, Verdict.PASS),
+        ("", "F1", 101.0, Verdict.FAIL),
+    ],
+)
+def test_no_trapped_air(vent, part, cm3, verdict):
+    """F1 is blind, with an air core: no way out for more than its own air."""
+    pocket = AirPocket(
+        at_mm=(1.0, 2.0, 3.0), volume_mm3=1e3 * cm3, vent=vent, vent_area_mm2=20.0, part=part
+    )
+    (finding,) = say("fill/no-trapped-air", more=(filled(pockets=(pocket,)),))
+    assert finding.verdict is verdict, finding.message
+    assert part in finding.message
+
+
+@pytest.mark.parametrize(
+    ("share", "verdict"), [(0.9, Verdict.PASS), (1.1, Verdict.WARN), (10.0, Verdict.FAIL)]
+)
+def test_vents_match_the_choke(share, verdict):
+    """Two vents of 10 mm, 64 facets: 157 mm² in all; the choke is `share` times that."""
+    area = 2.0 * 32.0 * math.sin(2.0 * math.pi / 64.0) * 25.0
+    plan = dataclasses.replace(PLAN, choke_mm2=share * area)
+    assert verdicts("gating/vents-match-the-choke", plan=plan) == {verdict}
 
 
 @pytest.mark.parametrize(("time_s", "verdict"), [(4.9, Verdict.PASS), (5.1, Verdict.FAIL)])

@@ -217,8 +217,14 @@ def test_blind_feeders_carry_vents_until_they_match_the_choke():
 
 
 def test_an_open_feeder_and_one_that_breathes_enough_carry_none():
-    feeders = (blind("F1", -100.0, is_open=True), blind("F2", 100.0))
+    feeders = (blind("F1", -100.0, is_open=True), blind("F2", 100.0, 39.0))
     assert vents_on_feeders(plan_with(*feeders), pattern_of(SLAB), 0.0) == []
+
+
+def test_every_large_blind_feeder_is_vented_whatever_the_choke():
+    feeders = (blind("F1", -100.0), blind("F2", 100.0, 41.0))
+    vents = vents_on_feeders(plan_with(*feeders), pattern_of(SLAB), 0.0)
+    assert [(vent.into, vent.diameter_mm) for vent in vents] == [("F1", 5.0), ("F2", 5.0)]
 
 
 def test_a_blind_feeder_without_an_air_core_is_vented_in_any_case():

@@ -24,9 +24,10 @@ LEAST_LAYERS: Final = 2
 def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) -> list[AirPocket]:
     """Return every high point of a cavity, with what lets its air out, or nothing.
 
-    Air leaves upward only: by vents and feeders that break out of the cope's top, by closed
-    feeders through the sand core in their top (the sand is permeable there and kept open by the
-    hot core), or up a sprue that stands on the casting. It does not leave through ingates.
+    Air leaves upward only: by vents and feeders that break out of the cope's top, or up a sprue
+    that stands on the casting. A closed feeder is an outlet only where a vent stands on it: the
+    sand core in its top lets air in while it feeds, not a cavity's air out while it fills. Air
+    does not leave through ingates.
 
     Parameters
     ----------
@@ -65,6 +66,7 @@ def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) 
                 volume_mm3=volume * cell_mm3,
                 vent=name,
                 vent_area_mm2=areas.get(name, 0.0),
+                part=space.part(cell, metal),
             )
         )
     return pockets
@@ -95,8 +97,7 @@ def _outlets(
     for name in sorted({*space.course.parts, *space.course.inlets}):
         node = flow.graph.nodes[name]
         role = Role(node["role"])
-        breathes = node["is_open"] or (role is Role.FEEDER and node["has_air_core"])
-        if role in (Role.VENT, Role.FEEDER) and breathes:
+        if role in (Role.VENT, Role.FEEDER) and node["is_open"]:
             mine = space.inside & space.labelled([name], metal)
         elif role in (Role.SPRUE, Role.BASIN) and name in space.course.inlets:
             spots = space.inlets[space.course.inlets.index(name)]

@@ -18,6 +18,10 @@ SMALLEST_MM: Final = 5.0
 LARGEST_MM: Final = 15.0
 """Diameters of vents on feeders (common practice, no source). [mm]"""
 
+LARGE_MM: Final = 40.0
+"""Diameter from which a blind feeder holds more air than its core lets through (common practice, no
+source). [mm]"""
+
 SLIMMEST: Final = 0.2
 """Diameter of a vent over its feeder's, at most: it freezes long before it. [-]"""
 
@@ -34,7 +38,7 @@ N_PLACES: Final = 8
 def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> list[VentPlan]:
     """Return vents on blind feeders, the widest first, until they add up to an area.
 
-    A feeder without an air core gets one in any case.
+    A feeder without an air core, and a large one, get one in any case.
 
     Parameters
     ----------
@@ -53,7 +57,8 @@ def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> 
     )
     for number in range(1, MOST_EACH + 1):
         for feeder in blind:
-            is_needed = number == 1 and not feeder.has_air_core
+            is_large = feeder.diameter_mm >= LARGE_MM
+            is_needed = number == 1 and (is_large or not feeder.has_air_core)
             if wanted_mm2 > 0.0 or is_needed:
                 vent = _vent(feeder, number, wanted_mm2, vents, sky)
                 if vent is not None:

@@ -47,8 +47,8 @@ def vented(
     )  # fmt: skip
     if bare.vents:
         why = (
-            f"on blind feeders, where they are cut off anyway, toward the choke of"
-            f" {plan.choke_mm2:.0f} mm²"
+            f"on blind feeders, which let out no air without one, where they are cut off anyway;"
+            f" toward the choke of {plan.choke_mm2:.0f} mm²"
         )
         names = ", ".join(vent.name for vent in bare.vents)
         reasons = (Reason(item=names, why=why, source=SOURCE), *reasons)

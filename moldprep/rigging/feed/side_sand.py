@@ -28,7 +28,7 @@ INSIDE_MM: Final = 0.05
 
 
 @dataclass(frozen=True)
-class SandWall:
+class SideSand:
     """The thinnest sand between a feeder and another body.
 
     area_mm2 : of the feeder's side that has less than the reach to it
@@ -41,7 +41,7 @@ class SandWall:
     at_mm: tuple[float, float, float]
 
 
-def sand_walls(rigging: Rigging, reach_mm: float) -> list[SandWall]:
+def side_sand(rigging: Rigging, reach_mm: float) -> list[SideSand]:
     """Return the sand walls thinner than a reach between feeders' sides and castings or feeders.
 
     What is left out: the sand under a feeder's foot and within a neck's width of its neck, which
@@ -56,7 +56,7 @@ def sand_walls(rigging: Rigging, reach_mm: float) -> list[SandWall]:
     """
     feeders = rigging.of_role(Role.FEEDER)
     others = (*rigging.castings, *feeders)
-    walls: dict[tuple[str, str], SandWall] = {}
+    walls: dict[tuple[str, str], SideSand] = {}
     for feeder in feeders:
         near = [
             body
@@ -96,7 +96,7 @@ def _stops(rigging: Rigging, feeder: Body) -> Rays | None:
 
 def _walls(
     feeder: Body, spots: Spots, near: Sequence[Body], stops: Rays | None, reach_mm: float
-) -> list[SandWall]:
+) -> list[SideSand]:
     """Return the walls between one feeder and the bodies near it."""
     start = spots.at_mm + 1e-3 * spots.normals
     first = np.full(len(start), reach_mm)
@@ -127,6 +127,6 @@ def _walls(
             middle = spots.at_mm[last] + 0.5 * first[last] * spots.normals[last]
             x, y, z = (float(v) for v in middle)
             found.append(
-                SandWall(feeder.name, body.name, float(first[last]), float(area[-1]), (x, y, z))
+                SideSand(feeder.name, body.name, float(first[last]), float(area[-1]), (x, y, z))
             )
     return found
