@@ -1,4 +1,4 @@
-"""The only conversion factors. Lengths are mm inside; the rest is SI with °C."""
+"""The only conversion factors, and the room. Lengths are mm inside; the rest is SI with °C."""
 
 from typing import Final
 
@@ -18,7 +18,14 @@ G_M_S2: Final = 9.80665
 MM3_PER_M3: Final = 1e9
 MM2_PER_M2: Final = 1e6
 MM_PER_M: Final = 1e3
+M3_PER_ML: Final = 1e-6
+MM3_PER_CM3: Final = 1e3
+PA_PER_MPA: Final = 1e6
 KELVIN_AT_0_C: Final = 273.15
+
+ROOM_C: Final = 25.0
+"""Air, sand and what lies in it before pouring, where nothing else is said: the reference
+temperature of property tables (298.15 K). [°C]"""
 
 
 def mass_kg(volume_mm3: float, density_kg_m3: float) -> float:

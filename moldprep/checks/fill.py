@@ -155,7 +155,7 @@ RISE_MM_S = ((4.0, 25.0), (8.0, 18.0), (15.0, 12.0), (40.0, 8.0), (math.inf, 6.0
 def _slowest_rise(course: CavityRise, body: Body) -> tuple[float, float] | None:
     """Return (slowest rise [mm/s], its level [mm]) within the middle of a casting's height."""
     low, high = (float(v) for v in body.solid.bounds[:, 2])
-    time, level = course.course[:, 0], course.course[:, 1]
+    time, level = course.time_s, course.level_mm
     edge = 0.05 * (high - low)
     grid = np.linspace(low + edge, high - edge, 13)
     inside = level <= level[-1]

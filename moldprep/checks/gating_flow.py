@@ -157,7 +157,7 @@ def castings_fill_alike(results: Results, limit: float) -> Iterator[Finding]:
     if len(cavities) < 2:
         yield passed_over("one casting")
         return
-    rates = np.array([c.course[0, 3] / max(c.course[-1, 2], 1e-9) for c in cavities])
+    rates = np.array([c.flow_mm3_s[0] / max(c.volume_mm3[-1], 1e-9) for c in cavities])
     for course, rate in zip(cavities, rates, strict=True):
         off = float(rate / rates.mean() - 1.0)
         yield judged(

@@ -55,7 +55,7 @@ def filter_is_large_enough(results: Results, limit: float) -> Iterator[Finding]:
             if station.body in names:
                 widest[station.body] = max(widest[station.body], station.area_mm2)
         area_cm2 = sum(widest.values()) / 100.0
-    rate = sum(float(course.course[0, 3]) for course in flow.cavities)
+    rate = sum(float(course.flow_mm3_s[0]) for course in flow.cavities)
     needs = {
         f"{metal.mass_kg:.0f} kg": metal.mass_kg / alloy.filter_kg_cm2,
         "the flow": mass_kg(rate, alloy.density_liquid_kg_m3) / alloy.filter_kg_s_cm2,

@@ -71,7 +71,7 @@ def pour_time_near_choke_formula(results: Results, limit: float) -> Iterator[Fin
     head = effective_head_mm(flow.source_mm - gate, top - low, above)
     is_foot = flow.ratio_mm2[0] <= min(flow.ratio_mm2) * (1.0 + 1e-6)
     share = efficiency(has_bends=True, is_tapered=is_foot)
-    volume = sum(float(course.course[-1, 2]) for course in flow.cavities)
+    volume = sum(float(course.volume_mm3[-1]) for course in flow.cavities)
     formula = fill_time_s(volume, share * flow.bottleneck_mm2, head)
     cavity = flow.pour_time_s - flow.prime_s
     times = max(cavity / formula, formula / cavity)
@@ -125,7 +125,7 @@ def ladle_keeps_up(results: Results, limit: float) -> Iterator[Finding]:
     if ladle.nozzle_mm is None or ladle.diameter_mm is None or ladle.level_mm is None:
         yield passed_over("no bottom-pour ladle in the job, see [ladle]")
         return
-    takes = sum(float(course.course[:, 3].max()) for course in flow.cavities)
+    takes = sum(float(course.flow_mm3_s.max()) for course in flow.cavities)
     if not takes > 0.0:
         yield passed_over("no metal flows")
         return

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from moldprep.geometry.solid import Floats
-
-MM_PER_INCH: Final = 25.4
+from moldprep.units import MM_PER
 
 RMA_LARGEST_MM: Final = (
     40.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0, 1000.0, 1600.0, 2500.0, 4000.0, 6300.0, 10000.0,
@@ -28,7 +27,7 @@ RMA_MM: Final = {
 }
 """Required machining allowance of each surface by grade. [mm]"""
 
-DRAFT_UP_TO_MM: Final = tuple(MM_PER_INCH * inch for inch in (1.0, 2.0, 4.0, 8.0, 32.0))
+DRAFT_UP_TO_MM: Final = tuple(MM_PER["in"] * inch for inch in (1.0, 2.0, 4.0, 8.0, 32.0))
 """Upper end of each row: the height of the face; the last row also serves higher faces. [mm]"""
 
 DRAFT_DEG: Final = {

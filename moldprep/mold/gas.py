@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from moldprep.units import KELVIN_AT_0_C
+from moldprep.units import KELVIN_AT_0_C, M3_PER_ML, MM2_PER_M2, MM_PER_M, ROOM_C
 
 HOT_GAS_C: Final = 600.0
 """Mean temperature of the gas on its way through the core; from memory, a round figure."""
@@ -82,15 +82,15 @@ def gas_pressure_pa(
     Examples
     --------
     >>> round(gas_pressure_pa(1000.0, 60.0, 50.0, 1000.0, 3.06e-11), 0)
-    3245.0
+    3190.0
     """
     if not (burn_s > 0.0 and way_out_mm2 > 0.0 and permeability_m2 > 0.0):
         raise ValueError(f"gas_pressure_pa: {burn_s=}, {way_out_mm2=}, {permeability_m2=}")
-    swell = (HOT_GAS_C + KELVIN_AT_0_C) / (20.0 + KELVIN_AT_0_C)
-    flow_m3_s = gas_at_room_ml * 1e-6 * swell / burn_s
+    swell = (HOT_GAS_C + KELVIN_AT_0_C) / (ROOM_C + KELVIN_AT_0_C)
+    flow_m3_s = gas_at_room_ml * M3_PER_ML * swell / burn_s
     return (
         HOT_GAS_VISCOSITY_PA_S
         * flow_m3_s
-        * (path_mm * 1e-3)
-        / (permeability_m2 * way_out_mm2 * 1e-6)
+        * (path_mm / MM_PER_M)
+        / (permeability_m2 * way_out_mm2 / MM2_PER_M2)
     )

@@ -14,7 +14,7 @@ from shapely.ops import unary_union
 
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cutting import Cutting
-from moldprep.units import pressure_pa
+from moldprep.units import MM_PER_M, pressure_pa
 
 WETTING_DEG: Final = 140.0
 """Contact angle of liquid metal on sand; from memory, 130 to 150."""
@@ -72,7 +72,7 @@ def head_kept_out_mm(gap_mm: float, tension_n_m: float, density_kg_m3: float) ->
     if gap_mm <= 0.0:
         return float("inf")
     angle = abs(float(np.cos(np.radians(WETTING_DEG))))
-    return 2.0 * tension_n_m * angle / (gap_mm * 1e-3) / pressure_pa(1.0, density_kg_m3)
+    return 2.0 * tension_n_m * angle / (gap_mm / MM_PER_M) / pressure_pa(1.0, density_kg_m3)
 
 
 def add_seal(

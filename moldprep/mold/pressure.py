@@ -14,7 +14,7 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import facet_areas, unit_normals
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records.mold import Piece
-from moldprep.units import pressure_pa
+from moldprep.units import MM2_PER_M2, pressure_pa
 
 PROBE_MM: Final = 0.02
 """How far outside the metal a facet is probed for the sand it wets: well under any joint gap,
@@ -28,8 +28,6 @@ SMALL_MM2: Final = 10.0
 
 MIDDLE: Final = (1 / 3, 1 / 3, 1 / 3)
 NEAR_CORNERS: Final = ((0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.05, 0.05, 0.9))
-
-MM2_PER_M2: Final = 1e6
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from moldprep.records import Alloy, Job, Rigging, Role, Sand
-from moldprep.units import diffusivity_mm2_s, mass_kg, pressure_pa
+from moldprep.units import PA_PER_MPA, ROOM_C, diffusivity_mm2_s, mass_kg, pressure_pa
 
-PA_PER_MPA = 1e6
 SAFETY = 3.0
 """Bend strength over working stress of a sand wall; common practice, no source."""
 SMALL_KG = 5.0
@@ -160,7 +159,7 @@ def choose_walls(rigging: Rigging, job: Job, alloy: Alloy, sand: Sand) -> Walls:
 
 def sand_diffusivity_mm2_s(sand: Sand, alloy: Alloy) -> float:
     """Return the sand's diffusivity half way between room and the metal's solidus. [mm²/s]"""
-    middle_c = 0.5 * (20.0 + alloy.solidus_c)
+    middle_c = 0.5 * (ROOM_C + alloy.solidus_c)
     k = float(np.interp(middle_c, *np.transpose(sand.conductivity_w_mk)))
     heat = float(np.interp(middle_c, *np.transpose(sand.heat_j_kgk)))
     return diffusivity_mm2_s(k, sand.density_kg_m3, heat)

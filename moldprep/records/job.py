@@ -22,6 +22,7 @@ from moldprep.records.plan import (
     VentPlan,
     WellPlan,
 )
+from moldprep.units import ROOM_C
 
 Number = Annotated[float, Field(strict=True)]
 Whole = Annotated[int, Field(strict=True)]
@@ -225,7 +226,7 @@ class FreezingKeys(Table):
     """[freezing]: the heat solve."""
 
     pour_c: Positive | Auto = Field("auto", description="temperature of the filled metal [°C]")
-    sand_c: Number = Field(25.0, description="sand before pouring [°C]")
+    sand_c: Number = Field(ROOM_C, description="sand before pouring [°C]")
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
     max_cells: Whole = Field(3_000_000, ge=1000, description="cells of the grid at most")
     max_updates: Positive = Field(

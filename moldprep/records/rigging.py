@@ -129,7 +129,7 @@ class CavityRise:
     parts   : bodies of the cavity
     inlets  : bodies of the gating that open into it
     course  : (k, 4) float64: time from the first metal in the cavity [s], level [mm],
-              volume in it [mm³], flow into it [mm³/s]
+              volume in it [mm³], flow into it [mm³/s]; each column by its name as well
     shares  : (k, n) float64: flow through each inlet [mm³/s]
     is_full : whether the head fills it to the top
     """
@@ -144,6 +144,26 @@ class CavityRise:
         if self.course.ndim != 2 or self.course.shape[1] != 4:
             raise ValueError(f"CavityRise: course {self.course.shape}")
         seal(self)
+
+    @property
+    def time_s(self) -> NDArray[np.float64]:
+        """Time from the first metal in the cavity."""
+        return self.course[:, 0]
+
+    @property
+    def level_mm(self) -> NDArray[np.float64]:
+        """Height the metal stands at."""
+        return self.course[:, 1]
+
+    @property
+    def volume_mm3(self) -> NDArray[np.float64]:
+        """Metal in the cavity."""
+        return self.course[:, 2]
+
+    @property
+    def flow_mm3_s(self) -> NDArray[np.float64]:
+        """Flow into the cavity."""
+        return self.course[:, 3]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -28,6 +28,7 @@ from moldprep.rigging.stream.air import find_pockets
 from moldprep.rigging.stream.flood import Cells, Rise, rise
 from moldprep.rigging.stream.fronts import find_meetings, find_thin_runs
 from moldprep.rigging.stream.space import Space, lay_out
+from moldprep.units import MM_PER_M
 
 
 def trace_fill(grid: Grid, metal: Metal, flow: FlowGraph, rigging: Rigging, alloy: Alloy) -> Fill:
@@ -99,13 +100,13 @@ def _times(space: Space, spread: Rise, prime_s: float) -> NDArray[np.float32]:
     reached = np.flatnonzero(order.ravel() >= 0)
     ranked = reached[np.argsort(order.ravel()[reached], kind="stable")]
     volume = np.cumsum(space.share.ravel()[ranked], dtype=np.float64)
-    course = space.course.course
+    course = space.course
     time = np.full(space.inside.size, np.nan, np.float32)
-    if len(ranked) and course[-1, 2] > 0.0:
-        if space.course.is_full:
-            volume *= course[-1, 2] / volume[-1]
-        moment = np.interp(volume, course[:, 2], course[:, 0])
-        moment[volume > course[-1, 2] * (1.0 + 1e-6)] = np.nan
+    if len(ranked) and course.volume_mm3[-1] > 0.0:
+        if course.is_full:
+            volume *= course.volume_mm3[-1] / volume[-1]
+        moment = np.interp(volume, course.volume_mm3, course.time_s)
+        moment[volume > course.volume_mm3[-1] * (1.0 + 1e-6)] = np.nan
         time[ranked] = prime_s + moment
     return time.reshape(space.shape)
 
@@ -187,14 +188,14 @@ def _level(flow: FlowGraph) -> Floats:
     """Return time, highest level and mean gate speed, over all cavities."""
     if not flow.cavities:
         return np.empty((0, 3))
-    time = np.unique(np.concatenate([course.course[:, 0] for course in flow.cavities]))
+    time = np.unique(np.concatenate([c.time_s for c in flow.cavities]))
     area = {channel.body: channel.smallest_mm2 for channel in flow.channels}
     total = sum(area[name] for course in flow.cavities for name in course.inlets)
-    level = np.max([np.interp(time, c.course[:, 0], c.course[:, 1]) for c in flow.cavities], axis=0)
+    level = np.max([np.interp(time, c.time_s, c.level_mm) for c in flow.cavities], axis=0)
     rate = np.sum(
-        [np.interp(time, c.course[:, 0], c.course[:, 3], right=0.0) for c in flow.cavities], axis=0
+        [np.interp(time, c.time_s, c.flow_mm3_s, right=0.0) for c in flow.cavities], axis=0
     )
-    return np.stack([flow.prime_s + time, level, rate / max(total, 1e-9) / 1000.0], axis=1)
+    return np.stack([flow.prime_s + time, level, rate / max(total, 1e-9) / MM_PER_M], axis=1)
 
 
 # ---- findings -----------------------------------------------------------------------------

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.records import Alloy, Sand
-from moldprep.units import MM2_PER_M2, MM3_PER_M3, MM_PER_M
+from moldprep.units import MM2_PER_M2, MM3_PER_M3, MM_PER_M, ROOM_C
 
 Floats = NDArray[np.float64]
 Curve = tuple[tuple[float, float], ...]
@@ -82,7 +82,7 @@ INSERTS: Final = {
         density_kg_m3=7200.0,
         conductivity_w_mk=((20.0, 50.0), (800.0, 40.0)),
         heat_j_kgk=((20.0, 460.0), (400.0, 600.0), (1100.0, 750.0)),
-        start_c=25.0,
+        start_c=ROOM_C,
         contact_m2k_w=1e-3,
     ),
     "graphite": Medium(
@@ -90,7 +90,7 @@ INSERTS: Final = {
         density_kg_m3=1750.0,
         conductivity_w_mk=((20.0, 130.0), (1000.0, 50.0)),
         heat_j_kgk=((20.0, 710.0), (500.0, 1400.0), (1500.0, 2000.0)),
-        start_c=25.0,
+        start_c=ROOM_C,
         contact_m2k_w=1e-3,
     ),
     "copper": Medium(
@@ -98,7 +98,7 @@ INSERTS: Final = {
         density_kg_m3=8960.0,
         conductivity_w_mk=((20.0, 398.0), (1000.0, 340.0)),
         heat_j_kgk=((20.0, 385.0), (1000.0, 480.0)),
-        start_c=25.0,
+        start_c=ROOM_C,
         contact_m2k_w=1e-3,
     ),
     "insulating": Medium(
@@ -106,7 +106,7 @@ INSERTS: Final = {
         density_kg_m3=450.0,
         conductivity_w_mk=((20.0, 0.15), (1000.0, 0.25), (1500.0, 0.4)),
         heat_j_kgk=((20.0, 900.0), (1000.0, 1100.0)),
-        start_c=25.0,
+        start_c=ROOM_C,
     ),
     "exothermic": Medium(
         name="exothermic",

@@ -14,6 +14,7 @@ from moldprep.thermal.coarser import coarser, finer
 from moldprep.thermal.conduction import HeatFlow, Skin
 from moldprep.thermal.materials import OUTSIDE, Medium, insert_medium, metal_medium, sand_medium
 from moldprep.thermal.watch import Watch, levels, marks_c
+from moldprep.units import ROOM_C
 
 Flags = NDArray[np.bool_]
 
@@ -24,7 +25,6 @@ memory: 5 to 10)."""
 EMISSIVITY: Final = 0.8
 """Of open tops, metal under its skin of oxide and slag as well as sand (from memory)."""
 
-AMBIENT_C: Final = 25.0
 MOST_STEPS: Final = 60_000
 WORST_BALANCE: Final = 0.01
 
@@ -104,7 +104,7 @@ def _start(grid: Grid, media: tuple[Medium, ...]) -> HeatFlow:
             count += 1
             rest[k] = count
     skin = Skin(
-        outside_c=(AMBIENT_C,) * 6,
+        outside_c=(ROOM_C,) * 6,
         film_w_m2k=(FILM_W_M2K,) * 6,
         emissivity=(0.0,) * 5 + (EMISSIVITY,),
     )

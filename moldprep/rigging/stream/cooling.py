@@ -1,15 +1,10 @@
 """Cooling: what metal loses to cold sand on its way."""
 
-from typing import Final
-
 import numpy as np
 
 from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy, Job
-from moldprep.units import MM2_PER_M2, MM_PER_M
-
-SAND_C: Final = 25.0
-"""Sand before pouring, for estimates of cooling."""
+from moldprep.units import MM2_PER_M2, MM_PER_M, ROOM_C
 
 
 def poured_as(alloy: Alloy, job: Job) -> Alloy:
@@ -57,7 +52,7 @@ def cooling_k(stay_s: Floats, modulus_mm: Floats, alloy: Alloy) -> Floats:
     whole_j_m3 = alloy.density_liquid_kg_m3 * (
         alloy.latent_j_kg + heat * max(pour_c - alloy.liquidus_c, 0.0)
     )
-    drive_k = pour_c - SAND_C
+    drive_k = pour_c - ROOM_C
     root_s_m = np.sqrt(alloy.constant_s_mm2 * MM2_PER_M2 * np.maximum(stay_s, 1e-12))
     sand_m2k_w = drive_k * root_s_m / whole_j_m3
     joules_m2 = drive_k * stay_s / (alloy.contact_m2k_w + sand_m2k_w)
