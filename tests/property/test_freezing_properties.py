@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from moldprep.geometry.solid import Solid
-from moldprep.thermal.solidify import solidify
+from moldprep.records import Grid
+from moldprep.records.freezing import AIR
+from moldprep.thermal.solidify import _start, media_of, solidify
 from tests.helpers import agree
 from tests.thermal_cases import SAND, alloy_of, grid_of, job_for
 
@@ -13,7 +15,7 @@ CUBE = Solid.box((-20, -20, -20), (20, 20, 20))
 
 def freeze(solid, pitch_mm, *, shift=0.0, alloy="carbon-steel", belt_mm=25.0, **keys):
     grid = grid_of(solid, pitch_mm, belt_mm, shift)
-    return solidify(grid, alloy_of(alloy), SAND, job_for(alloy, **keys))
+    return solidify(grid, alloy_of(alloy), SAND, job_for(alloy, **{"shake_out": False, **keys}))
 
 
 @pytest.fixture(scope="module")
@@ -25,6 +27,32 @@ def plain_s():
 def test_turning_the_casting_changes_little(plain_s, turn):
     got = freeze(CUBE.turned(turn), 2.0).time_all_solid_s
     agree(got, plain_s, rel=0.03, why="stated limit for a turn against the grid, 20 cells across")
+
+
+PLATE = Solid.box((-30, -30, -6), (30, 30, 6))
+ELL = Solid.union([Solid.box((-25, -20, -8), (25, -8, 8)), Solid.box((-25, -20, -8), (-13, 20, 8))])
+"""Walls of 12 mm; the L's are 16 mm high."""
+
+
+@pytest.fixture(scope="module", params=["plate", "L"])
+def thin(request):
+    """Return a thin body, and when it freezes as it lies."""
+    body = {"plate": PLATE, "L": ELL}[request.param]
+    return body, freeze(body, 2.0).time_all_solid_s
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 20), (0, 0, 45), (20, 0, 0), (0, 45, 0)])
+def test_turning_thin_walls_changes_little(thin, turn):
+    body, plain_s = thin
+    got = freeze(body.turned(turn), 2.0).time_all_solid_s
+    agree(got, plain_s, rel=0.03, why="stated limit for a turn against the grid, 6 cells across")
+
+
+@pytest.mark.parametrize("shift", [0.25, 0.5, 0.75])
+def test_shifting_thin_walls_changes_little(thin, shift):
+    body, plain_s = thin
+    got = freeze(body, 2.0, shift=shift).time_all_solid_s
+    agree(got, plain_s, rel=0.03, why="stated limit for a shift by part of a cell, 6 across")
 
 
 @pytest.mark.parametrize("turn", [(30, 40, 50), (10, 20, 30)])
@@ -69,6 +97,37 @@ def test_heat_in_is_heat_out(alloy):
     freezing = freeze(CUBE, 4.0, alloy=alloy)
     assert freezing.heat_balance_error < 1e-3
     assert np.isfinite(freezing.time_s).sum() >= 1000
+
+
+@pytest.mark.parametrize("insert", ["iron", "graphite", "copper", "insulating", "exothermic"])
+def test_heat_in_is_heat_out_with_inserts_and_an_open_top(insert):
+    """A block that stands open, with an insert on one side: what the cells hold is what was there.
+
+    Heat leaves by the top and by the outer faces of a thin mold, and is counted as it goes.
+    """
+    bare = grid_of(CUBE, 4.0, 8.0)
+    top = int(np.argwhere(bare.fraction.any(axis=(0, 1))).max()) + 1
+    label, fraction = bare.label[:, :, : top + 1].copy(), bare.fraction[:, :, : top + 1].copy()
+    material = np.zeros(label.shape, np.uint8)
+    material[-3:, 3:-3, 3:-3] = 1
+    material[..., -1] = 2
+    grid = Grid(
+        label=label,
+        fraction=fraction,
+        material=material,
+        materials=("silica-furan", insert, AIR),
+        pitch_mm=4.0,
+        origin_mm=bare.origin_mm.copy(),
+    )
+    plain = freeze(CUBE, 4.0, belt_mm=8.0)
+    freezing = solidify(grid, alloy_of("carbon-steel"), SAND, job_for("carbon-steel"))
+    assert freezing.heat_balance_error < 1e-3
+    assert freezing.time_all_solid_s != plain.time_all_solid_s
+    flow = _start(grid, media_of(grid, alloy_of("carbon-steel"), SAND, job_for("carbon-steel")))
+    held = float(flow.heat_j_mm3.sum(dtype=np.float64)) * 64.0
+    flow.run(freezing.time_all_solid_s)
+    lost = held - float(flow.heat_j_mm3.sum(dtype=np.float64)) * 64.0
+    assert lost > 0.05 * held, "much has gone outside, so that the balance has something to show"
 
 
 def test_surface_freezes_before_the_middle():
