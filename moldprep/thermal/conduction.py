@@ -1,10 +1,12 @@
 """Transient heat with latent heat on a grid of cubes: explicit finite volumes, enthalpy form.
 
 The state of a cell is its enthalpy, so heat is conserved to rounding whatever the properties do;
-the temperature follows from it by the curve of the cell's own mixture of metal and mold. A step is
-made of s stages of the Runge-Kutta-Legendre family, which is explicit and stable for (s² + s) / 2
-times the plain explicit step: light metals conduct so well that plain steps would be a hundredth
-of what the sand needs. Rows of cells that the heat has not reached are left out.
+the temperature follows from it by the curve of the cell's own mixture of metal and mold. Heat
+spreads ten to two hundred times as fast in metal (and chills) as in sand, so the two go on by
+themselves: in a step as long as the sand bears, the sand takes one plain explicit step, and all the
+rest takes s stages of the Runge-Kutta-Legendre family, stable for (s² + s) / 2 times its own plain
+step. What leaves one side over the step is what the other side gets. Rows of cells that the heat
+has not reached are left out.
 
 References
 ----------
@@ -40,9 +42,12 @@ SAFETY: Final = 0.9
 """Share of the largest stable step that is used."""
 
 GROWTH: Final = 0.02
-"""Longest step over the time gone by: keeps the error in time near half a percent."""
+"""Longest step over the time gone by: castings of aluminium froze 0.3 % late by it, their basins,
+which took four times as long, 1 %; half of it halves that."""
 
 MOST_STAGES: Final = 41
+"""An odd number, so that sand and rest end in the same arrays."""
+
 REFRESH_GROWTH: Final = 0.08
 FIRST_STEPS: Final = 10
 """Conductances are refreshed once the time has grown by 8 %, in which the heat goes 4 % deeper;
