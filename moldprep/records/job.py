@@ -210,6 +210,11 @@ class RiggingKeys(Table):
     )
     pour_time_s: Positive | Auto = Field("auto", description="intended pouring time [s]")
     head_mm: Positive | Auto = Field("auto", description="sprue height over the parting [mm]")
+    gate_level_mm: Number | Literal["parting", "bottom"] = Field(
+        "parting",
+        description="height of ingates and runner; parting: where the mold opens; bottom: at the"
+        " casting's lowest wall, inside the drag, so that no metal falls [mm]",
+    )
     placements: tuple[Placement, ...] = Field((), description="where each casting sits")
     basin: BasinPlan | None = Field(None, description="pouring basin")
     sprue: SpruePlan | None = Field(None, description="sprue")

@@ -134,7 +134,15 @@ class _Planner:
         why = (
             *sizes.reasons,
             cope_why,
-            *layout_reasons(layout, side, sizes, self.alloy, self.shop, self.parting.z_mm),
+            *layout_reasons(
+                layout,
+                side,
+                sizes,
+                self.alloy,
+                self.shop,
+                self._auto.wanted_level_mm,
+                float(self.pattern.solid.bounds[0, 2]),
+            ),
             *reasons,
         )
         return self._finished(Hung.of(layout), feeders, chills, sizes, top, why)

@@ -479,3 +479,22 @@ def test_placement_of_a_single_casting_moves_its_gating_too():
     plan, rigging = built("plate", rigging={"placements": [place]})
     assert plan.placements[0].move_mm == (500.0, 100.0, 0.0)
     assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
+
+
+def test_gates_at_the_bottom_let_no_metal_fall():
+    """A block 120 mm tall, parted amid it: gates at the parting let metal fall 60 mm."""
+    block = Solid.box((0.0, 0.0, 0.0), (160.0, 100.0, 120.0))
+    high, _ = planned("cover", solid=block, z_mm=60.0)
+    low, _ = planned("cover", solid=block, z_mm=60.0, rigging={"gate_level_mm": "bottom"})
+    assert min(gate.path_mm[0][2] for gate in high.ingates) > 55.0
+    assert max(gate.path_mm[0][2] for gate in low.ingates) < 5.0
+    assert any("falls 60 mm" in reason.why and "bottom" in reason.why for reason in high.reasons)
+    assert not any("gate_level_mm" in reason.why for reason in low.reasons)
+
+
+def test_gates_lie_at_the_height_the_job_asks_for():
+    block = Solid.box((0.0, 0.0, 0.0), (160.0, 100.0, 120.0))
+    plan, _ = planned("cover", solid=block, z_mm=60.0, rigging={"gate_level_mm": 30.0})
+    assert all(abs(gate.path_mm[0][2] - 30.0) < 25.0 for gate in plan.ingates)
+    assert any(abs(edge - 30.0) < 1.0 for gate in plan.ingates
+               for edge in (gate.path_mm[0][2], gate.path_mm[0][2] + gate.height_mm))  # fmt: skip

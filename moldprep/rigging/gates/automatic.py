@@ -82,6 +82,14 @@ class AutoGating:
         sizes, layout = self._poured_in_time(sizes, layout, side, top, feeders, chills)
         return top, sizes, why, side, layout
 
+    @property
+    def wanted_level_mm(self) -> float:
+        """Height of the gates the job asks for; the nearest with a wall for a gate is taken."""
+        asked = self.job.rigging.gate_level_mm
+        if asked == "bottom":
+            return float(self.pattern.solid.bounds[0, 2])
+        return self.parting.z_mm if asked == "parting" else float(asked)
+
     def _gated(self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]) -> Gated:
         """Return (cope's top, areas, why the top, side, layout): poured slower if gates need it."""
         is_free = self.job.rigging.pour_time_s == "auto"
@@ -118,7 +126,7 @@ class AutoGating:
     ) -> tuple[Gated | None, bool]:  # fmt: skip
         """Return (gating at this pace and share of the ingate's area, whether room was short)."""
         is_blocked = False
-        level, n_levels = self.parting.z_mm, 1
+        level, n_levels = self.wanted_level_mm, 1
         best: Gated | None = None
         for _ in range(3):
             top, sizes, why = self.sized(feeders, level, slower)

@@ -2,18 +2,24 @@
 
 from moldprep.records import Alloy
 from moldprep.records.plan import Reason
+from moldprep.rigging.gate_limits import critical_fall_mm
 from moldprep.rigging.gates.gate_sites import BREAK_OFF, Side
-from moldprep.rigging.gates.sizing import PRACTICE, RAO, Shop, Sizes
+from moldprep.rigging.gates.sizing import CAMPBELL, PRACTICE, RAO, Shop, Sizes
 from moldprep.rigging.gates.tree import is_even
 from moldprep.rigging.layout import FILTERS_MM, Layout
 
 
 def layout_reasons(
-    layout: Layout, side: Side, sizes: Sizes, alloy: Alloy, shop: Shop, parting_mm: float
-) -> tuple[Reason, ...]:
-    """Return one reason for each kind of channel."""
+    layout: Layout, side: Side, sizes: Sizes, alloy: Alloy, shop: Shop, wanted_mm: float,
+    floor_mm: float,
+) -> tuple[Reason, ...]:  # fmt: skip
+    """Return one reason for each kind of channel.
+
+    `wanted_mm` is the level that was asked for the gates, `floor_mm` that of the casting's floor.
+    """
     return (
-        *_place_reasons(layout, side, shop, parting_mm),
+        *_place_reasons(layout, side, shop, wanted_mm),
+        _level_reason(side, alloy, floor_mm),
         _runner_reason(side, sizes),
         *_gate_reasons(layout, side, alloy),
         *_pouring_reasons(layout, sizes),
@@ -21,7 +27,7 @@ def layout_reasons(
     )
 
 
-def _place_reasons(layout: Layout, side: Side, shop: Shop, parting_mm: float) -> list[Reason]:
+def _place_reasons(layout: Layout, side: Side, shop: Shop, wanted_mm: float) -> list[Reason]:
     reasons = []
     count = len(layout.placements)
     if count > 1:
@@ -31,12 +37,12 @@ def _place_reasons(layout: Layout, side: Side, shop: Shop, parting_mm: float) ->
             Reason(item="placements", why=f"{count} castings round one sprue, {even}",
                    source=PRACTICE)
         )  # fmt: skip
-    if abs(side.level_mm - parting_mm) > 0.5:
+    if abs(side.level_mm - wanted_mm) > 0.5:
         reasons.append(
             Reason(
                 item="ingate-1",
-                why=f"at {side.level_mm:.1f} mm, the nearest level to the parting"
-                f" ({parting_mm:.1f} mm) where the casting has a wall for a gate",
+                why=f"at {side.level_mm:.1f} mm, the nearest level to {wanted_mm:.1f} mm"
+                " where the casting has a wall for a gate",
                 source=PRACTICE,
             )
         )
@@ -51,6 +57,25 @@ def _place_reasons(layout: Layout, side: Side, shop: Shop, parting_mm: float) ->
         why += " no place offers more"
         reasons.append(Reason(item="ingate-1", why=why, source=PRACTICE))
     return reasons
+
+
+def _level_reason(side: Side, alloy: Alloy, floor_mm: float) -> Reason:
+    """Return why the gates lie as high as they do: what metal falls, and what would help."""
+    bears = critical_fall_mm(alloy.surface_tension_n_m, alloy.density_liquid_kg_m3)
+    low, _ = side.way.gate_band_mm(side.gates[0].height_mm)
+    fall = low - floor_mm
+    if fall <= bears:
+        why = (
+            f"metal falls {max(fall, 0.0):.0f} mm to the casting's floor; {bears:.0f} mm do no harm"
+        )
+    else:
+        why = (
+            f"metal falls {fall:.0f} mm to the casting's floor, {bears:.0f} mm do no harm. Gates"
+            " lie where the mold opens, so that channels can be seen, cleaned and coated;"
+            ' rigging.gate_level_mm = "bottom" lays them inside the drag instead, and a lower'
+            " parting.z_mm or the casting turned over saves both"
+        )
+    return Reason(item="ingate-1", why=why, source=f"{CAMPBELL}; height 2 sqrt(gamma / (rho g))")
 
 
 def _runner_reason(side: Side, sizes: Sizes) -> Reason:
