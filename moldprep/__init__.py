@@ -58,6 +58,10 @@ _HOMES = {
     "week_exit_code": "week",
     "week_json": "week",
     "write_package": "export.package",
+    "prepare_package": "runs",
+    "study_feeding": "runs",
+    "study_gating": "runs",
+    "write_plan": "runs",
 }
 _REAL_NAMES = {"review": "run_checks"}
 
@@ -66,5 +70,5 @@ def __getattr__(name: str) -> Any:
     """Load a public name when it is first asked for: the kernels behind some take seconds."""
     if name not in __all__:
         raise AttributeError(f"module 'moldprep' has no attribute {name!r}")
-    module = import_module(f"moldprep.{_HOMES.get(name, 'runs')}")
+    module = import_module(f"moldprep.{_HOMES[name]}")
     return getattr(module, _REAL_NAMES.get(name, name))

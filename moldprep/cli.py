@@ -226,7 +226,7 @@ def week(
     target = out or Path(f"{source.resolve().stem}-week")
     with _progress(as_json) as announce:
         done = moldprep.run_week(
-            source, target, cluster, workers, changes or (), lambda job: announce(job.file, 0.0)
+            source, target, cluster, workers, changes or (), lambda made: announce(made.file)
         )
     _show(moldprep.week_json(done), as_json, terminal.week(done), f"wrote {target}")
     raise typer.Exit(moldprep.week_exit_code(done))
@@ -298,8 +298,8 @@ def _end(has_failed: bool) -> None:
 
 
 @contextmanager
-def _progress(as_json: bool) -> Iterator[Callable[[str, float], None]]:
-    """Give an announcer that shows stage and time on stderr; silent for machines."""
+def _progress(as_json: bool) -> Iterator[Callable[[str], None]]:
+    """Give an announcer that shows what is done on stderr; silent for machines."""
     console = Console(stderr=True)
     bar = Progress(
         SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
@@ -307,4 +307,4 @@ def _progress(as_json: bool) -> Iterator[Callable[[str, float], None]]:
     )  # fmt: skip
     with bar:
         task = bar.add_task("reading", total=None)
-        yield lambda name, _seconds: bar.update(task, description=f"{name} done")
+        yield lambda name: bar.update(task, description=f"{name} done")

@@ -48,7 +48,7 @@ from moldprep.thermal.survey import survey_pattern
 
 log = logging.getLogger(__name__)
 
-Announce = Callable[[str, float], None]
+Announce = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
     until
         Name of the last stage.
     announce
-        Called with (stage, seconds) after each stage.
+        Called with the name of each stage that is done.
 
     Raises
     ------
@@ -166,5 +166,5 @@ class _Run:
             self.seconds[stage.name] = self.seconds.get(stage.name, 0.0) + took
             log.info("%s: %.2f s", stage.name, took)
             if self._announce is not None:
-                self._announce(stage.name, took)
+                self._announce(stage.name)
         return results

@@ -30,7 +30,7 @@ CLUSTER_S: Final = 5
 
 WEEK_FILE: Final = "week.json"
 
-Announce = Callable[["Summary"], None]
+Tell = Callable[["Summary"], None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +67,7 @@ def run_week(
     cluster: str | None = None,
     workers: int | None = None,
     changes: Sequence[str] = (),
-    announce: Announce | None = None,
+    announce: Tell | None = None,
 ) -> tuple[Summary, ...]:
     """Return what every job came to; packages and `week.json` are written into `out`.
 
@@ -242,7 +242,7 @@ def _lost(path: Path, error: BaseException) -> Summary:
     return Summary(file=str(path), message=f"{type(error).__name__}: {error}", exit_code=1)
 
 
-def _tell(announce: Announce | None, summary: Summary) -> None:
+def _tell(announce: Tell | None, summary: Summary) -> None:
     if announce is not None:
         announce(summary)
 

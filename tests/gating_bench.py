@@ -199,7 +199,7 @@ def _changed(body, name, change):
 
 
 def grid_of(rigging, pitch_mm=2.0, belt=2):
-    """Return the grid of a rigging, each cell labelled by the body with most of it."""
+    """Return the grid of a rigging, each cell labeled by the body with most of it."""
     low = np.min([body.solid.bounds[0] for body in rigging.metal], axis=0)
     high = np.max([body.solid.bounds[1] for body in rigging.metal], axis=0)
     count = np.ceil((high - low) / pitch_mm - 1e-6).astype(int) + 2 * belt

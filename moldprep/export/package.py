@@ -16,7 +16,7 @@ from moldprep.errors import FileError
 from moldprep.export.formats import Format, formats
 from moldprep.export.formats.threemf import write_layers
 from moldprep.export.printable import Printable, printable
-from moldprep.export.result import dumps, piece_file, result_json
+from moldprep.export.result import PIECES, dumps, result_json
 from moldprep.findings import Review
 from moldprep.inputs import fingerprint, packed, sha256_of, version_of_moldprep
 from moldprep.jobtemplate import job_toml
@@ -168,7 +168,7 @@ def _write_bodies(results: Results, folder: Path) -> None:
         if one.HOLDS_MANY:
             one.write(pieces, folder / f"mold{one.SUFFIX}", job.name)
         else:
-            _write_each(one, pieces, folder / Path(piece_file("x")).parent, job.name)
+            _write_each(one, pieces, folder / PIECES, job.name)
             _write_each(one, proof, folder / "proof", job.name)
             if cavities:
                 _write_each(one, cavities, folder / "prints", job.name)

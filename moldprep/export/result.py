@@ -91,9 +91,13 @@ def dumps(table: Any) -> str:
     return json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
+PIECES: Final = "pieces"
+"""Folder of the print files in the package."""
+
+
 def piece_file(name: str) -> str:
     """Return the path of a piece's print file in the package."""
-    return f"pieces/{name}.stl"
+    return f"{PIECES}/{name}.stl"
 
 
 def _finite(node: Any) -> Any:

@@ -177,7 +177,7 @@ def select(surface: Surface, selector: FaceSelector, colors: Colors) -> Flags:
     selector
         What is wanted; a selector without any condition means no facet.
     colors
-        (m, 4) colour of each facet, or (0, 4) where there is none.
+        (m, 4) color of each facet, or (0, 4) where there is none.
     """
     asked = [
         condition
@@ -226,10 +226,10 @@ def without_specks(surface: Surface, chosen: Flags) -> Flags:
 
 
 def face_colors(casting: Casting, surface: Surface) -> Colors:
-    """Return (m, 4) the colour of each facet of `casting.solid`, or (0, 4) where there is none.
+    """Return (m, 4) the color of each facet of `casting.solid`, or (0, 4) where there is none.
 
-    Colours belong to the first casting body; where several were united, each facet takes the
-    colour of the nearest facet of that body.
+    Colors belong to the first casting body; where several were united, each facet takes the
+    color of the nearest facet of that body.
     """
     colors = casting.face_color
     bodies = [body.solid for body in casting.bodies if body.role is Role.CASTING]

@@ -53,7 +53,7 @@ def lumps_of(mesh: Facets, original: Facets, owner: Ints, tally: Tally) -> list[
     Parameters
     ----------
     mesh
-        Closed, neighbours wound alike. [mm]
+        Closed, neighbors wound alike. [mm]
     original
         The facets of the file; a filled hole gets their number as its source. [mm]
     owner

@@ -304,7 +304,7 @@ def _matching(
     elif entry.color is not None:
         found = [lump for lump in lumps if _hex(lump.solid, colors) == entry.color.lower()]
         seen = sorted({_hex(lump.solid, colors) for lump in lumps})
-        said = f"no body of colour {entry.color}; there are: {', '.join(seen)}"
+        said = f"no body of color {entry.color}; there are: {', '.join(seen)}"
     else:
         found, said = [], "needs one of: object, file, at_mm, color"
     if not found:
@@ -338,11 +338,11 @@ NUMBERED: Final = frozenset({Role.RUNNER, Role.INGATE, Role.FEEDER, Role.VENT, R
 """Roles whose bodies are numbered even where there is one."""
 
 
-# ---- colours and hash -----------------------------------------------------------------------
+# ---- colors and hash -----------------------------------------------------------------------
 
 
 def _face_color(solid: Solid, colors: Colors) -> Colors:
-    """Return the colour of each facet of `solid.mesh()`; a filled hole has none (0, 0, 0, 0)."""
+    """Return the color of each facet of `solid.mesh()`; a filled hole has none (0, 0, 0, 0)."""
     if len(colors) == 0:
         return colors
     padded = np.vstack([colors, np.zeros((1, 4), np.uint8)])
@@ -350,7 +350,7 @@ def _face_color(solid: Solid, colors: Colors) -> Colors:
 
 
 def _hex(solid: Solid, colors: Colors) -> str:
-    """Return the commonest facet colour of a body as #rrggbb, "none" without colours."""
+    """Return the commonest facet color of a body as #rrggbb, "none" without colors."""
     if len(colors) == 0:
         return "none"
     found, count = np.unique(_face_color(solid, colors)[:, :3], axis=0, return_counts=True)

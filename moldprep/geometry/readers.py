@@ -1,4 +1,4 @@
-"""Model files as they lie there: objects, facets, colours and unit; nothing mended, nothing judged.
+"""Model files as they lie there: objects, facets, colors and unit; nothing mended, nothing judged.
 
 A reader that "loaded" proves nothing: each holds what it got against what the file announces.
 """
@@ -72,7 +72,7 @@ def read_model(path: Path, chord_mm: float) -> Model:
     Parameters
     ----------
     path
-        A file with one of the suffixes of `READERS`.
+        A file with one of the suffixes of `READERS` or `SURFACES`.
     chord_mm
         How far facets may be off the surfaces of a STEP file. [mm]
 
@@ -85,10 +85,11 @@ def read_model(path: Path, chord_mm: float) -> Model:
     GeometryError
         geometry/empty, geometry/unit-unknown.
     """
-    reader = READERS.get(path.suffix.lower())
-    if reader is None:
+    suffix = path.suffix.lower()
+    if suffix not in (*READERS, *SURFACES):
+        known = " ".join((*READERS, *SURFACES))
         raise JobError(
-            f"{path.suffix or 'no suffix'!r} is not a model format; known: {' '.join(READERS)}",
+            f"{path.suffix or 'no suffix'!r} is not a model format; known: {known}",
             code="job/bad-value",
             where=str(path.name),
             fix="export the model as STEP, 3MF or STL",
@@ -101,7 +102,7 @@ def read_model(path: Path, chord_mm: float) -> Model:
             fix="casting.file is looked for beside the job file",
         )
     try:
-        model = reader(path, chord_mm)
+        model = _read_step(path, chord_mm) if suffix in SURFACES else READERS[suffix](path)
     except OSError as err:
         raise unreadable(path, str(err)) from err
     if sum(len(one.faces) for one in model.objects) == 0:
@@ -127,8 +128,7 @@ def unreadable(path: Path, what: str, code: str = "file/unreadable") -> FileErro
 # ---- formats --------------------------------------------------------------------------------
 
 
-def _read_stl(path: Path, chord_mm: float) -> Model:
-    del chord_mm
+def _read_stl(path: Path) -> Model:
     try:
         solids = read_stl_objects(path.read_bytes())
     except ValueError as err:
@@ -136,8 +136,7 @@ def _read_stl(path: Path, chord_mm: float) -> Model:
     return Model(objects=tuple(ModelObject(name=n, points=p, faces=f) for n, p, f in solids))
 
 
-def _read_obj(path: Path, chord_mm: float) -> Model:
-    del chord_mm
+def _read_obj(path: Path) -> Model:
     try:
         parts = read_obj_objects(path)
     except (ValueError, IndexError) as err:
@@ -147,8 +146,7 @@ def _read_obj(path: Path, chord_mm: float) -> Model:
     )
 
 
-def _read_ply(path: Path, chord_mm: float) -> Model:
-    del chord_mm
+def _read_ply(path: Path) -> Model:
     head = path.read_bytes()[:65536].partition(b"end_header")[0].decode("latin-1")
     said = dict(re.findall(r"^element (vertex|face) (\d+)", head, re.MULTILINE))
     mesh = _loaded(path)
@@ -164,13 +162,11 @@ def _read_ply(path: Path, chord_mm: float) -> Model:
     return Model(objects=tuple(_of_scene(mesh, path)))
 
 
-def _read_gltf(path: Path, chord_mm: float) -> Model:
-    del chord_mm
+def _read_gltf(path: Path) -> Model:
     return Model(objects=tuple(_of_scene(_loaded(path), path)), unit="m", numbers="m")
 
 
-def _read_3mf(path: Path, chord_mm: float) -> Model:
-    del chord_mm
+def _read_3mf(path: Path) -> Model:
     try:
         unit, parts = read_3mf_objects(path)
     except LookupError as err:
@@ -202,17 +198,18 @@ def _read_step(path: Path, chord_mm: float) -> Model:
     return Model(objects=objects, unit=unit, numbers="mm", binding=True)
 
 
-READERS: Final[dict[str, Callable[[Path, float], Model]]] = {
+READERS: Final[dict[str, Callable[[Path], Model]]] = {
     ".stl": _read_stl,
     ".obj": _read_obj,
     ".ply": _read_ply,
     ".3mf": _read_3mf,
     ".glb": _read_gltf,
     ".gltf": _read_gltf,
-    ".step": _read_step,
-    ".stp": _read_step,
 }
-"""Suffix to reader."""
+"""Suffix to reader, of formats that hold facets."""
+
+SURFACES: Final = (".step", ".stp")
+"""Suffixes of formats whose surfaces are cut into facets here."""
 
 
 def files_of(path: Path) -> tuple[Path, ...]:
@@ -274,7 +271,7 @@ def _one(sheets: list[ModelObject]) -> ModelObject:
 
 
 def joined_colors(objects: Sequence[ModelObject]) -> Colors:
-    """Return (m, 4) the colour of every facet of several objects; (0, 4) where none has any."""
+    """Return (m, 4) the color of every facet of several objects; (0, 4) where none has any."""
     if not any(len(one.color) for one in objects):
         return np.empty((0, 4), np.uint8)
     return np.vstack([
@@ -292,7 +289,7 @@ def _of_mesh(name: str, mesh: Any, matrix: Floats) -> ModelObject:
 
 
 def _color(visual: Any, faces: Ints) -> Colors:
-    """Return one colour a facet, from face, vertex or material colours."""
+    """Return one color a facet, from face, vertex or material colors."""
     none = np.empty((0, 4), np.uint8)
     if visual.kind == "face":
         return np.asarray(visual.face_colors, np.uint8)
@@ -331,7 +328,7 @@ def _step_unit(path: Path) -> str | None:
 def quiet() -> Iterator[list[str]]:
     """Keep what a C library writes to standard output and error away from both.
 
-    Yields a list that holds the lines it wrote, without colours, when the block has ended.
+    Yields a list that holds the lines it wrote, without colors, when the block has ended.
     """
     lines: list[str] = []
     sys.stdout.flush()

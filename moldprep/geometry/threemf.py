@@ -1,4 +1,4 @@
-"""3MF files read with the 3MF consortium's own library: unit, objects at their place, colours."""
+"""3MF files read with the 3MF consortium's own library: unit, objects at their place, colors."""
 
 from pathlib import Path
 from typing import Any, Final
@@ -19,7 +19,7 @@ ThreemfObject = tuple[str, Floats, Ints, NDArray[np.uint8]]
 
 
 def read_3mf_objects(path: Path) -> tuple[str, list[ThreemfObject]]:
-    """Return (unit, objects (name, points, faces, colour a facet)) of a 3MF file.
+    """Return (unit, objects (name, points, faces, color a facet)) of a 3MF file.
 
     Raises
     ------
@@ -77,7 +77,7 @@ def _collect(model: Any, thing: Any, place: Floats, name: str, found: list[Three
 
 
 def _colors(model: Any, mesh: Any, n_faces: int) -> NDArray[np.uint8]:
-    """Return (m, 4) the colour of each facet's first corner; (0, 4) where none has any."""
+    """Return (m, 4) the color of each facet's first corner; (0, 4) where none has any."""
     properties = mesh.GetAllTriangleProperties()
     whole = mesh.GetObjectLevelProperty()
     default = (int(whole[0]), int(whole[1])) if whole[2] else (0, 0)
@@ -89,7 +89,7 @@ def _colors(model: Any, mesh: Any, n_faces: int) -> NDArray[np.uint8]:
 
 
 def _color(model: Any, resource: int, entry: int) -> tuple[int, int, int, int]:
-    """Return the colour of one entry of a colour or material group."""
+    """Return the color of one entry of a color or material group."""
     if resource == 0:
         return (0, 0, 0, 0)
     groups = {

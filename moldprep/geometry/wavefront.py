@@ -1,4 +1,4 @@
-"""OBJ files: named objects, polygons, colours of corners and of materials."""
+"""OBJ files: named objects, polygons, colors of corners and of materials."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -32,7 +32,7 @@ class _Parsed:
 
 
 def read_obj_objects(path: Path) -> list[ObjObject]:
-    """Return (name, points, faces, colour a facet) of every object of an OBJ file.
+    """Return (name, points, faces, color a facet) of every object of an OBJ file.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def _corner(word: str, n: int) -> int:
 
 
 def _palette(path: Path) -> dict[str, Rgba]:
-    """Return the plain colours (Kd) of a material file; a missing one has none."""
+    """Return the plain colors (Kd) of a material file; a missing one has none."""
     found: dict[str, Rgba] = {}
     name = ""
     if not path.is_file():
@@ -129,7 +129,7 @@ def _palette(path: Path) -> dict[str, Rgba]:
 
 
 def _colors(parsed: _Parsed, faces: Ints) -> NDArray[np.uint8]:
-    """Return (m, 4): the material's colour, else the mean of the corners'; (0, 4) if none."""
+    """Return (m, 4): the material's color, else the mean of the corners'; (0, 4) if none."""
     paint = np.array(parsed.materials, np.uint8).reshape(-1, 4)
     if paint.any():
         return paint

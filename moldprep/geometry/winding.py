@@ -1,4 +1,4 @@
-"""Winding of facets: neighbours alike, and outward where bodies touch."""
+"""Winding of facets: neighbors alike, and outward where bodies touch."""
 
 from dataclasses import replace
 
@@ -15,9 +15,9 @@ Flags = NDArray[np.bool_]
 
 
 def wind_alike(mesh: Facets) -> Facets:
-    """Return the mesh with neighbours wound alike, turning as few facets as will do.
+    """Return the mesh with neighbors wound alike, turning as few facets as will do.
 
-    Every facet is there twice, as it is and turned; neighbours link the copies that agree, and
+    Every facet is there twice, as it is and turned; neighbors link the copies that agree, and
     one of each two patches that arise is kept. Where both copies fall into one patch the surface
     has one side only: it is left as it is, open.
     """

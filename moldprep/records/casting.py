@@ -75,7 +75,7 @@ class Casting:
     unit         : unit the numbers of the file were in
     repairs      : what was mended
     deviation_mm : largest distance of a rebuilt surface from the file's, 0 unless rebuilt
-    face_color   : (m, 4) uint8 colour of each facet of the first CASTING body's `solid.mesh()`;
+    face_color   : (m, 4) uint8 color of each facet of the first CASTING body's `solid.mesh()`;
                    (0, 4) where the file has none
     voids        : hollows that no opening leads to, largest first
     """

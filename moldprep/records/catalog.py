@@ -163,7 +163,10 @@ class Binder(Table):
 
 
 class Sand(Sourced):
-    """A printed mold sand, as printed and cured."""
+    """A printed mold sand, as printed and cured.
+
+    is_silica : whether it is quartz sand, whose dust is the worst for lungs
+    """
 
     density_kg_m3: Annotated[Number, _between(800.0, 4000.0)]
     conductivity_w_mk: ConductivityCurve
@@ -175,6 +178,7 @@ class Sand(Sourced):
     slenderness: Annotated[Number, _between(1.0, 30.0)]
     smallest_opening_mm: Annotated[Number, _between(1.0, 60.0)]
     sinter_c: Celsius
+    is_silica: bool = False
     binder: Binder
 
 

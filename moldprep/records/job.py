@@ -60,7 +60,7 @@ class FaceSelector(Table):
         None, description="faces on a cylinder with this axis, two points [mm]"
     )
     cylinder_radius_mm: Positive | None = Field(None, description="its radius [mm]")
-    color: Color | None = Field(None, description="face colour in the file, #rrggbb")
+    color: Color | None = Field(None, description="face color in the file, #rrggbb")
 
     @model_validator(mode="after")
     def _means_something(self) -> "FaceSelector":
@@ -82,7 +82,7 @@ class OwnBody(Table):
     object: str | None = Field(None, description="its object name in the casting's file")
     file: Path | None = Field(None, description="or a file of its own, same frame and unit")
     at_mm: Vector | None = Field(None, description="or a point inside it [mm]")
-    color: Color | None = Field(None, description="or its colour in the file, #rrggbb")
+    color: Color | None = Field(None, description="or its color in the file, #rrggbb")
     name: str | None = Field(None, description="name to carry; made from the role if missing")
 
 

@@ -88,7 +88,7 @@ def cautions(alloy: Alloy, sand: Sand) -> tuple[Caution, ...]:
 def _dust(sand: Sand) -> str:
     what = (
         "Silica sand"
-        if sand.id.startswith("silica")
+        if sand.is_silica
         else "Most foundry sands, this one perhaps, hold some quartz; it"
     )
     return (

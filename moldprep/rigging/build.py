@@ -1,5 +1,7 @@
 """Plan -> Rigging: named bodies of metal, and the inserts."""
 
+from typing import Final
+
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import Body, Insert, Pattern, Rigging, RiggingPlan, Role
@@ -19,6 +21,10 @@ from moldprep.rigging.bodies import (
 from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed.webs import fill_webs
 from moldprep.tolerances import SLIVER_MM3
+
+BURIED: Final = 0.9
+"""A body of which a casting holds more than this share lies in it by mistake: what overlaps on
+purpose, a neck or the end of a gate, is a small part of its body."""
 
 
 def build_rigging(plan: RiggingPlan, pattern: Pattern) -> Rigging:
@@ -139,7 +145,7 @@ def _refuse_twins(bodies: tuple[Body, ...]) -> None:
 
 
 def _refuse_buried(castings: tuple[Body, ...], bodies: list[Body]) -> None:
-    """Raise if a body lies wholly inside a casting, or a channel cuts into one."""
+    """Raise if nothing is left of a body, or a casting holds nearly all of it."""
     for body in bodies:
         if body.solid.is_empty or body.solid.volume_mm3 < SLIVER_MM3:
             raise StageError(
@@ -148,7 +154,7 @@ def _refuse_buried(castings: tuple[Body, ...], bodies: list[Body]) -> None:
             )  # fmt: skip
         for casting in castings:
             inside = (body.solid & casting.solid).volume_mm3
-            if inside > 0.9 * body.solid.volume_mm3:
+            if inside > BURIED * body.solid.volume_mm3:
                 raise StageError(
                     f"{body.name} is buried in {casting.name}",
                     code="rigging/body-buried",

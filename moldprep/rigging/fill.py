@@ -114,7 +114,7 @@ def _times(space: Space, spread: Rise, prime_s: float) -> NDArray[np.float32]:
 def _lost(space: Space, metal: Metal, flow: FlowGraph) -> NDArray[np.bool_]:
     """Return the cells of bodies of which a piece is cut off from all metal."""
     names = {name for name, _ in flow.lost}
-    return space.labelled([part for part in space.course.parts if part in names], metal)
+    return space.labeled([part for part in space.course.parts if part in names], metal)
 
 
 def _with_islands(time: NDArray[np.float32], is_island: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -61,7 +61,7 @@ def trace_feeding(
     freezing
         Freezing time of every cell of metal.
     grid
-        The metal's cells, labelled by part.
+        The metal's cells, labeled by part.
     metal
         Names and roles of the parts.
     plan

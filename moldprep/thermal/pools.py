@@ -1,8 +1,8 @@
 """Pools of liquid in a frozen record: the merge tree over freezing time, and ways through metal.
 
 At time s the metal still liquid is every cell with a later freezing time. Taking the cells from the
-last to freeze to the first, a cell without a taken neighbour starts a pool (a peak), a cell between
-two pools is the neck where they part. All 26 neighbours count: a channel thinner than a cell that
+last to freeze to the first, a cell without a taken neighbor starts a pool (a peak), a cell between
+two pools is the neck where they part. All 26 neighbors count: a channel thinner than a cell that
 runs askew shows up as cells touching at edges or corners, and cutting it there would invent holes;
 the price is at most one cell's diagonal of metal that is frozen in truth.
 """
@@ -101,7 +101,7 @@ def find_pools(time_s: NDArray[np.float32], source: NDArray[np.uint16]) -> Pools
 
 
 def grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return a 3-D mask with all 26 neighbours of its cells, axis by axis (quick)."""
+    """Return a 3-D mask with all 26 neighbors of its cells, axis by axis (quick)."""
     for axis in range(3):
         mask, old = mask.copy(), np.moveaxis(mask, axis, 0)
         new = np.moveaxis(mask, axis, 0)

@@ -49,7 +49,7 @@ def made(monkeypatch, review):
     def prepare(job, until="box", announce=None):
         calls.append((job, until))
         if announce:
-            announce("casting", 0.1)
+            announce("casting")
         return handmade(job.folder).plus(job)
 
     monkeypatch.setattr(runs, "prepare", prepare)

@@ -539,7 +539,7 @@ def test_without_feeding_every_check_is_skipped():
             assert {finding.verdict for finding in findings} == {Verdict.SKIP}, check_id
 
 
-def test_grown_is_the_26_neighbours():
+def test_grown_is_the_26_neighbors():
     mask = np.zeros((5, 6, 7), bool)
     mask[2, 3, 3] = True
     mask[0, 0, 0] = True

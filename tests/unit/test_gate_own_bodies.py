@@ -1,4 +1,4 @@
-"""`moldprep gate` on one model that brings its gating: bodies told apart by name, colour, point."""
+"""`moldprep gate` on one model that brings its gating: bodies told apart by name, color, point."""
 
 import dataclasses
 import json
@@ -58,7 +58,7 @@ def written(folder, rigging, how):
     if how == "3mf by names":
         write_3mf(folder / "all.3mf", [(body.name, mesh_of(body)) for body in rigging.metal])
         return "all.3mf", [{"object": body.name} for body in rig]
-    if how == "glb by colours":
+    if how == "glb by colors":
         names = [body.name for body in rigging.metal]
         paint = {name: [10 * k, 255 - 10 * k, 7, 255] for k, name in enumerate(names)}
         put(folder, "all.glb", scene_of(rigging, paint).export(file_type="glb"))
@@ -101,7 +101,7 @@ def of_one_casting(rigging):
     return dataclasses.replace(rigging, castings=(body,))
 
 
-WAYS = ("stl by points", "obj by names", "glb by names", "3mf by names", "glb by colours")
+WAYS = ("stl by points", "obj by names", "glb by names", "3mf by names", "glb by colors")
 
 
 @pytest.mark.parametrize("how", WAYS)

@@ -117,7 +117,7 @@ def test_bare_mesh(tmp_path):
         (
             GOOD + '[[pattern.keep_clear]]\ncolor = "red"\n',
             "bracket.toml [pattern.keep_clear.0]: color: should be like #ff8800, got 'red' "
-            "[job/bad-value]\n  try: color stands for: face colour in the file, #rrggbb",
+            "[job/bad-value]\n  try: color stands for: face color in the file, #rrggbb",
         ),
         (
             GOOD + '[[rigging.feeder]]\nname = "F1"\nkind = "top"\nat_mm = [0, 0, 0]\n'

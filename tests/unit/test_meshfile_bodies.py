@@ -1,4 +1,4 @@
-"""Several bodies in a model: united, apart, or rigging; and the colours of facets."""
+"""Several bodies in a model: united, apart, or rigging; and the colors of facets."""
 
 from pathlib import Path
 
@@ -129,7 +129,7 @@ def test_open_objects_that_close_each_other(tmp_path):
     agree(read_casting(job_for(path, unit="mm")).solid.volume_mm3, BOX_MM3, rel=1e-6, why=EXACT)
 
 
-# ---- colours --------------------------------------------------------------------------------
+# ---- colors --------------------------------------------------------------------------------
 
 
 def top_is_red(casting):
@@ -165,7 +165,7 @@ def test_colors_of_a_ply_with_mixed_winding(tmp_path):
 
 
 def test_colors_of_a_glb_in_sheets(tmp_path):
-    """One primitive a colour: neither is closed by itself."""
+    """One primitive a color: neither is closed by itself."""
     points, faces = PART
     is_top = (points[faces][:, :, 2] == 60.0).all(axis=1)
     scene = trimesh.Scene()
@@ -218,7 +218,7 @@ def test_colors_survive_a_union(tmp_path):
 MODELS = Path(__file__).parents[1] / "models"
 
 
-def test_step_in_inches_with_named_and_coloured_bodies():
+def test_step_in_inches_with_named_and_colored_bodies():
     """A block of 4 x 3 x 2 in and a cube of 1 in, drawn in inches."""
     path = MODELS / "two_bodies_inch.step"
     casting = read_casting(job_for(path, own=[{"role": "ingate", "object": "gate"}]))
@@ -252,7 +252,7 @@ def test_step_without_a_unit_needs_one(tmp_path):
     agree(casting.solid.size_mm, [80.0, 80.0, 30.0], rel=5e-3, why="chord 0.1 mm")
 
 
-def test_step_with_coloured_faces_is_one_body_always_the_same():
+def test_step_with_colored_faces_is_one_body_always_the_same():
     """A blue box of 100 x 80 x 60 mm about the origin, its top red."""
     one, two = (read_casting(job_for(MODELS / "painted.step")) for _ in range(2))
     points, faces = one.solid.mesh()

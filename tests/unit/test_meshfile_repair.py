@@ -270,7 +270,7 @@ def test_a_missing_ring_face_is_not_closed_over_the_bore(tmp_path):
     assert "2 open edge loops" in str(caught.value)
 
 
-def test_a_corner_on_a_neighbours_edge(tmp_path):
+def test_a_corner_on_a_neighbors_edge(tmp_path):
     """The top's two facets meet the side at an extra corner: a seam of no width."""
     points, faces = box()
     top = [row for row in faces if (points[row][:, 2] == 60).all()]

@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 import pyvista as pv
 
+from moldprep.catalog import find
 from moldprep.export.result import result_json
 from moldprep.findings import Review
-from moldprep.records import Fill, Freezing, Grid, Metal, Mold, Rigging, Role
+from moldprep.records import Alloy, Fill, Freezing, Grid, Metal, Mold, Rigging, Role, Sand
 from moldprep.report import figures
+from moldprep.report.cautions import cautions
 from moldprep.report.figures import (
     PICTURES,
     draw_feeding,
@@ -190,3 +192,12 @@ def test_the_page_shows_in_a_browser(page, tmp_path):
     assert is_red.sum() >= 5
     assert np.abs(rgb[1000, 10] - (0xF7, 0xF5, 0xF0)).max() < 8
     assert (rgb.min(axis=2) < 100).mean() > 0.02  # there is text
+
+
+@pytest.mark.parametrize(
+    ("sand", "starts"), [("silica-furan", "Silica sand gives"), ("olivine", "Most foundry sands")]
+)
+def test_dust_is_told_by_what_the_sand_is_not_by_its_name(sand, starts):
+    own = find(Sand, sand).model_copy(update={"id": "ours"})
+    (dust,) = (one for one in cautions(find(Alloy, "carbon-steel"), own) if "Dust" in one.title)
+    assert dust.text.startswith(starts)

@@ -90,7 +90,7 @@ def test_a_week_without_jobs(tmp_path):
 
 
 def test_jobs_that_cannot_start_need_no_workers(tmp_path):
-    write_job(tmp_path, "typo", more="colour = 3\n")
+    write_job(tmp_path, "typo", more="color = 3\n")
     write_job(tmp_path, "good-twin", more="[nope]\n")
     done = run_week(tmp_path, tmp_path / "out")
     assert [(one.state, one.exit_code) for one in done] == [("failed", 2)] * 2

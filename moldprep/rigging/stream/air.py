@@ -41,7 +41,7 @@ def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) 
         Names of the labels.
     """
     shut = [part for part in space.course.parts if flow.graph.nodes[part]["role"] == "vent"]
-    body = space.inside & ~space.labelled(shut, metal)
+    body = space.inside & ~space.labeled(shut, metal)
     found = peaks(body.ravel(), space.share.ravel(), space.shape)
     seeds, names, outlets = _outlets(space, flow, rigging, metal)
     out, by = escape(space.inside.ravel(), seeds, names, space.shape)
@@ -98,7 +98,7 @@ def _outlets(
         node = flow.graph.nodes[name]
         role = Role(node["role"])
         if role in (Role.VENT, Role.FEEDER) and node["is_open"]:
-            mine = space.inside & space.labelled([name], metal)
+            mine = space.inside & space.labeled([name], metal)
         elif role in (Role.SPRUE, Role.BASIN) and name in space.course.inlets:
             spots = space.inlets[space.course.inlets.index(name)]
             mine = np.zeros(space.shape, bool)

@@ -180,7 +180,7 @@ def find_thin_runs(
     """
     vents = [part for part, role in zip(metal.parts, metal.roles, strict=True)
              if role is Role.VENT]  # fmt: skip
-    inside = space.inside & ~space.labelled(vents, metal)
+    inside = space.inside & ~space.labeled(vents, metal)
     pitch = space.grid.pitch_mm
     radius = 0.5 * max(3.0 * pitch, 2.0 * alloy.smallest_wall_mm) / pitch
     core = space.depth > radius

@@ -57,7 +57,7 @@ class Space:
         x, y, z = np.array(np.unravel_index(cell, self.shape)) - 1
         return metal.parts[int(self.grid.label[x, y, z]) - 1]
 
-    def labelled(self, names: list[str], metal: Metal) -> NDArray[np.bool_]:
+    def labeled(self, names: list[str], metal: Metal) -> NDArray[np.bool_]:
         """Return which padded cells belong to these bodies."""
         return np.isin(np.pad(self.grid.label, 1), [metal.parts.index(n) + 1 for n in names])
 
