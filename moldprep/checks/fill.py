@@ -7,8 +7,21 @@ import numpy as np
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import AirPocket, Alloy, Body, CavityRise, Fill, FlowGraph, Metal, Rigging
+from moldprep.records import (
+    AirPocket,
+    Alloy,
+    Body,
+    CavityRise,
+    Fall,
+    Fill,
+    FlowGraph,
+    Metal,
+    Parting,
+    Rigging,
+)
 from moldprep.results import Results
+from moldprep.rigging.gate_limits import critical_fall_mm
+from moldprep.rigging.gating import falling_speed_m_s
 
 CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
 PRACTICE = "common practice, no source"
@@ -88,13 +101,14 @@ def _air(pocket: AirPocket, *, is_cored: bool) -> str:
     id="fill/no-falls",
     why="Metal that drops further than a sessile drop is high breaks its skin and rolls it in.",
     source=CAMPBELL + "; height 2 sqrt(gamma / (rho g))",
-    limit=0.0,
-    unit="mm",
+    limit=1.0,
+    unit="critical falls",
     miss=Verdict.WARN,
 )
 def no_falls(results: Results, limit: float) -> Iterator[Finding]:
-    """Take the highest drop within each body; say where the others are."""
-    falls = results.need(Fill).falls
+    """Compare the highest drop within each body with the critical one; say where the others are."""
+    falls, alloy = results.need(Fill).falls, results.need(Alloy)
+    critical = critical_fall_mm(alloy.surface_tension_n_m, alloy.density_liquid_kg_m3)
     for part in sorted({fall.part for fall in falls}):
         first, *others = [fall for fall in falls if fall.part == part]
         more = "".join(
@@ -102,16 +116,27 @@ def no_falls(results: Results, limit: float) -> Iterator[Finding]:
             for fall in others[:MOST_FALLS]
         )
         yield judged(
-            first.height_mm <= limit,
-            f"metal falls {first.height_mm:.0f} mm in {part}{more}",
-            value=first.height_mm,
+            first.height_mm <= limit * critical,
+            f"metal falls {first.height_mm:.0f} mm in {part} and lands with "
+            f"{falling_speed_m_s(first.height_mm):.1f} m/s; its skin bears {critical:.1f} mm, "
+            f"{falling_speed_m_s(critical):.2f} m/s{more}",
+            value=first.height_mm / critical,
             part=part,
             at_mm=first.from_mm,
-            remedy="let the metal in lower: parting.z_mm or the ingates nearer to"
-            f" {first.to_mm[2]:.0f} mm, or the casting turned",
+            remedy=f"let the metal in where it lands{_landing(first, results)}, by lower ingates "
+            "or the parting there, or turn the casting",
         )
     if not falls:
         yield judged(True, "no fall over the alloy's critical height", value=0.0)
+
+
+def _landing(fall: Fall, results: Results) -> str:
+    """Return the height metal lands at, as the job file counts it where that is known."""
+    z = fall.to_mm[2]
+    if Parting not in results:
+        return f", at {z:.0f} mm"
+    above = max(z - float(results.need(Parting).casting.bounds[0, 2]), 0.0)
+    return f", {above:.0f} mm above the lowest point (parting.z_mm = {above:.0f})"
 
 
 @check(

@@ -1,5 +1,6 @@
 """Is the gating connected, whole and of the right sections? All numbers measured on the bodies."""
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -196,17 +197,32 @@ def _openings(results: Results, limit: float, kind: Role | None, nothing: str) -
     ]
     for contact in contacts:
         share = contact.area_mm2 / contact.need_mm2
+        name = _smaller(results, contact)
+        other = contact.b if name == contact.a else contact.a
         yield judged(
             share >= limit,
-            f"opening of {contact.a} and {contact.b}: {contact.area_mm2:.0f} mm² for channels of "
-            f"{contact.need_mm2:.0f} mm²",
+            f"opening of {contact.a} and {contact.b}: {contact.area_mm2:.0f} mm² of the "
+            f"{contact.need_mm2:.0f} mm² {name} has",
             value=share,
-            part=_smaller(results, contact),
+            part=name,
             at_mm=contact.at_mm,
-            remedy=f"let {contact.a} and {contact.b} overlap over the whole section",
+            remedy=f"move {name} by {_shift_mm(contact):.0f} mm inward, so that all of it stands "
+            f"on {other}"
+            if kind
+            else f"let {contact.a} and {contact.b} overlap over the whole section",
         )
     if not contacts:
         yield passed_over(nothing)
+
+
+def _shift_mm(contact: Contact) -> float:
+    """Return how far a round section hangs over a straight edge, by the share it lacks. [mm]"""
+    diameter = math.sqrt(4.0 / math.pi * contact.need_mm2)
+    lacks = min(max(1.0 - contact.area_mm2 / contact.need_mm2, 0.0), 1.0)
+    depths = np.linspace(0.0, 1.0, 201)  # of the segment over the edge, over the diameter
+    chord = 1.0 - 2.0 * depths  # distance of the edge from the middle, over the radius
+    segment = (np.arccos(chord) - chord * np.sqrt(1.0 - chord**2)) / math.pi  # over the circle
+    return diameter * float(np.interp(lacks, segment, depths)) + 1.0
 
 
 def _smaller(results: Results, contact: Contact) -> str:

@@ -2,14 +2,16 @@
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Body, FlowGraph, Rigging, RiggingPlan, Role
+from moldprep.records import Alloy, Body, FlowGraph, Mold, Mouth, Rigging, RiggingPlan, Role
 from moldprep.results import Results
 from moldprep.rigging.gating import falling_speed_m_s, stream_area_mm2
+from moldprep.rigging.stream.contacts import contains
 from moldprep.units import MM_PER_M
 
 CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memory)"
@@ -162,23 +164,37 @@ def runner_goes_past_last_gate(results: Results, limit: float) -> Iterator[Findi
 @check(
     id="gating/runner-runs-full",
     why="A runner that is not full rolls air and slag into the gates.",
-    source=CAMPBELL,
+    source=CAMPBELL
+    + "; a fault in ductile iron, whose magnesium slag never stops forming: "
+    + PRACTICE,
     limit=-1.0,
     unit="mm",
-    miss=Verdict.WARN,
 )
 def runner_runs_full(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the metal over each runner's ceiling, by pressure or by the gates' sills."""
+    """Compare the metal over each runner's ceiling, by pressure or by the gates' sills.
+
+    It warns; in ductile iron it is a fault.
+    """
     facts = results.need(FlowGraph).runners
+    makes_slag = results.need(Alloy).family == "ductile-iron"
     for fact in facts:
-        yield judged(
+        state = (
+            f"{fact.cover_mm:.1f} mm of metal stand over the ceiling of {fact.body}"
+            if fact.cover_mm >= 0.0
+            else f"{fact.body} is {-fact.cover_mm:.1f} mm short of full"
+        )
+        found = judged(
             fact.cover_mm >= limit,
-            f"{fact.cover_mm:.1f} mm of metal over the ceiling of {fact.body} when the gates start",
+            f"{state} when the gates start",
             value=fact.cover_mm,
             part=fact.body,
             at_mm=fact.at_mm,
-            remedy="set the gates on top of the runner, or make the gates the choke",
+            remedy=f"sink {fact.body} into the drag by {max(-fact.cover_mm, 0.0):.0f} mm or more, "
+            "below the sills of the gates, or move the parting (parting.z_mm) nearer to them, or "
+            "make the gates the choke; until then a filter at each gate keeps the slag back",
         )
+        is_mild = found.verdict is Verdict.FAIL and not makes_slag
+        yield replace(found, verdict=Verdict.WARN) if is_mild else found
     if not facts:
         yield passed_over("no runner carries metal")
 
@@ -222,20 +238,40 @@ def basin_is_no_funnel(results: Results, limit: float) -> Iterator[Finding]:
 )
 def gates_clear_of_wall_opposite(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the free way before each gate with the gate's thickness."""
-    mouths = results.need(FlowGraph).mouths
-    for mouth in mouths:
+    flow = results.need(FlowGraph)
+    speeds = {channel.body: channel.speed_m_s for channel in flow.channels}
+    for mouth in flow.mouths:
         times = mouth.ahead_mm / max(mouth.thickness_mm, 1e-6)
+        fast = f" with {speeds[mouth.body]:.2f} m/s" if mouth.body in speeds else ""
         yield judged(
             times >= limit,
-            f"{mouth.body} has {mouth.ahead_mm:.0f} mm before it in {mouth.into}, "
-            f"{times:.1f} x its thickness",
+            f"metal from {mouth.body} strikes {_opposite(mouth, results)} {mouth.ahead_mm:.0f} mm "
+            f"behind its opening{fast}: {times:.1f} x its thickness",
             value=times,
             part=mouth.body,
             at_mm=mouth.at_mm,
             remedy=f"turn {mouth.body} along the wall, or move it to a place with free way ahead",
         )
-    if not mouths:
+    if not flow.mouths:
         yield passed_over("no gate opens into anything")
+
+
+def _opposite(mouth: Mouth, results: Results) -> str:
+    """Return the piece of sand opposite a mouth, where the mold is cut."""
+    gates = results.need(Rigging).of_role(Role.INGATE)
+    path = next((gate.path_mm for gate in gates if gate.name == mouth.body), np.empty((0, 3)))
+    if Mold in results and len(path) > 1:
+        toward = path[-1] - path[-2]
+        toward = toward / max(float(np.linalg.norm(toward)), 1e-9)
+        spot = np.asarray(mouth.at_mm) + (mouth.ahead_mm + BEHIND_MM) * toward
+        for piece in results.need(Mold).pieces:
+            if contains(piece.solid, spot):
+                return piece.name
+    return "the sand"
+
+
+BEHIND_MM = 1.0
+"""How far behind the face a jet strikes its piece is looked for: over a print's clearance."""
 
 
 @check(

@@ -6,13 +6,28 @@ import math
 import numpy as np
 import pytest
 
+from moldprep.catalog import find
 from moldprep.checks import all_checks, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
-from moldprep.records import AirPocket, Body, Contact, Fill, Meeting, Mold, Role, Survey, ThinRun
+from moldprep.records import (
+    AirPocket,
+    Alloy,
+    Body,
+    Contact,
+    Fall,
+    Fill,
+    Meeting,
+    Mold,
+    Piece,
+    Role,
+    Survey,
+    ThinRun,
+)
 from moldprep.results import Results
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
+from tests.feeding_cases import parting_of
 from tests.gating_bench import ALLOY, RULES, good_plan, good_rigging, plus
 from tests.helpers import agree
 
@@ -175,6 +190,69 @@ def test_vents_match_the_choke(share, verdict):
     area = 2.0 * 32.0 * math.sin(2.0 * math.pi / 64.0) * 25.0
     plan = dataclasses.replace(PLAN, choke_mm2=share * area)
     assert verdicts("gating/vents-match-the-choke", plan=plan) == {verdict}
+
+
+@pytest.mark.parametrize(("share", "verdict"), [(0.99, Verdict.PASS), (1.01, Verdict.WARN)])
+def test_no_falls(share, verdict):
+    """Critical fall 2 sqrt(gamma / (rho g)); the landing place as the job file counts it."""
+    critical = 2e3 * math.sqrt(ALLOY.surface_tension_n_m / (ALLOY.density_liquid_kg_m3 * 9.80665))
+    fall = Fall(
+        height_mm=share * critical, from_mm=(1.0, 2.0, 0.0), to_mm=(1.0, 2.0, -7.0),
+        part="casting-1",
+    )  # fmt: skip
+    lying = parting_of(Solid.box((0, 0, -10), (9, 9, 30)), 0.0)
+    for more in ((), (lying,)):
+        (finding,) = say("fill/no-falls", more=(filled(falls=(fall,)), *more))
+        assert finding.verdict is verdict
+        agree(finding.value, share, rel=1e-5, why="a quotient")
+    assert ("(parting.z_mm = 3)" in finding.remedy) == (verdict is Verdict.WARN)
+
+
+@pytest.mark.parametrize(
+    ("alloy", "cover", "verdict"),
+    [
+        ("al-si7mg", -0.9, Verdict.PASS),
+        ("al-si7mg", -1.1, Verdict.WARN),
+        ("ductile-iron", -0.9, Verdict.PASS),
+        ("ductile-iron", -1.1, Verdict.FAIL),
+    ],
+)
+def test_runner_runs_full(alloy, cover, verdict):
+    facts = tuple(dataclasses.replace(fact, cover_mm=cover) for fact in FLOW.runners)
+    results = Results(find(Alloy, alloy), dataclasses.replace(FLOW, runners=facts))
+    found = run_check(all_checks()["gating/runner-runs-full"], results, RULES)
+    assert {finding.verdict for finding in found} == {verdict}
+
+
+def test_a_jet_names_the_sand_it_strikes():
+    (mouth, *_) = FLOW.mouths
+    gate = next(body for body in RIGGING.bodies if body.name == mouth.body)
+    toward = (gate.path_mm[-1] - gate.path_mm[-2]) / math.dist(*gate.path_mm[-2:])
+    near = dataclasses.replace(mouth, ahead_mm=3.0)
+    middle = np.array(mouth.at_mm) + 8.0 * toward
+    core = Piece(name="core-1", role="core", solid=Solid.sphere(4.5).moved(tuple(middle)))
+    mold = Mold(
+        block=core.solid, metal=core.solid, pieces=(core,), clearances=(), inserts_mm3=0.0,
+        z_mm=0.0, prints=(),
+    )  # fmt: skip
+    flow = dataclasses.replace(FLOW, mouths=(near,))
+    (finding,) = say("gating/gates-clear-of-wall-opposite", flow=flow, more=(mold,))
+    assert finding.verdict is Verdict.WARN
+    assert "strikes core-1 3 mm behind its opening with" in finding.message
+    (finding,) = say("gating/gates-clear-of-wall-opposite", flow=flow)
+    assert "strikes the sand 3 mm" in finding.message
+
+
+def test_a_vent_over_an_edge_is_moved_by_what_hangs_over():
+    """Half of a round vent of 10 mm hangs over an edge: 5 mm, and 1 mm to be sure."""
+    need = 25.0 * math.pi
+    contact = Contact(
+        a="casting-1", b="vent-1", area_mm2=0.5 * need, need_mm2=need, at_mm=(0.0, 0.0, 0.0)
+    )
+    flow = dataclasses.replace(FLOW, contacts=(contact,))
+    (finding,) = say("gating/vents-stand-on-metal", flow=flow)
+    assert (finding.verdict, finding.part) == (Verdict.WARN, "vent-1")
+    assert finding.remedy.startswith("move vent-1 by 6 mm inward")
 
 
 @pytest.mark.parametrize(("time_s", "verdict"), [(4.9, Verdict.PASS), (5.1, Verdict.FAIL)])

@@ -3,7 +3,7 @@
 from moldprep.records import Alloy
 from moldprep.records.plan import Reason
 from moldprep.rigging.gate_limits import critical_fall_mm
-from moldprep.rigging.gates.gate_sites import BREAK_OFF, Side
+from moldprep.rigging.gates.gate_sites import BREAK_OFF, Gate, Side
 from moldprep.rigging.gates.sizing import CAMPBELL, PRACTICE, RAO, Shop, Sizes
 from moldprep.rigging.gates.tree import is_even
 from moldprep.rigging.layout import FILTERS_MM, Layout
@@ -101,8 +101,7 @@ def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:
         Reason(
             item="ingate-1",
             why=f"{len(side.gates)} straight gate(s) a casting into {into}, from the side that"
-            f" keeps them short; {alloy.title} wants them at the"
-            f" {'feeders' if alloy.wants_gates == 'feeder' else 'thin sections'}",
+            f" keeps them short; {_wanted(gate, alloy)}",
             source=PRACTICE,
         ),
         Reason(
@@ -112,6 +111,18 @@ def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:
             source=PRACTICE,
         ),
     ]
+
+
+def _wanted(gate: Gate, alloy: Alloy) -> str:
+    """Return where the alloy wants its gates, and where they are not there, why."""
+    if alloy.wants_gates != "feeder":
+        return f"{alloy.title} wants them at the thin sections"
+    if gate.into != "casting":
+        return f"{alloy.title} wants them at the feeders"
+    return (
+        f"{alloy.title} wants them at the feeders, but no side feeder stands where a runner"
+        " reaches it with a gate of this area: set one there (rigging.feeder) to have them so"
+    )
 
 
 def _pouring_reasons(layout: Layout, sizes: Sizes) -> list[Reason]:
