@@ -12,8 +12,9 @@ from typing import Final
 
 import numpy as np
 
+from moldprep.arrays import Flags
 from moldprep.errors import JobError
-from moldprep.geometry.faces import Flags, Surface, face_colors, select_any, unit
+from moldprep.geometry.faces import Surface, face_colors, select_any, unit
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import Spots, spread_spots
 from moldprep.geometry.solid import Floats, Solid

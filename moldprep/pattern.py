@@ -6,12 +6,11 @@ from typing import Final
 
 import numpy as np
 
+from moldprep.arrays import Colors, Flags
 from moldprep.errors import JobError
 from moldprep.geometry.allowance import DRAFT_DEG, machining_allowance_mm, shrink_factor
 from moldprep.geometry.draft import asked_deg, drafted
 from moldprep.geometry.faces import (
-    Colors,
-    Flags,
     Surface,
     face_colors,
     select,

@@ -64,7 +64,11 @@ def study_feeding(job: Job, picture: Path | None = None, announce: Announce | No
 
 
 def study_gating(job: Job, picture: Path | None = None, announce: Announce | None = None) -> Study:
-    """Return channels, flow and filling of a job, judged; a picture of them if wanted."""
+    """Return channels, flow and filling of a job's first plan, judged; a picture if wanted.
+
+    The rounds of feeding, which a whole run goes through, may still change feeders, vents and the
+    height of ingates.
+    """
     study = _study(job, "fill", GATING, announce)
     if picture is not None:
         draw_gating(study.results, picture)

@@ -5,12 +5,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from moldprep.arrays import Flags
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints, Solid
-
-Flags = NDArray[np.bool_]
 
 N_ACROSS: Final = (24, 160)
 """Rays across the longest side along each axis: fewest, and most; more for more facets."""

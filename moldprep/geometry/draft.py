@@ -18,8 +18,9 @@ from typing import Final
 import numpy as np
 from scipy.spatial import KDTree
 
+from moldprep.arrays import Flags
 from moldprep.geometry.allowance import draft_for_height_deg
-from moldprep.geometry.faces import Flags, Surface, carried
+from moldprep.geometry.faces import Surface, carried
 from moldprep.geometry.flats import refilled
 from moldprep.geometry.reshape import Planes, cut_at, faults, reshaped
 from moldprep.geometry.slabs import inside_out, labeled, slab

@@ -6,17 +6,14 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from moldprep.arrays import Colors, Flags
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.records.casting import Casting, Role
 from moldprep.records.job import FaceSelector
-
-Flags = NDArray[np.bool_]
-Colors = NDArray[np.uint8]
 
 CYLINDER_OFF_REL: Final = 0.02
 """Facets are chords of the true cylinder: a corner may be off the radius by this share of it."""

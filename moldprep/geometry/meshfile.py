@@ -8,12 +8,13 @@ from typing import Final
 
 import numpy as np
 
+from moldprep.arrays import Colors
 from moldprep.errors import GeometryError, JobError
 from moldprep.geometry.crossing import Overlap, untangled
 from moldprep.geometry.facets import Facets, Tally
 from moldprep.geometry.holes import Rim, rims_of
 from moldprep.geometry.lumps import Lump, inside_any, is_closed, lumps_of, voids_of
-from moldprep.geometry.readers import Colors, Model, files_of, joined_colors, read_model
+from moldprep.geometry.readers import Model, files_of, joined_colors, read_model
 from moldprep.geometry.rebuild import rebuild
 from moldprep.geometry.repair import mend
 from moldprep.geometry.solid import Floats, Ints, Solid

@@ -17,15 +17,13 @@ from typing import Any, Final
 import cascadio
 import numpy as np
 import trimesh
-from numpy.typing import NDArray
 
+from moldprep.arrays import Colors
 from moldprep.errors import FileError, GeometryError, JobError
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.geometry.stlfile import read_stl_objects
 from moldprep.geometry.threemf import read_3mf_objects
 from moldprep.geometry.wavefront import read_obj_objects
-
-Colors = NDArray[np.uint8]
 
 CHORD_ANGLE_RAD: Final = 0.35
 """A facet of a STEP surface turns by at most this: a circle has 18 facets or more."""

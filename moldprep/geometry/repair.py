@@ -7,18 +7,16 @@ open after that is not touched: its rims are told to the user.
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from moldprep.arrays import Flags
 from moldprep.geometry.facets import Edges, Facets, Tally, patches
 from moldprep.geometry.holes import close_holes
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.geometry.winding import wind_alike
 from moldprep.tolerances import SEAM_MM, WELD_MM
-
-Flags = NDArray[np.bool_]
 
 
 def mend(mesh: Facets, tally: Tally) -> Facets:

@@ -13,7 +13,8 @@ from scipy.sparse import coo_array, csr_array, diags_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.sparse.linalg import splu
 
-from moldprep.geometry.faces import Flags, Surface
+from moldprep.arrays import Flags
+from moldprep.geometry.faces import Surface
 from moldprep.geometry.flats import PLANE_DEG
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints

@@ -10,7 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from moldprep.geometry.faces import Flags, Surface, carried
+from moldprep.arrays import Flags
+from moldprep.geometry.faces import Surface, carried
 from moldprep.geometry.reshape import SMOOTH_DEG, Corners, Planes
 from moldprep.geometry.solid import Floats, Ints, Solid
 

@@ -1,6 +1,7 @@
 """Solid: a closed body in mm. The only file that imports the mesh kernel.
 
-Booleans are exact up to float64; a broken body stops here, at once.
+Booleans are exact up to float64; a broken body stops here, at once. What goes in and out are
+`Floats` and `Ints`, to be had here as well.
 """
 
 from collections.abc import Iterable, Sequence
@@ -10,14 +11,12 @@ from typing import Final, Self
 
 import manifold3d
 import numpy as np
-from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
+from moldprep.arrays import Floats as Floats
+from moldprep.arrays import Ints as Ints
 from moldprep.errors import GeometryError
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 SEGMENTS: Final = 64
 """Facets of a full circle where the caller does not say."""

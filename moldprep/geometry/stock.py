@@ -5,7 +5,8 @@ from typing import Final
 import numpy as np
 from scipy.spatial import KDTree
 
-from moldprep.geometry.faces import Flags, Surface, unit
+from moldprep.arrays import Flags
+from moldprep.geometry.faces import Surface, unit
 from moldprep.geometry.flats import refilled
 from moldprep.geometry.reshape import Planes, faults, patch_nearest, reshaped
 from moldprep.geometry.slabs import joined, slab

@@ -12,7 +12,8 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from moldprep.geometry.faces import Flags, Surface
+from moldprep.arrays import Flags
+from moldprep.geometry.faces import Surface
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import Spots, spots_on_facets
 from moldprep.geometry.solid import Floats, Ints, Solid

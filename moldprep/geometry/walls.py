@@ -5,7 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from moldprep.geometry.faces import SPECK_SHARE, Flags, Surface
+from moldprep.arrays import Flags
+from moldprep.geometry.faces import SPECK_SHARE, Surface
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.reshape import SMOOTH_DEG, strips
 from moldprep.geometry.sampling import spots_on_facets

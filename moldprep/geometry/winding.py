@@ -3,15 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from moldprep.arrays import Flags
 from moldprep.geometry.crossing import winds_backward
 from moldprep.geometry.facets import Edges, Facets, components
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.tolerances import SEAM_MM
-
-Flags = NDArray[np.bool_]
 
 
 def wind_alike(mesh: Facets) -> Facets:

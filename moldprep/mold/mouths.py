@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from moldprep.geometry.faces import Flags
+from moldprep.arrays import Flags
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.enclosed import Opening
 

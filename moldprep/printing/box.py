@@ -10,10 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.arrays import Floats
 from moldprep.printing.estimate import estimate_print
 from moldprep.records import BoxItem, BoxPlan, Job, Mold, Printer, Sand
-
-Floats = NDArray[np.float64]
 
 ROUND_OFF_MM = 1e-6
 """A piece this much over the box is not over it."""

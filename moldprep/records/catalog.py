@@ -36,7 +36,7 @@ def _to_solid(curve: Curve) -> Curve:
 
 
 Celsius = Annotated[Number, _between(100.0, 3000.0)]
-Point = Annotated[Number, _between(-100.0, 3000.0)]
+AnyCelsius = Annotated[Number, _between(-100.0, 3000.0)]
 Density = Annotated[Number, _between(1000.0, 20000.0)]
 Conductivity = Annotated[Number, _between(0.05, 500.0)]
 Heat = Annotated[Number, _between(50.0, 5000.0)]
@@ -47,9 +47,11 @@ Percent = Annotated[Number, _between(1.0, 100.0)]
 Wall = Annotated[Number, _between(5.0, 300.0)]
 BoxEdge = Annotated[Number, _between(50.0, 10000.0)]
 ConductivityCurve = Annotated[
-    tuple[tuple[Point, Conductivity], ...], Field(min_length=1), AfterValidator(_rising)
+    tuple[tuple[AnyCelsius, Conductivity], ...], Field(min_length=1), AfterValidator(_rising)
 ]
-HeatCurve = Annotated[tuple[tuple[Point, Heat], ...], Field(min_length=1), AfterValidator(_rising)]
+HeatCurve = Annotated[
+    tuple[tuple[AnyCelsius, Heat], ...], Field(min_length=1), AfterValidator(_rising)
+]
 SolidCurve = Annotated[
     tuple[tuple[Celsius, Share], ...], Field(min_length=2), AfterValidator(_to_solid)
 ]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from moldprep.arrays import Ints
 from moldprep.geometry.solid import Floats
 from moldprep.records import (
     Alloy,
@@ -25,7 +26,7 @@ from moldprep.records import (
 )
 from moldprep.rigging.gate_limits import critical_fall_mm
 from moldprep.rigging.stream.air import find_pockets
-from moldprep.rigging.stream.flood import Cells, Rise, rise
+from moldprep.rigging.stream.flood import Rise, rise
 from moldprep.rigging.stream.fronts import find_meetings, find_thin_runs
 from moldprep.rigging.stream.space import Space, lay_out
 from moldprep.units import MM_PER_M
@@ -223,5 +224,5 @@ def _falls(space: Space, spread: Rise, metal: Metal, alloy: Alloy) -> list[Fall]
     ]
 
 
-def _highest(falls: Cells) -> list[Cells]:
+def _highest(falls: Ints) -> list[Ints]:
     return [falls[int(np.argmax(falls[:, 0] - falls[:, 1]))]] if len(falls) else []

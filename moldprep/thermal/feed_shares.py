@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 from moldprep.records import Grid
 from moldprep.thermal.regions import last_contacts
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True)
 class Way:

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.arrays import Floats
 from moldprep.records import (
     Alloy,
     Feeding,
@@ -42,8 +43,6 @@ by 0.9 % at two cells across, by 2.7 % at one and a half, by 7 % at one (one sig
 
 MOSTLY: Final = 0.5
 """A pool lies in a section as well as in its own where it fills that much of it."""
-
-Floats = NDArray[np.float64]
 
 
 def trace_feeding(

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from moldprep.arrays import Floats
 from moldprep.records import (
     Alloy,
     ChillPlan,
@@ -30,7 +31,6 @@ TERRITORY_SHARE: Final = 0.05
 """A feeder nearest to less than this share of a section is not said to serve it."""
 
 CUBE: Final = np.ones((3, 3, 3), np.bool_)
-Floats = NDArray[np.float64]
 
 
 def demand_pct(alloy: Alloy) -> float:

@@ -11,10 +11,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.arrays import Floats
 from moldprep.records import Alloy, Sand
 from moldprep.units import MM2_PER_M2, MM3_PER_M3, MM_PER_M, ROOM_C
 
-Floats = NDArray[np.float64]
 Curve = tuple[tuple[float, float], ...]
 
 BASE_MELTS_C: Final = {

@@ -14,7 +14,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-Cells = NDArray[np.int64]
+from moldprep.arrays import Ints
+
 Starts = NDArray[np.uint8] | NDArray[np.uint16]
 
 
@@ -32,15 +33,15 @@ class Pools:
     closed_s   : (q,) when each pool lost its last feeder, 0 where it never had one [s]
     """
 
-    cell: Cells
+    cell: Ints
     time_s: NDArray[np.float64]
-    peak: Cells
-    source: Cells
-    at: Cells
+    peak: Ints
+    source: Ints
+    at: Ints
     peak_s: NDArray[np.float64]
-    parent: Cells
+    parent: Ints
     merged_s: NDArray[np.float64]
-    pool: Cells
+    pool: Ints
     closed_s: NDArray[np.float64]
 
     def top_of(self, pool: int) -> int:
@@ -111,7 +112,7 @@ def grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 @numba.njit(cache=True)
-def _find(parent: Cells, row: int) -> int:
+def _find(parent: Ints, row: int) -> int:
     root = row
     while parent[root] != root:
         root = parent[root]
@@ -121,7 +122,7 @@ def _find(parent: Cells, row: int) -> int:
 
 
 @numba.njit(cache=True)
-def _cut_off(first: int, following: Cells, pool: Cells, closed: list[float], time: float) -> None:
+def _cut_off(first: int, following: Ints, pool: Ints, closed: list[float], time: float) -> None:
     """Mark every peak of a pool as cut off at this time."""
     closed.append(time)
     row = first
@@ -134,8 +135,8 @@ def _cut_off(first: int, following: Cells, pool: Cells, closed: list[float], tim
 
 @numba.njit(cache=True)
 def _merge(
-    order: Cells, time: NDArray[np.float64], source: NDArray[np.uint16], shape: Cells
-) -> tuple[Cells, Cells, Cells, Cells, NDArray[np.float64], Cells, NDArray[np.float64]]:
+    order: Ints, time: NDArray[np.float64], source: NDArray[np.uint16], shape: Ints
+) -> tuple[Ints, Ints, Ints, Ints, NDArray[np.float64], Ints, NDArray[np.float64]]:
     """Unite cells downward in freezing time; peaks are the nodes of the tree."""
     n, ny, nz = len(order), shape[1], shape[2]
     peak_of = np.full(len(time), -1, np.int64)  # peak a taken cell joined

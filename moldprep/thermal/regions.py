@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from moldprep.arrays import Floats
 from moldprep.records import Grid, Metal, Placement, Role, Section, Survey
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -5,11 +5,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.arrays import Flags
 from moldprep.thermal import kernels
 from moldprep.thermal.conduction import HeatFlow
 from moldprep.thermal.materials import OUTSIDE, Medium, Tables
-
-Flags = NDArray[np.bool_]
 
 
 class Watched(NamedTuple):

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from shapely.geometry import Point
 
+from moldprep.arrays import Flags
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Alloy, Pattern
 from moldprep.records.plan import FeederPlan
@@ -16,7 +17,6 @@ from moldprep.rigging.gates.gate_walls import (
     DEEPEST_MM,
     LEAST_MM,
     Approach,
-    Mask,
     Wall,
     Walls,
     outline_points,
@@ -414,7 +414,9 @@ def _best_of_each_way(found: list[tuple[float, Side]]) -> tuple[Side, ...]:
     return tuple(replace(side, score=cost) for _, (cost, side) in ranked[:MOST_RANKED])
 
 
-def _one_each(s: Floats, fits: Mask, owners: Ints, count: int, apart_mm: float) -> list[int] | None:
+def _one_each(
+    s: Floats, fits: Flags, owners: Ints, count: int, apart_mm: float
+) -> list[int] | None:
     """Return one place that fits for each of `count` bodies, nearest its middle, or None."""
     places: list[int] = []
     for body in range(count):
@@ -428,7 +430,7 @@ def _one_each(s: Floats, fits: Mask, owners: Ints, count: int, apart_mm: float) 
 
 
 def _spread(
-    s: Floats, fits: Mask, count: int, apart_mm: float, closeness: float
+    s: Floats, fits: Flags, count: int, apart_mm: float, closeness: float
 ) -> list[int] | None:
     """Return `count` places that fit, spread evenly over the casting, or None."""
     ok = np.flatnonzero(fits)

@@ -10,12 +10,12 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from shapely import distance, segmentize
 from shapely import points as as_points
 from shapely.geometry.base import BaseGeometry
 
+from moldprep.arrays import Flags
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Pattern
@@ -36,8 +36,6 @@ STEEPEST: Final = 1.5
 
 STEP_MM: Final = 1.0
 """A gate covers no step higher than this: it would hang over a gap. [mm]"""
-
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +102,7 @@ class Wall:
     rise: Floats
     hit: Floats
     thick: Floats
-    is_clear: Mask
+    is_clear: Flags
     edge: Floats
 
     @property
@@ -118,7 +116,7 @@ class Wall:
         return tuple(h for h in usual if self._takes(h, way).any())
 
     @cached_property
-    def _up_to(self) -> tuple[Mask, Floats, Floats, Floats]:
+    def _up_to(self) -> tuple[Flags, Floats, Floats, Floats]:
         """(n, k) clear, nearest hit, farthest hit, least thickness: from the level up to each."""
         return (
             np.logical_and.accumulate(self.is_clear, axis=1),
@@ -131,14 +129,14 @@ class Wall:
         """Return the last of the heights a gate of this height covers."""
         return int(np.searchsorted(self.rise, height_mm + 1e-9)) - 1
 
-    def _takes(self, height_mm: float, way: Approach) -> Mask:
+    def _takes(self, height_mm: float, way: Approach) -> Flags:
         """Return (n,) whether each place takes a gate of this height, however narrow."""
         is_clear, _, far, thick = self._up_to
         k = self._row(height_mm)
         is_thin = way.thinness * thick[:, k] >= height_mm
         return np.asarray(is_clear[:, k] & (far[:, k] >= self.edge - way.deepest_mm) & is_thin)
 
-    def fits(self, width_mm: float, height_mm: float, way: Approach) -> Mask:
+    def fits(self, width_mm: float, height_mm: float, way: Approach) -> Flags:
         """Return (n,) where the middle of a gate of this section may lie."""
         size = 2 * self._half(width_mm) + 1
         takes = self._takes(height_mm, way).astype(np.uint8)
@@ -153,7 +151,7 @@ class Wall:
         with np.errstate(invalid="ignore"):
             return np.asarray(whole & (near - far <= max(0.6 * width_mm, 4.0)))
 
-    def _has_step(self, front: Floats, size: int) -> Mask:
+    def _has_step(self, front: Floats, size: int) -> Flags:
         """Return (n,) whether the front jumps within a window: at a tooth, a rib, an edge."""
         with np.errstate(invalid="ignore"):
             jump = np.abs(np.diff(front, append=front[-1]))

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from moldprep.arrays import Ints
 from moldprep.records import AirPocket, FlowGraph, Metal, Rigging, Role
-from moldprep.rigging.stream.flood import Cells, Peaks, amid, escape, peaks
+from moldprep.rigging.stream.flood import Peaks, amid, escape, peaks
 from moldprep.rigging.stream.space import Space
 
 LEAST_CELLS: Final = 8.0
@@ -72,7 +73,7 @@ def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) 
     return pockets
 
 
-def _worth_a_vent(found: Peaks, layer: Cells) -> list[int]:
+def _worth_a_vent(found: Peaks, layer: Ints) -> list[int]:
     """Return the rows of high points that are no grain of the grid, lowest first."""
     stands = layer[found.cell] - found.saddle
     is_real = (found.volume >= LEAST_CELLS) & ((found.saddle < 0) | (stands >= LEAST_LAYERS))
@@ -89,10 +90,10 @@ def _middle_of_top(body: NDArray[np.bool_], cell: int) -> int:
 
 def _outlets(
     space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal
-) -> tuple[Cells, Cells, list[str]]:
+) -> tuple[Ints, Ints, list[str]]:
     """Return (cells air can leave from, outlet of each, names of the outlets)."""
-    cells: list[Cells] = []
-    names: list[Cells] = []
+    cells: list[Ints] = []
+    names: list[Ints] = []
     outlets: list[str] = []
     for name in sorted({*space.course.parts, *space.course.inlets}):
         node = flow.graph.nodes[name]
@@ -117,7 +118,7 @@ def _outlets(
     return np.concatenate(cells), np.concatenate(names), outlets
 
 
-def _feet(name: str, space: Space, flow: FlowGraph) -> Cells:
+def _feet(name: str, space: Space, flow: FlowGraph) -> Ints:
     """Return the cells under a vent's foot: a vent may be thinner than the grid can show."""
     cells: list[int] = []
     for _, other, data in flow.graph.edges(name, data=True):

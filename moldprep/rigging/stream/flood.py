@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-Cells = NDArray[np.int64]
+from moldprep.arrays import Ints
+
 Small = NDArray[np.int32]
 
 
@@ -28,7 +29,7 @@ class Rise:
     order: Small
     hop: Small
     run: Small
-    falls: Cells
+    falls: Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,13 +41,13 @@ class Peaks:
     volume : (k,) air above that, in cells' shares
     """
 
-    cell: Cells
-    saddle: Cells
+    cell: Ints
+    saddle: Ints
     volume: NDArray[np.float64]
 
 
 def rise(
-    inside: NDArray[np.bool_], seeds: list[Cells], front_cells: int, shape: tuple[int, int, int]
+    inside: NDArray[np.bool_], seeds: list[Ints], front_cells: int, shape: tuple[int, int, int]
 ) -> Rise:
     """Return how metal fills cells from seeds, lowest reachable place first.
 
@@ -55,7 +56,7 @@ def rise(
     inside
         (n,) flat, padded: cells that can fill.
     seeds
-        Cells each inlet opens into.
+        Ints each inlet opens into.
     front_cells
         Height of a running front, in cells: within it the front runs ahead, not up.
     shape
@@ -93,7 +94,7 @@ def lowest_layer(inside: NDArray[np.bool_], shape: tuple[int, int, int]) -> int:
 
 
 def escape(
-    inside: NDArray[np.bool_], seeds: Cells, names: Cells, shape: tuple[int, int, int]
+    inside: NDArray[np.bool_], seeds: Ints, names: Ints, shape: tuple[int, int, int]
 ) -> tuple[Small, Small]:
     """Return (lowest layer air must pass on its best way out, which outlet) of each cell.
 
@@ -114,8 +115,8 @@ def peaks(
 
 @numba.njit(cache=True)
 def _rise(
-    inside: NDArray[np.bool_], seeds: Cells, front: int, base: int, shape: Cells
-) -> tuple[Small, Small, Small, Cells]:
+    inside: NDArray[np.bool_], seeds: Ints, front: int, base: int, shape: Ints
+) -> tuple[Small, Small, Small, Ints]:
     ny, nz = shape[1], shape[2]
     n = len(inside)
     order = np.full(n, -1, np.int32)
@@ -191,7 +192,7 @@ def _rise(
 
 @numba.njit(cache=True)
 def _escape(
-    inside: NDArray[np.bool_], seeds: Cells, names: Cells, shape: Cells
+    inside: NDArray[np.bool_], seeds: Ints, names: Ints, shape: Ints
 ) -> tuple[Small, Small]:
     ny, nz = shape[1], shape[2]
     n = len(inside)
@@ -228,7 +229,7 @@ def _escape(
 
 
 @numba.njit(cache=True)
-def _find(parent: Cells, row: int) -> int:
+def _find(parent: Ints, row: int) -> int:
     root = row
     while parent[root] != root:
         root = parent[root]
@@ -239,8 +240,8 @@ def _find(parent: Cells, row: int) -> int:
 
 @numba.njit(cache=True)
 def _peaks(
-    order: Cells, share: NDArray[np.float32], shape: Cells
-) -> tuple[Cells, Cells, NDArray[np.float64]]:
+    order: Ints, share: NDArray[np.float32], shape: Ints
+) -> tuple[Ints, Ints, NDArray[np.float64]]:
     ny, nz = shape[1], shape[2]
     own = np.full(shape[0] * ny * nz, -1, np.int64)  # row of the peak a cell belongs to
     step = np.array([1, -nz, nz, -ny * nz, ny * nz])

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from moldprep.arrays import Ints
 from moldprep.records import CavityRise, FlowGraph, Grid, Metal
-from moldprep.rigging.stream.flood import Cells
 
 SOLID_SHARE: Final = 0.35
 """A cell with less metal than this does not carry flow: it is the skin of a body."""
@@ -27,7 +27,7 @@ class Space:
 
     course: CavityRise
     inside: NDArray[np.bool_]
-    inlets: list[Cells]
+    inlets: list[Ints]
     grid: Grid
 
     @property
@@ -83,7 +83,7 @@ def lay_out(grid: Grid, metal: Metal, flow: FlowGraph) -> list[Space]:
     return apart
 
 
-def _pieces_at(inside: NDArray[np.bool_], spots: list[Cells]) -> NDArray[np.bool_]:
+def _pieces_at(inside: NDArray[np.bool_], spots: list[Ints]) -> NDArray[np.bool_]:
     """Return the connected pieces that hold any of these flat cells."""
     pieces = cc3d.connected_components(inside, connectivity=6)
     held = np.unique(pieces.ravel()[np.concatenate(spots)]) if spots else np.empty(0, int)
@@ -106,7 +106,7 @@ def _opening(
     course: CavityRise,
     inside: NDArray[np.bool_],
     name: str,
-) -> Cells:
+) -> Ints:
     """Return the cells of a cavity that touch an inlet; else the nearest to its contact."""
     inlet = np.pad(grid.label, 1) == metal.parts.index(name) + 1
     touching = np.flatnonzero(inside & ndimage.binary_dilation(inlet))
