@@ -77,8 +77,10 @@ class HotSpot:
     name                : its section's, with a number where a section has more than one
     section             : name of the thermal section it is in, as in `Feeding.sections`
     part                : name of the casting
-    modulus_mm          : thermal modulus sqrt(t / C)
-    fed_by              : name of the feeder that feeds it until it is solid, "expansion" where an
+    modulus_mm          : thermal modulus sqrt(t / (C r)), with r the middle, over the sections, of
+                          the solve's freezing time over the modulus rule's: a bare section of this
+                          modulus freezes as late by the rule
+    fed_by              : feeder that fed it last, until it was solid, "expansion" where an
                           iron's own is counted on, "" for none
     closed_s            : when it lost its last feeder; its own freezing time where it never did
     isolated_volume_mm3 : metal still liquid when it lost its last feeder; 0 where fed

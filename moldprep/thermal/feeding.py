@@ -8,6 +8,7 @@ Times are those of fully solid metal, so a pool here is the last that can be cut
 mush stops flowing earlier. The Niyama value speaks for that; this trace does not.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -28,7 +29,14 @@ from moldprep.records import (
 )
 from moldprep.thermal.feedpairs import feed_pairs
 from moldprep.thermal.pools import Pools, find_pools
-from moldprep.thermal.regions import Regions, cell_at, centers_mm, find_regions, region_graph
+from moldprep.thermal.regions import (
+    Regions,
+    cell_at,
+    centers_mm,
+    find_regions,
+    hot_spot_s,
+    region_graph,
+)
 
 SOURCES: Final = (Role.FEEDER, Role.SPRUE, Role.BASIN)
 
@@ -89,6 +97,10 @@ def trace_feeding(
     source = np.where(roles[grid.label], grid.label, 0).astype(np.uint16)
     pools = find_pools(time_s, source)
     tracer = _Tracer(freezing, grid, metal, regions, pools, alloy)
+    hot_spots = tracer.hot_spots()
+    frozen_s: dict[str, float] = {}
+    for spot in hot_spots:
+        frozen_s[spot.section] = max(frozen_s.get(spot.section, 0.0), spot.freezing_time_s)
     graph = region_graph(regions, time_s, grid)
     latest = {name: float(graph.nodes[name]["time_s"]) for name in graph}
     order = {name: k for k, name in enumerate(sorted(latest, key=lambda n: (latest[n], n)), 1)}
@@ -99,8 +111,8 @@ def trace_feeding(
                 regions.names, regions.part, regions.volume_mm3, strict=True
             )
         ),
-        hot_spots=tracer.hot_spots(),
-        pairs=feed_pairs(freezing, grid, metal, plan, regions, alloy),
+        hot_spots=hot_spots,
+        pairs=feed_pairs(freezing, grid, metal, plan, regions, alloy, frozen_s),
         graph=graph,
         label=regions.label,
     )
@@ -122,6 +134,12 @@ class _Tracer:
         self._pools, self._alloy = pools, alloy
         self._step_s = freezing.time_all_solid_s / max(freezing.n_steps, 1)
         self._region = regions.label.ravel()[pools.cell]
+        self._hot_spot_s = {
+            region: hot_spot_s(regions, region, freezing.time_s, grid)
+            for region, section in enumerate(regions.section)
+            if section is not None and regions.volume_mm3[region] > 0.0
+        }
+        self._middle = _middle_ratio(regions, self._hot_spot_s)
         self._noise = self._noise_of_regions()
         at_peak = regions.label.ravel()[pools.at]
         self._counts_as = pools.counting(self._noise[at_peak], self._step_s)
@@ -270,7 +288,7 @@ class _Tracer:
                 cell = cells[np.argmax(time[cells])]
                 at = centers_mm(cells[[np.argmax(time[cells])]], self._grid)[0]
             feeder = int(held[cell]) or self._usual_source(region)
-            freezes_s = float(time[cell])
+            freezes_s = self._hot_spot_s[region]
             spots.append(
                 HotSpot(
                     name=name,
@@ -300,7 +318,21 @@ class _Tracer:
     def _modulus_mm(self, region: int, freezes_s: float) -> float:
         section = self._regions.section[region]
         constant = section.constant_s_mm2 if section else self._alloy.constant_s_mm2
-        return float(np.sqrt(freezes_s / constant))
+        return float(np.sqrt(freezes_s / (constant * self._middle)))
+
+
+def _middle_ratio(regions: Regions, hot_spot_s: Mapping[int, float]) -> float:
+    """Return the middle, over all sections, of the solve's freezing time over the rule's. [-]
+
+    The two clocks differ by superheat and by what keeps a section hot; a modulus is of the rule's.
+    """
+    ratios = [
+        hot_spot_s[region] / section.freezing_time_s
+        for region, section in enumerate(regions.section)
+        if section is not None and region in hot_spot_s and section.freezing_time_s > 0.0
+    ]
+    middle = float(np.median(ratios)) if ratios else 1.0
+    return middle if middle > 0.0 else 1.0
 
 
 def _point(at: Floats) -> tuple[float, float, float]:

@@ -1,5 +1,6 @@
 """Each feeder against each section it serves: times, moduli, feed metal, reach."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -25,7 +26,7 @@ from moldprep.rigging.feed_volume import efficiency_of, feed_demand_pct
 from moldprep.rigging.feeders import MODULUS_GAIN, feeder_modulus_mm
 from moldprep.thermal.feed_shares import shared_needs, ways_between
 from moldprep.thermal.pools import grown, way_mm
-from moldprep.thermal.regions import Regions, cell_at, centers_mm, region_name
+from moldprep.thermal.regions import Regions, centers_mm, region_name
 
 TERRITORY_SHARE: Final = 0.05
 """A feeder nearest to less than this share of a section is not said to serve it."""
@@ -76,12 +77,16 @@ def feed_pairs(
     plan: RiggingPlan,
     regions: Regions,
     alloy: Alloy,
+    hot_spots: Mapping[str, float],
 ) -> tuple[FeedPair, ...]:
-    """Return one pair for each feeder and section it serves, as planned or by nearness."""
+    """Return one pair for each feeder and section it serves, as planned or by nearness.
+
+    `hot_spots` holds when the hot spot of each section froze. [s]
+    """
     feeders = [feeder for feeder in plan.feeders if feeder.name in metal.parts]
     if not feeders:
         return ()
-    return _Pairs(freezing, grid, metal, plan, regions, alloy, feeders).all()
+    return _Pairs(freezing, grid, metal, plan, regions, alloy, hot_spots, feeders).all()
 
 
 @dataclass(frozen=True)
@@ -101,12 +106,13 @@ class _Pairs:
         plan: RiggingPlan,
         regions: Regions,
         alloy: Alloy,
+        hot_spots: Mapping[str, float],
         feeders: list[FeederPlan],
     ) -> None:
         self._time = np.nan_to_num(freezing.time_s, nan=-1.0)
         self._grid, self._metal, self._plan = grid, metal, plan
         self._regions, self._alloy, self._feeders = regions, alloy, feeders
-        self._demand = demand_pct(alloy)
+        self._demand, self._hot_spots = demand_pct(alloy), hot_spots
         self._way, self._nearest = self._ways()
 
     def _number(self, part: str) -> int:
@@ -168,7 +174,7 @@ class _Pairs:
                     feeder=feeder.name,
                     section=name,
                     feeder_time_s=lasts_s,
-                    section_time_s=self._hot_spot_s(region),
+                    section_time_s=self._hot_spots[name],
                     neck_time_s=neck_s,
                     feeder_modulus_mm=planned_modulus_mm(feeder),
                     section_modulus_mm=section.modulus_mm,
@@ -181,15 +187,6 @@ class _Pairs:
                 )
             )
         return pairs
-
-    def _hot_spot_s(self, region: int) -> float:
-        """Return when the survey's hot spot of a section froze, from the cells around it."""
-        ix, iy, iz = cell_at(self._regions.at_mm[region], self._grid)
-        near = tuple(slice(max(i - 1, 0), i + 2) for i in (ix, iy, iz))
-        own = self._regions.label[near] == region + 1
-        if own.any():
-            return float(self._time[near][own].max())
-        return float(self._time[self._regions.label == region + 1].max())
 
     def _reach(self, own: NDArray[np.bool_], number: int, section: Section) -> _Worst:
         """Return the way and the reach where they are worst: to the end, or toward a rival.

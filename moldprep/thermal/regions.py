@@ -67,6 +67,29 @@ def cell_at(at_mm: Floats, grid: Grid) -> tuple[int, int, int]:
     return int(ix), int(iy), int(iz)
 
 
+def hot_spot_s(regions: Regions, region: int, time_s: NDArray[np.float32], grid: Grid) -> float:
+    """Return when the hot spot of a section froze, from its cells around it. [s]
+
+    Parameters
+    ----------
+    regions
+        Where the sections are.
+    region
+        Row of the section.
+    time_s
+        (nx, ny, nz) float32 freezing time, below zero or NaN in sand. [s]
+    grid
+        The cells.
+    """
+    ix, iy, iz = cell_at(regions.at_mm[region], grid)
+    near = tuple(slice(max(i - 1, 0), i + 2) for i in (ix, iy, iz))
+    own = (regions.label[near] == region + 1) & (time_s[near] >= 0.0)
+    if own.any():
+        return float(time_s[near][own].max())
+    every = time_s[regions.label == region + 1]
+    return float(every[np.isfinite(every)].max(initial=0.0))
+
+
 def find_regions(
     grid: Grid, metal: Metal, placements: tuple[Placement, ...], survey: Survey
 ) -> Regions:

@@ -148,6 +148,17 @@ def test_the_boss_cut_off_is_judged(boss_run):
     assert "boss" in failed[0].message
 
 
+def test_a_section_freezes_at_one_time_and_its_modulus_is_of_the_rules_clock(boss_run):
+    """Hot spots and pairs say the same; the solve's own clock is taken out of the modulus."""
+    run, survey = boss_run
+    times = {spot.section: spot.freezing_time_s for spot in run.feeding.hot_spots}
+    for pair in run.feeding.pairs:
+        assert pair.section_time_s == times[pair.section]
+    rule = {section.name: section.modulus_mm for section in survey.sections}
+    for spot in run.feeding.hot_spots:
+        agree(spot.modulus_mm, rule[spot.section], rel=0.05, why="as thick as it is by the rule")
+
+
 def test_neck_in_the_plate_shows_in_the_graph(boss_run):
     """The edge between plate and boss freezes no later than the plate, before the boss."""
     run, _ = boss_run

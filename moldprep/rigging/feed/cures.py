@@ -175,11 +175,12 @@ class Cures:
         return any(step(spot, section, placement) for step in steps)
 
     def _section(self, spot: HotSpot) -> Section | None:
-        """Return the survey's section a pool is in, with the modulus it showed in the solve."""
+        """Return the survey's section a pool is in, smaller where it froze in less than C M²."""
         n = len(self._placements)
         for section in self._finder.by_name.values():
             if region_name(spot.part, section.name, n) == spot.section:
-                shown = min(max(spot.modulus_mm, 0.5 * section.modulus_mm), section.modulus_mm)
+                shown = math.sqrt(spot.freezing_time_s / section.constant_s_mm2)
+                shown = min(max(shown, 0.5 * section.modulus_mm), section.modulus_mm)
                 return replace(section, modulus_mm=shown)
         return None
 
