@@ -22,15 +22,10 @@ from moldprep.records import (
 )
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
-from moldprep.rigging.feed.feeder_seats import (
-    LEAST_SLEEVE_MM,
-    NEAR,
-    SeatFinder,
-    chill_at,
-    sleeve_wall_mm,
-)
+from moldprep.rigging.feed.feeder_seats import LEAST_SLEEVE_MM, NEAR, SeatFinder
 from moldprep.rigging.feed.feeder_size import scaled
 from moldprep.rigging.feed.revision import Revision
+from moldprep.rigging.feed.seat import chill_at, sleeve_wall_mm
 from moldprep.rigging.gates.gate_cure import flatter
 from moldprep.thermal.regions import region_name, unplaced
 

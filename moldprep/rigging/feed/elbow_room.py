@@ -3,17 +3,14 @@
 import math
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import Final
 
 import numpy as np
 from shapely.geometry import LineString
 
 from moldprep.records import ChillPlan, FeederPlan, Placement, RiggingPlan
-from moldprep.rigging.feed.feeder_seats import Disc, SeatFinder
+from moldprep.rigging.feed.feeder_seats import SeatFinder
+from moldprep.rigging.feed.seat import SIDE_GAP_MM, Disc
 from moldprep.thermal.regions import unplaced
-
-SIDE_GAP_MM: Final = 8.0
-"""Sand between a feeder and what stands beside it, at least (common practice, no source)."""
 
 Point = tuple[float, float, float]
 
@@ -33,7 +30,7 @@ class ElbowRoom:
 
         Channels lower than `over_mm` are passed over by it.
         """
-        discs = [(f.at_mm, 0.5 * f.diameter_mm + f.sleeve_mm) for f in feeders]
+        discs = [(f.at_mm, 0.5 * f.diameter_mm + f.sleeve_mm + SIDE_GAP_MM) for f in feeders]
         discs += [(at, wide) for at, wide in _channel_points(self._plan) if at[2] > over_mm]
         if self._plan.sprue is not None:
             sprue = self._plan.sprue
@@ -45,8 +42,8 @@ class ElbowRoom:
         )
 
     def has(self, feeder: FeederPlan, feeders: Sequence[FeederPlan]) -> bool:
-        """Return whether a feeder keeps clear of prints, sprue, channels and other feeders."""
-        if self._is_in_print(feeder):
+        """Return whether a feeder keeps clear of prints, walls, sprue, channels and feeders."""
+        if self._is_in_print(feeder) or self._is_nearer_walls(feeder):
             return False
         low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
         radius = 0.5 * feeder.diameter_mm + feeder.sleeve_mm + SIDE_GAP_MM
@@ -70,6 +67,20 @@ class ElbowRoom:
             and math.dist(point[:2], feeder.at_mm[:2]) < radius + wide
             for point, wide in _channel_points(self._plan, but_into=feeder.name)
         )
+
+    def _is_nearer_walls(self, feeder: FeederPlan) -> bool:
+        """Return whether a feeder has less sand to its casting than it may, and than it had."""
+        sand = self._sand_mm(feeder)
+        before = next((f for f in self._plan.feeders if f.name == feeder.name), None)
+        return sand < SIDE_GAP_MM and before is not None and sand < self._sand_mm(before) - 0.1
+
+    def _sand_mm(self, feeder: FeederPlan) -> float:
+        placement = next((p for p in self._placements if p.name == feeder.into), None)
+        if placement is None:
+            return math.inf
+        x, y, z = unplaced(np.array([feeder.at_mm]), placement)[0].tolist()
+        wide = feeder.diameter_mm + 2.0 * feeder.sleeve_mm
+        return self._finder.sites.sand_round_mm(feeder.kind, (x, y, z), wide, feeder.height_mm)
 
     def _is_in_print(self, feeder: FeederPlan) -> bool:
         """Return whether a feeder stands where a core print will lie."""

@@ -22,8 +22,9 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.rigging.feed.feed_groups import JOIN_OPEN, FeedGroup, feed_groups
-from moldprep.rigging.feed.feeder_seats import Disc, Floats, Seat, SeatFinder, chill_at
+from moldprep.rigging.feed.feeder_seats import Floats, SeatFinder
 from moldprep.rigging.feed.feeder_sites import ChillSite
+from moldprep.rigging.feed.seat import Disc, Seat, chill_at
 from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.pools import grown, way_mm
 

@@ -1,7 +1,7 @@
 """One feeder or chill on a pattern: a seat on top, else beside; and how it goes into the mold."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -12,7 +12,6 @@ from shapely.ops import unary_union
 
 from moldprep.records import (
     Alloy,
-    ChillPlan,
     FeederPlan,
     Job,
     Parting,
@@ -26,21 +25,19 @@ from moldprep.rigging.feed.feed_groups import FeedGroup, thickest_join_mm
 from moldprep.rigging.feed.feeder_sites import ChillSite, SideSite, Sites, TopSite
 from moldprep.rigging.feed.feeder_size import FeederSize, size_feeder, wanted_factor
 from moldprep.rigging.feed.reach import Target
+from moldprep.rigging.feed.seat import SIDE_GAP_MM, Disc, Seat, point, sleeve_wall_mm
 from moldprep.rigging.feed_reach import chilled_modulus_mm
 from moldprep.rigging.feeders import Sleeve
 from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
 from moldprep.thermal.regions import placed
 
 Floats = NDArray[np.float64]
-Disc = tuple[float, float, float]
 
 CHILL_COUNTS: Final = 2.5
 CHILL_AREA_SHARE: Final = 0.35
 """A chill is taken instead of a feeder while it covers no more of a section's surface."""
 CHILL_VOLUME_SHARE: Final = 0.10
 """… and while the section is no more than this share of the casting."""
-CHILL_THICKNESS: Final = 0.75
-"""Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
 NECK_SHARE: Final = 0.3
 """Length of a side feeder's neck over its diameter; at most 0.5 (AFS rule, from memory)."""
 NEAR: Final = 3.0
@@ -63,57 +60,8 @@ NECK_LIFT: Final = 0.12
 """Height of a necked-down foot over the feeder's diameter."""
 LEAST_LIFT_MM: Final = 8.0
 """Sand under a feeder that stands beside its neck; thinner sand would break."""
-SLEEVE_WALL: Final = 0.12
-"""Wall of a sleeve over the diameter inside (common practice, no source)."""
 NECK_SHARES: Final = (1.0, 0.8, 0.65)
 """Shares of the wanted neck that are tried where a wall is too narrow for all of it."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Seat:
-    """A feeder's place on the pattern, with what it must be; pattern frame.
-
-    start : index of the survey's cell where its metal enters the pattern
-    """
-
-    kind: str
-    section: Section
-    size: FeederSize
-    at_mm: tuple[float, float, float]
-    neck_to_mm: tuple[float, float, float]
-    neck_width_mm: float
-    neck_height_mm: float
-    start: tuple[int, int, int]
-    note: str
-    sleeve: Sleeve = "none"
-
-    @property
-    def sleeve_mm(self) -> float:
-        """Wall of its sleeve. [mm]"""
-        return 0.0 if self.sleeve == "none" else sleeve_wall_mm(self.size.diameter_mm)
-
-    @property
-    def disc(self) -> Disc:
-        """(x, y, radius) it takes up. [mm]"""
-        return self.at_mm[0], self.at_mm[1], 0.5 * self.size.diameter_mm + self.sleeve_mm
-
-
-def sleeve_wall_mm(diameter_mm: float) -> float:
-    """Return the wall of a sleeve for a feeder. [mm]"""
-    return float(max(math.ceil(SLEEVE_WALL * diameter_mm), 8))
-
-
-def chill_at(site: ChillSite, section: Section, name: str, placement: Placement) -> ChillPlan:
-    """Return the chill block on a site, where this copy of the pattern sits."""
-    thick = max(CHILL_THICKNESS * section.thickness_mm, 8.0)
-    middle = np.array(site.at_mm) + (0.5 * thick - 1.0) * np.array(site.normal)
-    at = placed(middle[None, :], placement)[0]
-    return ChillPlan(
-        name=name,
-        at_mm=_point(at),
-        size_mm=(round(site.width_mm, 1), round(site.width_mm, 1), round(thick, 1)),
-        turn_deg=placement.turn_deg,
-    )
 
 
 class SeatFinder:
@@ -151,12 +99,13 @@ class SeatFinder:
     ) -> Seat | None:
         """Return a seat for a feeder near a hot spot of a section: on top, else beside, else None.
 
-        A place near the hot spot goes before one far off. A feeder in an insulating sleeve is
+        A place near the hot spot goes before one far off, and one with sand all round before one
+        close beside a wall. A feeder in an insulating sleeve is
         slimmer: it comes first where it saves much metal, else where a plain one finds no place;
         at last comes a narrower neck. One beside ends above `over_mm`, where that is not given
         above all it feeds, as far up as it reaches.
         """
-        far: Seat | None = None
+        second: list[Seat] = []
         if over_mm is None:
             reach = section_reach_mm(section, self._alloy, to_end=True, is_chilled=False)
             top = self._top_of(group.members if group else (section,))
@@ -167,12 +116,22 @@ class SeatFinder:
                     self._top_seat(section, near_mm, feeds_mm3, taken, sleeve, least),
                     self._side_seat(section, near_mm, feeds_mm3, taken, sleeve, over_mm),
                 ):
-                    if seat is not None and self.is_near(seat, near_mm):
+                    if seat is None:
+                        continue
+                    if self.is_near(seat, near_mm) and self._is_clear(seat):
                         return seat
-                    far = far or seat
-            if far is not None:
+                    second.append(seat)
+            if second:
                 break
-        return far
+        return max(second, key=lambda seat: self.is_near(seat, near_mm), default=None)
+
+    def _is_clear(self, seat: Seat) -> bool:
+        """Return whether a seat has sand enough all round, or as much as its neck is long."""
+        wide = seat.size.diameter_mm + 2.0 * seat.sleeve_mm
+        sand = self.sites.sand_round_mm(seat.kind, seat.at_mm, wide, seat.size.height_mm)
+        way = math.dist(seat.at_mm[:2], seat.neck_to_mm[:2]) - 0.5 * wide
+        least = min(SIDE_GAP_MM, 0.8 * way) if seat.kind == "side" else SIDE_GAP_MM
+        return sand >= least
 
     def _sleeves(self, section: Section, feeds_mm3: float) -> tuple[Sleeve, ...]:
         """Return the kinds of sleeve to try, in this order."""
@@ -444,13 +403,13 @@ class SeatFinder:
         return FeederPlan(
             name=name,
             kind="top" if seat.kind == "top" else "side",
-            at_mm=_point(points[0]),
+            at_mm=point(points[0]),
             diameter_mm=seat.size.diameter_mm,
             height_mm=seat.size.height_mm,
             serves=serves,
             neck_width_mm=seat.neck_width_mm,
             neck_height_mm=seat.neck_height_mm,
-            neck_to_mm=_point(points[1]) if has_neck else (0.0, 0.0, 0.0),
+            neck_to_mm=point(points[1]) if has_neck else (0.0, 0.0, 0.0),
             sleeve=seat.sleeve,
             sleeve_mm=seat.sleeve_mm,
             into=placement.name,
@@ -493,7 +452,3 @@ def _rivals(pattern: Pattern, placements: tuple[Placement, ...]) -> MultiPolygon
             seen.append(affinity.affine_transform(outline, [cos, -sin, sin, cos, 0.0, 0.0]))
     joined = unary_union(seen)
     return joined if isinstance(joined, MultiPolygon) else MultiPolygon([joined])
-
-
-def _point(at: Floats) -> tuple[float, float, float]:
-    return round(float(at[0]), 3), round(float(at[1]), 3), round(float(at[2]), 3)

@@ -13,7 +13,7 @@ from shapely import distance, points
 from shapely.geometry import LineString
 
 from moldprep.rigging.feed.reach import section_grid
-from moldprep.rigging.feed.site_maps import Bools, Face, Floats, Maps
+from moldprep.rigging.feed.site_maps import FOOT_SHARE, Bools, Face, Floats, Maps
 
 STEP_SHARE: Final = 0.35
 """Steps under a foot up to this share of its diameter would be filled with feeder metal."""
@@ -47,6 +47,13 @@ IN_POCKET: Final = 0.25
 
 CHILL_ROOM_MM: Final = 10.0
 """How far a chill stands out from its face, at least: a core print must not begin there."""
+
+WALLED_MM: Final = 10.0
+"""Sand wanted between a feeder on top and a wall that rises beside it (common practice, no
+source)."""
+
+WALLED_COST: Final = 1.0
+"""What less sand than that costs, in walls off the hot spot."""
 
 GAP_MM: Final = 20.0
 """Sand between a feeder and another casting: 20 to 25 mm for small molds (common practice, no
@@ -160,12 +167,16 @@ class Sites(Maps):
         cost = way / scale_mm + 1.5 * (1.0 - level) - 0.4 * face.is_machined
         cost += 0.25 * np.abs(z - near_mm[2]) / scale_mm
         cost += 0.0 if neck_mm else 3.0 * holes
+        walled = self._highest(z, radius + WALLED_MM)
+        cost += 0.0 if neck_mm else WALLED_COST * (walled - z > FOOT_SHARE * diameter_mm)
         cost = np.where(stand, cost, np.inf)
         if not neck_mm:
             spot = np.unravel_index(int(np.argmin(cost)), cost.shape)
             return self._top_site(spot, spot, holes, diameter_mm)
         most_off = radius - sleeve_mm - 0.5 * neck_mm
-        found = self._beside_its_neck(cost, free, highest, radius, most_off, lift_mm, height_mm)
+        found = self._beside_its_neck(
+            cost, free, highest, walled, radius, most_off, lift_mm, height_mm
+        )
         return None if found is None else self._top_site(*found, holes, diameter_mm)
 
     def _top_site(
@@ -209,6 +220,7 @@ class Sites(Maps):
         cost: Floats,
         free: Bools,
         highest: Floats,
+        walled: Floats,
         radius_mm: float,
         most_off_mm: float,
         lift_mm: float,
@@ -228,8 +240,9 @@ class Sites(Maps):
                 in_room = self._in_rooms(radius_mm, np.where(may, foot, np.inf), foot + height_mm)
                 may &= ~in_room
             if may.any():
-                middle = np.unravel_index(int(np.argmin(np.where(may, off, np.inf))), off.shape)
-                return spot, middle
+                clear = may & (walled <= foot)
+                way = np.where(clear if clear.any() else may, off, np.inf)
+                return spot, np.unravel_index(int(np.argmin(way)), off.shape)
         return None
 
     # ---- side ----------------------------------------------------------------------------

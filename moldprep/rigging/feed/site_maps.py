@@ -23,6 +23,9 @@ Bools = NDArray[np.bool_]
 N_LEVELS: Final = 24
 """Heights at which pockets are looked for."""
 
+FOOT_SHARE: Final = 0.25
+"""A feeder on top may be in metal up to this share of its width over its foot."""
+
 LEVEL: Final = 0.7
 """A face counts as facing up or down where its normal has at least this much z (45°)."""
 
@@ -173,6 +176,17 @@ class Maps:
             low_mm < high and high_mm > low and way.distance(outline) < radius_mm
             for outline, low, high in self._rooms
         )
+
+    def sand_round_mm(
+        self, kind: str, at_mm: tuple[float, float, float], width_mm: float, height_mm: float
+    ) -> float:
+        """Return the sand between a feeder's side and the pattern beside it. [mm]
+
+        One on top may stand in metal a little over its foot.
+        """
+        x, y, z = at_mm
+        low = z + FOOT_SHARE * width_mm if kind == "top" else z
+        return self.sand_beside_mm((x, y), 0.5 * width_mm, low, z + height_mm)
 
     def sand_beside_mm(
         self, middle_mm: tuple[float, float], radius_mm: float, low_mm: float, high_mm: float

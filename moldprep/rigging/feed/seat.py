@@ -1,0 +1,77 @@
+"""A seat: where one feeder stands and what it is; and a chill on its site."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from moldprep.records import ChillPlan, Placement, Section
+from moldprep.rigging.feed.feeder_sites import ChillSite
+from moldprep.rigging.feed.feeder_size import FeederSize
+from moldprep.rigging.feed.site_maps import Floats
+from moldprep.rigging.feeders import Sleeve
+from moldprep.thermal.regions import placed
+
+Disc = tuple[float, float, float]
+
+SIDE_GAP_MM: Final = 10.0
+"""Sand between a feeder and what stands beside it, at least: thinner sand burns through between
+iron or steel (common practice, no source)."""
+CHILL_THICKNESS: Final = 0.75
+"""Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
+SLEEVE_WALL: Final = 0.12
+"""Wall of a sleeve over the diameter inside (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seat:
+    """A feeder's place on the pattern, with what it must be; pattern frame.
+
+    start : index of the survey's cell where its metal enters the pattern
+    """
+
+    kind: str
+    section: Section
+    size: FeederSize
+    at_mm: tuple[float, float, float]
+    neck_to_mm: tuple[float, float, float]
+    neck_width_mm: float
+    neck_height_mm: float
+    start: tuple[int, int, int]
+    note: str
+    sleeve: Sleeve = "none"
+
+    @property
+    def sleeve_mm(self) -> float:
+        """Wall of its sleeve. [mm]"""
+        return 0.0 if self.sleeve == "none" else sleeve_wall_mm(self.size.diameter_mm)
+
+    @property
+    def disc(self) -> Disc:
+        """(x, y, radius) it takes up, with the sand round it. [mm]"""
+        radius = 0.5 * self.size.diameter_mm + self.sleeve_mm + SIDE_GAP_MM
+        return self.at_mm[0], self.at_mm[1], radius
+
+
+def sleeve_wall_mm(diameter_mm: float) -> float:
+    """Return the wall of a sleeve for a feeder. [mm]"""
+    return float(max(math.ceil(SLEEVE_WALL * diameter_mm), 8))
+
+
+def chill_at(site: ChillSite, section: Section, name: str, placement: Placement) -> ChillPlan:
+    """Return the chill block on a site, where this copy of the pattern sits."""
+    thick = max(CHILL_THICKNESS * section.thickness_mm, 8.0)
+    middle = np.array(site.at_mm) + (0.5 * thick - 1.0) * np.array(site.normal)
+    at = placed(middle[None, :], placement)[0]
+    return ChillPlan(
+        name=name,
+        at_mm=point(at),
+        size_mm=(round(site.width_mm, 1), round(site.width_mm, 1), round(thick, 1)),
+        turn_deg=placement.turn_deg,
+    )
+
+
+def point(at: Floats) -> tuple[float, float, float]:
+    """Return a place rounded to a micron. [mm]"""
+    return round(float(at[0]), 3), round(float(at[1]), 3), round(float(at[2]), 3)
