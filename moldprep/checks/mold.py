@@ -166,6 +166,30 @@ def stated_weights_suffice(results: Results, limit: float) -> Iterator[Finding]:
 
 
 @check(
+    id="mold/flange-bears-its-bolts",
+    why="A flange of sand that bends too far at its bolts cracks, and the cope comes up.",
+    source="beam formula, Gere & Timoshenko, Mechanics of Materials; a third of the bend strength",
+    limit=1.0 / 3.0,
+    miss=Verdict.WARN,
+)
+def flange_bears_its_bolts(results: Results, limit: float) -> Iterator[Finding]:
+    """Hold the bending stress at the worst bolt against the printed sand's strength."""
+    handling, strength = results.need(Handling), results.need(Sand).bend_strength_mpa
+    if handling.bolt_bend_mpa <= 0.0:
+        yield passed_over("no bolts have to hold the cope down")
+        return
+    ratio = handling.bolt_bend_mpa / strength
+    yield judged(
+        ratio <= limit,
+        f"the flange bends with {handling.bolt_bend_mpa:.2f} MPa of {strength:.1f} MPa",
+        value=ratio,
+        part="cope",
+        at_mm=handling.bolt_at_mm,
+        remedy=f"put {handling.weight_kg:.0f} kg on the cope instead, or clamp beams across it",
+    )
+
+
+@check(
     id="mold/core-print-bears",
     why="A print too short crushes, and the core floats up into the casting.",
     source="35 N/cm² on a core print; P. N. Rao, Manufacturing Technology vol. 1 (from memory)",

@@ -15,6 +15,13 @@ from moldprep.geometry.solid import Floats, Ints, Solid
 NUDGE_MM: Final = 1e-5
 """How far points that fall on one another are put apart, at least: a file's last decimals."""
 
+GRID_MM: Final = 1e-5
+"""Points are written on this grid: readers make one of points that are closer than they can tell,
+and near zero float32 tells apart what no reader does."""
+
+FLAKE_MM3: Final = 1e-3
+"""A shell of less volume is none: a grain of sand is 1e-3 to 1e-2 mm³."""
+
 MOST_NUDGES: Final = 20
 
 DRAWN_IN: Final = 3
@@ -46,7 +53,8 @@ def printable(name: str, role: str, solid: Solid) -> Printable:
     GeometryError
         geometry/not-printable, if float32 cannot keep it closed and its volume.
     """
-    for points, faces in _ways(solid):
+    for way in _ways(solid):
+        points, faces = _without_flakes(*way)
         off = abs(enclosed_mm3(points, faces) - solid.volume_mm3)
         if is_closed(faces) and off <= MOST_OFF * solid.volume_mm3:
             return Printable(name=name, role=role, points=points, faces=faces)
@@ -70,7 +78,7 @@ def _ways(solid: Solid) -> Iterator[tuple[NDArray[np.float32], Ints]]:
 def rounded(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
     """Return (points, faces) with equal points merged and facets without area left out."""
     points, faces = solid.mesh()
-    few, row = np.unique(points.astype(np.float32) + np.float32(0.0), axis=0, return_inverse=True)
+    few, row = np.unique(_as_written(points), axis=0, return_inverse=True)
     faces = row.reshape(-1)[faces]
     a, b, c = faces.T
     faces = faces[(a != b) & (b != c) & (c != a)]
@@ -78,6 +86,23 @@ def rounded(solid: Solid) -> tuple[NDArray[np.float32], Ints]:
     place = np.zeros(len(few), np.int64)
     place[used] = np.arange(len(used))
     return few[used], place[faces]
+
+
+def _without_flakes(points: NDArray[np.float32], faces: Ints) -> tuple[NDArray[np.float32], Ints]:
+    """Return the mesh without loose facets that hold no volume: what two touching parts leave."""
+    ends = np.vstack([faces[:, :2], faces[:, 1:]])
+    n = len(points)
+    links = coo_matrix((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(n, n))
+    n_shells, label = connected_components(links, directed=False)
+    if n_shells == 1:
+        return points, faces
+    near = points.astype(np.float64) - points[faces[0, 0]]
+    a, b, c = (near[faces[:, k]] for k in range(3))
+    six_volumes = np.einsum("ij,ij->i", a, np.cross(b, c))
+    volume = np.abs(np.bincount(label[faces[:, 0]], six_volumes, n_shells)) / 6.0
+    kept = faces[volume[label[faces[:, 0]]] > FLAKE_MM3]
+    used, row = np.unique(kept, return_inverse=True)
+    return points[used], row.reshape(-1, 3).astype(np.int64)
 
 
 def put_apart(points_mm: Floats, faces: Ints) -> NDArray[np.float32]:
@@ -88,7 +113,7 @@ def put_apart(points_mm: Floats, faces: Ints) -> NDArray[np.float32]:
     not cross; what is still equal then goes aside.
     """
     inward = -_normals(points_mm, faces)
-    points = points_mm.astype(np.float32)
+    points = _as_written(points_mm)
     for attempt in range(MOST_NUDGES):
         rank = _rank(points)
         if not rank.any():
@@ -96,7 +121,7 @@ def put_apart(points_mm: Floats, faces: Ints) -> NDArray[np.float32]:
         if attempt < DRAWN_IN:
             twin = _is_twin(points)
             step = _hair_mm(points[twin])[:, None] * (attempt + 1)
-            points[twin] = (points_mm[twin] + inward[twin] * step).astype(np.float32)
+            points[twin] = _as_written(points_mm[twin] + inward[twin] * step)
         else:
             points[:, 0] += (rank * _hair_mm(points)).astype(np.float32)
     return points
@@ -104,7 +129,7 @@ def put_apart(points_mm: Floats, faces: Ints) -> NDArray[np.float32]:
 
 def _without_short_edges(points: Floats, faces: Ints) -> tuple[Floats, Ints]:
     """Return the mesh with edges that float32 makes a point of closed up."""
-    near = points.astype(np.float32)
+    near = _as_written(points)
     ends = np.vstack([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
     short = ends[(near[ends[:, 0]] == near[ends[:, 1]]).all(axis=1)]
     n = len(points)
@@ -114,6 +139,12 @@ def _without_short_edges(points: Floats, faces: Ints) -> tuple[Floats, Ints]:
     faces = label[faces].astype(np.int64)
     a, b, c = faces.T
     return points[first], faces[(a != b) & (b != c) & (c != a)]
+
+
+def _as_written(points: Floats) -> NDArray[np.float32]:
+    """Return the points as a file holds them, without a negative zero."""
+    on_grid = np.round(points / GRID_MM) * GRID_MM
+    return np.asarray(on_grid.astype(np.float32) + np.float32(0.0))
 
 
 def _normals(points: Floats, faces: Ints) -> Floats:

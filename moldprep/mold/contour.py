@@ -20,6 +20,9 @@ FLANGE_MM: Final = 30.0
 RIB_MM: Final = 18.0
 """Thickness of a rib; common practice, no source."""
 
+THIN_SHARE: Final = 0.3
+"""Half the thickness of the thinnest scrap of a rib that is kept, over the rib's."""
+
 SMOOTH_MM: Final = 1.0
 """How far the outline may be simplified outward."""
 
@@ -33,9 +36,11 @@ def contoured(
     """Return the block cut back to a wall round everything hollow.
 
     A stack of upright slabs follows the outline of the metal at a wall's distance, sideways and
-    up and down. A rectangular flange on both sides of each parting holds locators and clamps.
-    Ribs run both ways from the flat base to the flat top under the shadow of the whole, and
-    carry the load between them.
+    up and down. What stands out above stands on sand: a cope gets no wider upward, a drag no
+    wider downward, so that loose sand falls out of every cell and each load goes straight down. A
+    rectangular flange on both sides of each parting holds locators and clamps. Ribs run both ways
+    from the flat base to the flat top under the shadow of the whole, and carry the load between
+    them; a cheek has none, they would close its cells.
 
     Parameters
     ----------
@@ -50,9 +55,14 @@ def contoured(
     """
     low, high = block.bounds
     cuts = sorted({*np.linspace(low[2], high[2], STEPS + 1).tolist(), *levels})
+    steps = list(pairwise(cuts))
+    outlines = [_outline(hollow, a - wall_mm, b + wall_mm, wall_mm) for a, b in steps]
     slabs = []
-    for z_low, z_high in pairwise(cuts):
-        outline = _outline(hollow, z_low - wall_mm, z_high + wall_mm, wall_mm)
+    for z_low, z_high in steps:
+        below = [o for o, (a, _) in zip(outlines, steps, strict=True) if a <= z_low]
+        above = [o for o, (a, _) in zip(outlines, steps, strict=True) if a >= z_low]
+        in_drag, in_cope = z_high <= levels[0], z_low >= levels[-1]
+        outline = unary_union(below if in_drag else above if in_cope else outlines)
         if not outline.is_empty:
             slabs.append(Solid.extrude(_polygons(outline), z_low, z_high))
     whole = _outline(hollow, low[2], high[2], wall_mm)
@@ -64,8 +74,12 @@ def contoured(
         )
         for level in levels
     ]
-    ribs = Solid.extrude(_polygons(_rib_plan(block.bounds).intersection(whole)), low[2], high[2])
-    return Solid.union([*slabs, *flanges, ribs]) & block
+    plan = _rib_plan(block.bounds).intersection(whole)
+    plan = _polygons(plan.buffer(-THIN_SHARE * RIB_MM).buffer(THIN_SHARE * RIB_MM))
+    ribs = [
+        Solid.extrude(plan, a, b) for a, b in ((low[2], levels[0]), (levels[-1], high[2])) if a < b
+    ]
+    return Solid.union([*slabs, *flanges, *ribs]) & block
 
 
 def _outline(hollow: Sequence[Solid], z_low: float, z_high: float, wall_mm: float) -> Outline:

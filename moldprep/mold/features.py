@@ -63,7 +63,9 @@ class Outside:
 def add_straps(cutting: Cutting, outside: Outside) -> Cutting:
     """Return the pieces with upright grooves for two straps round the closed mold."""
     low, high = outside.bounds
-    if not outside.is_block or high[0] - low[0] < SMALLEST_STRAPPED_MM:
+    if not outside.is_block:
+        return cutting
+    if high[0] - low[0] < SMALLEST_STRAPPED_MM:
         return cutting.plus(notes=["clamp the mold from outside: no strap grooves"])
     width, depth = STRAP_MM
     tools: list[Named] = []

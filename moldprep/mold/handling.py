@@ -11,6 +11,7 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import facet_areas, spread_spots
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.assembly import find_order
+from moldprep.mold.bolts import worst_bend
 from moldprep.mold.coating import find_hidden
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.gas import gas_ml, gas_pressure_pa
@@ -70,6 +71,8 @@ def measure_pieces(
     factor = rules.settings.get("cope_weight_factor", DEFAULT_FACTOR)
     sand_kg = sum(mass_kg(piece.solid.volume_mm3, sand.density_kg_m3) for piece in mold.pieces)
     gap = max(job.mold.clearance_mm, job.cores.clearance_mm)
+    weight_kg = max(factor * lift / G_M_S2 - cope_kg, 0.0)
+    bend, bolt = worst_bend(mold.pieces, mold.clearances, weight_kg * G_M_S2)
     marks = tuple(solid.bounds for name, solid in mold.clearances if name.endswith("mark"))
     return Handling(
         pieces=tuple(
@@ -83,7 +86,9 @@ def measure_pieces(
         cope_lift_n=lift,
         cope_kg=cope_kg,
         weight_factor=factor,
-        weight_kg=max(factor * lift / G_M_S2 - cope_kg, 0.0),
+        weight_kg=weight_kg,
+        bolt_bend_mpa=bend,
+        bolt_at_mm=_place(bolt),
         sand_kg=sand_kg,
         sand_to_metal=sand_kg / metal.mass_kg,
         joint_head_mm=max(level - mold.z_mm, 0.0),

@@ -8,6 +8,7 @@ import numpy as np
 
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
+from moldprep.mold.bolts import BOLT
 from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.features import Outside, rod
 from moldprep.records import Printer, Sand
@@ -40,9 +41,10 @@ def add_lifting(
 
     `auto` gives pockets to what is too heavy for a person. Pockets are blind holes in two
     opposite sides, holes go through from one to the other: four pins or two bars carry the piece.
-    The sides may be faces where a piece was cut: glue closes the pockets there.
+    The sides may be faces where a piece was cut: glue closes the pockets there. Where flanges have
+    bolt holes, eye bolts in them carry the pieces.
     """
-    if kind == "none":
+    if kind == "none" or any(name.startswith(BOLT) for name, _ in cutting.clearances):
         return cutting
     tools: list[Named] = []
     notes = []

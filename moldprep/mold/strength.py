@@ -68,16 +68,18 @@ def find_thinnest(solid: Solid, marks: tuple[Floats, ...] = ()) -> ThinSand:
     """Return the thinnest wall of a piece, by rays between opposed faces.
 
     A wall is thin where at least `WEB_MM2` of it is that thin or thinner: a feather edge along a
-    joint crumbles off and does no harm, a web breaks. The ridges between letters are left out:
-    `marks` are the bounds (2, 3) of lettering.
+    joint crumbles off and does no harm, a web breaks. The ridges between and beside letters are
+    left out: `marks` are the bounds (2, 3) of lettering.
     """
     points, faces = solid.mesh()
     corners = points[faces]
     spots = spread_spots(corners, SAMPLES)
     distance, facet = Rays(points, faces).first(spots.at_mm - 1e-3 * spots.normals, -spots.normals)
     opposed = np.einsum("ij,ij->i", spots.normals, unit_normals(corners)[facet]) < OPPOSED
+    reach = np.where(np.isfinite(distance), distance, 0.0)[:, None]
     for low, high in marks:
-        opposed &= ((spots.at_mm < low - MARK_MM) | (spots.at_mm > high + MARK_MM)).any(axis=1)
+        for face in (spots.at_mm, spots.at_mm - reach * spots.normals):
+            opposed &= ((face < low - MARK_MM) | (face > high + MARK_MM)).any(axis=1)
     walls = np.flatnonzero(np.isfinite(distance) & opposed)
     walls = walls[np.argsort(distance[walls], kind="stable")]
     enough = int(np.ceil(WEB_MM2 / spots.area_mm2[0])) - 1

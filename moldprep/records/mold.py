@@ -123,6 +123,7 @@ class Handling:
     joint_head_mm   : head of metal at the lowest joint
     joint_holds_mm  : head that surface tension keeps out of a gap of the joint's width
     joint_is_sealed : whether closed grooves for a rope go round the metal at every joint
+    bolt_bend_mpa   : bending of the flange at its worst bolt under that weight, 0 without bolts
     """
 
     pieces: tuple[PieceFacts, ...]
@@ -139,6 +140,8 @@ class Handling:
     joint_head_mm: float
     joint_holds_mm: float
     joint_is_sealed: bool = False
+    bolt_bend_mpa: float = 0.0
+    bolt_at_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -36,7 +36,7 @@ STEP = AssemblyStep(piece="cope", direction=(0.0, 0.0, -1.0), hits=(), text="Clo
 GOOD = Handling(
     pieces=(PIECE,), cores=(CORE,), steps=(STEP,), gaps=(), level_mm=200.0, cope_lift_n=50.0,
     cope_kg=15.0, weight_factor=1.5, weight_kg=0.0, sand_kg=40.0, sand_to_metal=4.0,
-    joint_head_mm=100.0, joint_holds_mm=140.0,
+    joint_head_mm=100.0, joint_holds_mm=140.0, bolt_bend_mpa=0.1,
 )  # fmt: skip
 
 
@@ -53,6 +53,10 @@ def verdicts(check_id, handling, **mold_keys):
 
 def with_piece(**facts):
     return replace(GOOD, pieces=(replace(PIECE, **facts),))
+
+
+def bolted(bend_mpa):
+    return replace(GOOD, bolt_bend_mpa=bend_mpa, bolt_at_mm=(7.0, 8.0, 9.0))
 
 
 def with_core(**facts):
@@ -74,6 +78,7 @@ def with_core(**facts):
         ("mold/piece-can-be-lifted", with_piece(mass_kg=1001.0), "fail", 50.0),
         ("mold/piece-lifts-by-hand", with_piece(role="core", mass_kg=20.1), "warn", 50.0),
         ("mold/joint-keeps-metal-in", replace(GOOD, joint_head_mm=141.0), "warn", None),
+        ("mold/flange-bears-its-bolts", bolted(1.0), "warn", 9.0),
     ],
 )
 def test_check_tells_good_from_bad(check_id, bad, verdict, at):

@@ -8,6 +8,7 @@ import jsonschema
 import lib3mf
 import numpy as np
 import pytest
+import trimesh
 
 from moldprep.catalog import shipped_configs
 from moldprep.errors import FileError, GeometryError
@@ -127,6 +128,29 @@ def test_a_printable_body_survives_float32():
     assert len(np.unique(body.points, axis=0)) == len(body.points)
     back = Solid.from_mesh(body.points.astype(np.float64), body.faces)
     agree(back.volume_mm3, thin.volume_mm3, rel=1e-6, why="float32 points at 600 mm")
+
+
+def test_points_near_zero_are_told_apart_as_far_as_readers_do():
+    """Float32 keeps 1e-9 mm apart at the origin; a reader that welds points makes one of them."""
+    notch = Solid.hull_of(
+        np.array([[0.0, 5, 20], [1e-9, 5, 20.1], [-1, 4, 21], [1, 4, 21], [0, 6, 21], [1, 6, 20.5]])
+    )
+    piece = Solid.box((-20, -20, -20), (20, 20, 20.5)) - notch
+    body = printable("piece", "drag", piece)
+    near = np.linalg.norm(body.points[:, None].astype(float) - body.points[None], axis=2)
+    assert near[np.triu_indices(len(near), 1)].min() > 5e-6
+    again = trimesh.Trimesh(body.points, body.faces, process=True)
+    assert again.is_volume
+    assert again.body_count == 1
+
+
+def test_flakes_without_volume_are_no_bodies():
+    """What two walls leave that meet in one line: a facet and its back."""
+    box = Solid.box((0, 0, 0), (10, 10, 10))
+    flake = Solid.hull_of(np.array([[20.0, 0, 0], [21, 0, 0], [20, 1, 0], [20, 0, 1e-6]]))
+    body = printable("piece", "drag", box + flake)
+    assert len(body.faces) == box.n_triangles
+    assert is_closed(body.faces)
 
 
 def test_bodies_that_touch_along_an_edge_stay_closed(tmp_path):

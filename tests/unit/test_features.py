@@ -1,15 +1,21 @@
 """Locators, straps, vents, lifting, marks, contour and splitting: what each does to the sand."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
 from moldprep.errors import StageError
+from moldprep.geometry.lattice import Lattice
+from moldprep.geometry.occupancy import occupied
 from moldprep.geometry.solid import Solid
 from moldprep.mold.assembly import find_order
+from moldprep.mold.bolts import flange_bend_mpa, worst_bend
 from moldprep.mold.cutting import Cutting
+from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.marks import letters, sunk
 from moldprep.mold.split import fits
-from moldprep.records import Piece
+from moldprep.records import Piece, Role
 from tests.helpers import agree
 from tests.molds import PRINTER, SILICA, mold_of, sprue
 from tests.unit.test_cores import BORED, PLAIN, VOLUTE
@@ -120,6 +126,33 @@ def test_contour_saves_sand_and_keeps_the_wall(casting):
     low, high = contour.block.bounds
     air = Solid.box(low - 1.0, high - (0.0, 0.0, 40.0)) - contour.block
     assert air.gap_mm(contour.metal, 60.0) > 24.0
+
+
+def test_a_contoured_cope_stands_on_its_sand_and_empties():
+    """A basin high up beside the casting: under it is sand, not a cell full of loose grains."""
+    wide = ("basin", Role.BASIN, Solid.box((-190, -60, 150), (-110, 60, 190)))
+    mold = mold_of(BIG, sprue(-150, 0, -10, 155), wide, mold={**PLAIN, "form": "contour"})
+    for up, down, levels in ((1.0, 0.0, (40, 90, 150, 185)), (0.0, 1.0, (-100, -70, -50, -40))):
+        sections = [mold.block.slice_at(z) for z in levels]
+        for low, high in pairwise(sections):
+            wider = up * high.difference(low).area + down * low.difference(high).area
+            assert wider < 1.0
+    for piece in mold.pieces:
+        lattice = Lattice.from_corner(piece.solid.bounds, 3.0, belt=2)
+        loose = find_loose_sand(occupied(piece.solid, lattice), lattice, 12.0)
+        assert loose.volume_mm3 < 100.0, piece.name
+    assert_sound(mold)
+
+
+def test_bend_of_a_bolted_flange():
+    """A bolt 30 mm out on a flange of 30 mm: 6 F a / (b t²), b = 40 + 60 mm."""
+    agree(flange_bend_mpa(900.0, 30.0, 30.0), 6 * 900 * 30 / (100 * 900), rel=1e-12, why="same")
+    slab = Solid.box((0, 0, 0), (200, 100, 60)) + Solid.box((0, 50, -80), (200, 100, 140))
+    hole = Solid.cone(9, 9, 62).moved((100, 20, -1))
+    piece = Piece(name="cope", role="cope", solid=slab - hole)
+    bend, at = worst_bend([piece], [("bolt hole 1-1", hole & slab)], 900.0)
+    agree(bend, flange_bend_mpa(900.0, 30.0, 30.0), rel=1e-6, why="the wall stands at y = 50")
+    np.testing.assert_allclose(at[:2], (100, 20), atol=1e-6)
 
 
 def test_pieces_that_do_not_fit_are_cut_and_pinned():
