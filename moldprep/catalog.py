@@ -84,9 +84,9 @@ def read(kind: type[Thing], path: Path) -> Thing:
         raise JobError(
             what, code="config/out-of-range", where=f"{path.name} {where}".strip()
         ) from err
-    figures = {key for key in table if key not in {"title", "source", "family", "checks"}}
-    figures |= set(table.get("settings", {})) - {"settings"}
-    for key in sorted(figures - {"settings"} - thing.source.keys()):
+    figures = table.keys() - {"title", "source", "family", "checks", "settings"}
+    figures |= set(table.get("settings", {}))
+    for key in sorted(figures - thing.source.keys()):
         raise JobError(
             f"{key} has no source",
             code="config/no-source",

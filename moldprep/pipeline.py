@@ -40,7 +40,6 @@ from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
 from moldprep.rigging.revise import feed_by_rounds
-from moldprep.rigging.stream.cooling import poured_as
 from moldprep.rigging.vents.vented import vented, with_feeder_vents
 from moldprep.thermal.feeding import trace_feeding
 from moldprep.thermal.solidify import solidify
@@ -71,13 +70,12 @@ STAGES: Final = (
         r.need(Rules), r.need(Sand))),
     Stage("rigging", lambda r: build_rigging(r.need(RiggingPlan), r.need(Pattern))),
     Stage("flow", lambda r: trace_flow(
-        r.need(Rigging), r.need(RiggingPlan), poured_as(r.need(Alloy), r.need(Job)))),
+        r.need(Rigging), r.need(RiggingPlan), r.need(Alloy))),
     Stage("metal", lambda r: join_metal(r.need(Rigging), r.need(Alloy))),
     Stage("grid", lambda r: voxelize(
         r.need(Rigging), r.need(Metal), r.need(Job), r.need(Survey), r.need(Alloy))),
     Stage("fill", lambda r: trace_fill(
-        r.need(Grid), r.need(Metal), r.need(FlowGraph), r.need(Rigging),
-        poured_as(r.need(Alloy), r.need(Job)))),
+        r.need(Grid), r.need(Metal), r.need(FlowGraph), r.need(Rigging), r.need(Alloy))),
     Stage("freezing", lambda r: solidify(
         r.need(Grid), r.need(Alloy), r.need(Sand), r.need(Job), r.need(Metal))),
     Stage("feeding", lambda r: trace_feeding(
@@ -120,7 +118,7 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
     names = [stage.name for stage in STAGES]
     last, built, fed = (names.index(name) for name in (until, "rigging", "feeding"))
     run = _Run(announce)
-    results = run.through(STAGES[: min(last + 1, built)], Results(job, *load_catalog(job)))
+    results = run.through(STAGES[: min(last + 1, built)], _given(job))
     if last >= fed:
         final = STAGES[built : fed + 1]
         trial = tuple(stage for stage in final if stage.name not in NOT_IN_TRIALS)
@@ -132,6 +130,13 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
     rest = STAGES[fed + 1 : last + 1] if last >= fed else STAGES[built : last + 1]
     results = run.through(rest, results)
     return results.plus(Timings(seconds=tuple(run.seconds.items())))
+
+
+def _given(job: Job) -> Results:
+    """Return the job with what it names of the catalog; the alloy poured as the job wants it."""
+    alloy, *others = load_catalog(job)
+    pour_c = job.freezing.pour_c
+    return Results(job, alloy if pour_c == "auto" else alloy.poured_at(pour_c), *others)
 
 
 def _with_feeder_vents(results: Results) -> RiggingPlan:

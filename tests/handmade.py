@@ -25,6 +25,7 @@ from moldprep.records import (
     FeederPlan,
     Feeding,
     FeedPair,
+    FeedSection,
     Fill,
     FlowGraph,
     Freezing,
@@ -287,6 +288,12 @@ def survey_of(grid):
     )
 
 
+def section(name, part, volume_mm3, freezing_time_s, order):
+    return FeedSection(
+        name=name, part=part, volume_mm3=volume_mm3, freezing_time_s=freezing_time_s, order=order
+    )
+
+
 def feeding_of(grid):
     spot = HotSpot(
         name="H1",
@@ -322,7 +329,7 @@ def feeding_of(grid):
     graph.add_edge("H1", "F1", time_s=205.0)
     return filled(
         Feeding,
-        sections=(("H1", "casting", 12e4, 210.0, 1), ("F1", "F1", 1.3e5, 320.0, 2)),
+        sections=(section("H1", "casting", 12e4, 210.0, 1), section("F1", "F1", 1.3e5, 320.0, 2)),
         hot_spots=(spot,),
         pairs=(pair,),
         graph=graph,

@@ -139,7 +139,7 @@ def run_check(one: Check, results: Results, rules: Rules) -> list[Finding]:
     change = rules.checks.get(one.id)
     if change and change.off:
         return [_skip(one, f"switched off by rule set {rules.id}: {change.why}")]
-    limit = one.limit if change is None or change.limit is None else change.limit
+    limit = _limit(one, rules)
     try:
         found = list(one.judge(results, limit))
     except NotMade as missing:
@@ -158,6 +158,16 @@ def run_check(one: Check, results: Results, rules: Rules) -> list[Finding]:
         )
         for finding in found
     ]
+
+
+def limit_of(id: str, results: Results) -> float:
+    """Return the limit of another check under the rule set of some results."""
+    return _limit(all_checks()[id], results.need(Rules) if Rules in results else None)
+
+
+def _limit(one: Check, rules: Rules | None) -> float:
+    change = rules.checks.get(one.id) if rules else None
+    return one.limit if change is None or change.limit is None else change.limit
 
 
 def gathered(

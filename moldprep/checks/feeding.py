@@ -208,7 +208,7 @@ def feeder_stands_higher(results: Results, limit: float) -> Iterator[Finding]:
         f.name: max(f.at_mm[2] + f.height_mm, plan.top_mm if f.is_open else -math.inf)
         for f in plan.feeders
     }
-    row = {name: k for k, (name, *_) in enumerate(feeding.sections, start=1)}
+    row = {section.name: k for k, section in enumerate(feeding.sections, start=1)}
     for pair, top in best_pairs(results, lambda p: tops[p.feeder]):
         levels = np.flatnonzero((feeding.label == row[pair.section]).any(axis=(0, 1)))
         section_top = float(grid.origin_mm[2] + (levels.max() + 1) * grid.pitch_mm)

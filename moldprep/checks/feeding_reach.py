@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from moldprep.checks import check, gathered, judged, passed_over
+from moldprep.checks import check, gathered, judged, limit_of, passed_over
 from moldprep.checks.feeding import best_pairs, none_serves, positive
 from moldprep.findings import Finding, Verdict
 from moldprep.records import Alloy, Feeding, Freezing
@@ -69,11 +69,6 @@ def not_far_beyond_reach(results: Results, limit: float) -> Iterator[Finding]:
     yield from none_serves(results)
 
 
-LOW_SHARE = 0.05
-"""Share of a section under the alloy's Niyama limit that counts as unsound (common practice, no
-source; the same as feeding/niyama-share lets pass)."""
-
-
 def _held_against_solve(finding: Finding, section: str, results: Results) -> Finding:
     """Return the finding, softened where the heat solve finds the section sound."""
     if finding.verdict is Verdict.PASS:
@@ -87,10 +82,10 @@ def _held_against_solve(finding: Finding, section: str, results: Results) -> Fin
     if pool > 0.0:
         words = f"the heat solve leaves {pool / 1e3:.2f} cm³ cut off in it as well"
         return replace(finding, message=f"{finding.message}; {words}")
-    row = 1 + next(k for k, (name, *_) in enumerate(feeding.sections) if name == section)
+    row = 1 + [one.name for one in feeding.sections].index(section)
     niyama = results.need(Freezing).niyama[feeding.label == row]
     low = float(np.mean(niyama[np.isfinite(niyama)] < results.need(Alloy).niyama_limit))
-    if low > LOW_SHARE:
+    if 100.0 * low > limit_of("feeding/niyama-share", results):
         words = f"{100.0 * low:.0f} % of it are under the Niyama limit as well"
         return replace(finding, message=f"{finding.message}; {words}")
     words = f"but the heat solve leaves no pool in it, and {100.0 * low:.1f} % under Niyama's limit"

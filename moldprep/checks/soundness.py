@@ -15,7 +15,6 @@ from moldprep.records import (
     Freezing,
     Grid,
     HotSpot,
-    Job,
     Metal,
     RiggingPlan,
     Role,
@@ -81,8 +80,8 @@ def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
 def _castings_mm3(feeding: Feeding) -> dict[str, float]:
     """Return the volume of each casting. [mm³]"""
     whole: dict[str, float] = {}
-    for _, part, volume, *_ in feeding.sections:
-        whole[part] = whole.get(part, 0.0) + volume
+    for section in feeding.sections:
+        whole[section.part] = whole.get(section.part, 0.0) + section.volume_mm3
     return whole
 
 
@@ -182,10 +181,7 @@ def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
 def _superheat_factor(results: Results) -> float:
     """Return how much longer superheat makes a freezing time, at most: (1 + c dT / L)². [-]"""
     alloy = results.need(Alloy)
-    pour_c = results.need(Job).freezing.pour_c if Job in results else "auto"
-    if pour_c == "auto":
-        pour_c = alloy.pour_low_c  # what the solve starts from, see thermal/solidify
-    superheat = max(float(pour_c) - alloy.liquidus_c, 0.0)
+    superheat = max(alloy.pour_low_c - alloy.liquidus_c, 0.0)  # what the solve starts from
     return (1.0 + alloy.heat_j_kgk[-1][1] * superheat / alloy.latent_j_kg) ** 2
 
 

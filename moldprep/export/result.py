@@ -273,12 +273,8 @@ def _fill(results: Results) -> of.FillPart:
 
 def _feeding(results: Results) -> of.FeedingPart:
     feeding = results.need(Feeding)
-    keys = ("name", "part", "volume_mm3", "freezing_time_s", "order")
     return of.FeedingPart(
-        sections=tuple(
-            of.FeedSection.model_validate(dict(zip(keys, section, strict=True)))
-            for section in feeding.sections
-        ),
+        sections=tuple(of.FeedSection.model_validate(section) for section in feeding.sections),
         hot_spots=tuple(of.HotSpotPart.model_validate(spot) for spot in feeding.hot_spots),
         pairs=tuple(of.FeedPairPart.model_validate(pair) for pair in feeding.pairs),
         paths=tuple(

@@ -16,7 +16,7 @@ from moldprep.records.casting import (
     Undercut,
 )
 from moldprep.records.catalog import Alloy, Binder, Printer, Rules, Sand
-from moldprep.records.freezing import Feeding, FeedPair, Freezing, Grid, HotSpot
+from moldprep.records.freezing import Feeding, FeedPair, FeedSection, Freezing, Grid, HotSpot
 from moldprep.records.job import Job
 from moldprep.records.mold import (
     AssemblyStep,
@@ -84,6 +84,7 @@ __all__ = [
     "DraftFact",
     "Fall",
     "FeedPair",
+    "FeedSection",
     "FeederPlan",
     "Feeding",
     "Fill",

@@ -72,7 +72,7 @@ class Alloy(Sourced):
     solid_fraction                : "linear", "lever", "scheil", or the table ((°C, share), …)
     contraction_pct               : volume change on freezing (negative: expansion)
     liquid_contraction_pct_100k   : per 100 K of superheat
-    constant_s_mm2                : Chvorinov C by shape in silica sand
+    constant_s_mm2                : Chvorinov C of plates in silica sand
     reach_t                       : feeding distance of a plate without end effect, with, in T
     filter_material               : what a filter for it is made of, "" if not stated
     melt_care                     : what the melter sees to before it is poured, "" if not stated
@@ -130,6 +130,15 @@ class Alloy(Sourced):
         feeds. Thin: it wants a rigid mold, good inoculation, and carbon enough.
         """
         return self.neck_factor**2 if self.expands else 1.0
+
+    @property
+    def pour_c(self) -> float:
+        """Middle of the pouring window."""
+        return 0.5 * (self.pour_low_c + self.pour_high_c)
+
+    def poured_at(self, pour_c: float) -> Self:
+        """Return the alloy with one temperature as all of its pouring window."""
+        return self.model_copy(update={"pour_low_c": pour_c, "pour_high_c": pour_c})
 
     @model_validator(mode="after")
     def _belong_together(self) -> Self:

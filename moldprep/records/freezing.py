@@ -109,6 +109,21 @@ class HotSpot:
 
 
 @dataclass(frozen=True, kw_only=True)
+class FeedSection:
+    """One thermal section of the whole metal.
+
+    part  : name of the body it is in
+    order : its place in the order of freezing, 1 for the first
+    """
+
+    name: str
+    part: str
+    volume_mm3: float
+    freezing_time_s: float
+    order: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class FeedPair:
     """One feeder and one section it serves."""
 
@@ -131,11 +146,15 @@ class FeedPair:
 class Feeding:
     """Sections of the whole metal, the hot spots left, and which feeder serves what.
 
-    sections : thermal sections as (name, part, volume_mm3, freezing_time_s, order)
-    graph    : networkx.Graph of sections; edges carry `time_s`, when the neck between them freezes
+    sections  : thermal sections, in the order of their labels
+    hot_spots : pools cut off, the largest first, then the sections that a feeder held
+    pairs     : each feeder with each section it serves
+    label     : (nx, ny, nz) uint16 on the grid, 0 outside, k = sections[k - 1]
+    graph     : networkx.Graph of sections; edges carry `time_s`, when the neck between them
+                freezes
     """
 
-    sections: tuple[tuple[str, str, float, float, int], ...]
+    sections: tuple[FeedSection, ...]
     hot_spots: tuple[HotSpot, ...]
     pairs: tuple[FeedPair, ...]
     graph: nx.Graph  # type: ignore[type-arg]

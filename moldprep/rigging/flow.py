@@ -83,7 +83,7 @@ def trace_flow(rigging: Rigging, plan: RiggingPlan, alloy: Alloy) -> FlowGraph:
         imbalance=poured.imbalance,
         pour_time_s=poured.time_s,
         formula_times=formula_times(rigging, alloy),
-        pour_c=0.5 * (alloy.pour_low_c + alloy.pour_high_c),
+        pour_c=alloy.pour_c,
         sand_walls=find_sand_walls(network, rigging, plan),
     )
 

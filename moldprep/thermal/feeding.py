@@ -19,6 +19,7 @@ from moldprep.arrays import Floats
 from moldprep.records import (
     Alloy,
     Feeding,
+    FeedSection,
     Freezing,
     Grid,
     HotSpot,
@@ -106,7 +107,13 @@ def trace_feeding(
     order = {name: k for k, name in enumerate(sorted(latest, key=lambda n: (latest[n], n)), 1)}
     return Feeding(
         sections=tuple(
-            (name, part, float(volume), latest.get(name, 0.0), order.get(name, 0))
+            FeedSection(
+                name=name,
+                part=part,
+                volume_mm3=float(volume),
+                freezing_time_s=latest.get(name, 0.0),
+                order=order.get(name, 0),
+            )
             for name, part, volume in zip(
                 regions.names, regions.part, regions.volume_mm3, strict=True
             )

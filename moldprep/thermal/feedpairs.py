@@ -36,10 +36,8 @@ CUBE: Final = np.ones((3, 3, 3), np.bool_)
 
 def demand_pct(alloy: Alloy) -> float:
     """Return what feeders must make up for, at the middle of the alloy's pouring range. [%]"""
-    superheat = 0.5 * (alloy.pour_low_c + alloy.pour_high_c) - alloy.liquidus_c
-    return feed_demand_pct(
-        alloy.contraction_pct, alloy.liquid_contraction_pct_100k, max(superheat, 0.0)
-    )
+    superheat = max(alloy.pour_c - alloy.liquidus_c, 0.0)
+    return feed_demand_pct(alloy.contraction_pct, alloy.liquid_contraction_pct_100k, superheat)
 
 
 def section_reach_mm(section: Section, alloy: Alloy, *, to_end: bool, is_chilled: bool) -> float:

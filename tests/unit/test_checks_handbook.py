@@ -20,6 +20,7 @@ from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.metal import join_metal
 from moldprep.thermal.feedpairs import demand_pct
 from tests.gating_bench import ALLOY, RULES, good_plan, good_rigging
+from tests.handmade import section
 from tests.helpers import agree
 
 RIGGING, PLAN = good_rigging(), good_plan()
@@ -100,7 +101,7 @@ def fed(alloy, diameter_mm, **neck):
         reach_mm=2.0, neck_mm=(0.0, 0.0, 0.0),
     )  # fmt: skip
     feeding = Feeding(
-        sections=(("section-1", "casting", volume, 1.0, 1),), hot_spots=(), pairs=(pair,),
+        sections=(section("section-1", "casting", volume, 1.0, 1),), hot_spots=(), pairs=(pair,),
         graph=nx.Graph(), label=np.zeros((1, 1, 1), np.uint16),
     )  # fmt: skip
     return dataclasses.replace(PLAN, feeders=(feeder,)), feeding

@@ -1,20 +1,20 @@
 """Contacts, sections and the graph, measured on bodies of known size."""
 
 import dataclasses
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
-from moldprep.records import Body, Role
+from moldprep.pipeline import prepare
+from moldprep.records import Alloy, Body, Role
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.stream.channels import cut_section, trace_channel
 from moldprep.rigging.stream.contacts import contains, find_gap, find_patches
-from moldprep.rigging.stream.cooling import poured_as
 from moldprep.rigging.stream.gate_facts import has_dimple
 from moldprep.rigging.stream.network import build_network
+from moldprep.thermal.feedpairs import demand_pct
 from tests.gating_bench import (
     ALLOY,
     CHOKE,
@@ -26,6 +26,7 @@ from tests.gating_bench import (
     without,
 )
 from tests.helpers import agree
+from tests.nastymesh import stl_bytes
 
 BLOCK = Solid.box((0, 0, 0), (300, 20, 20))
 NO_PATH = np.empty((0, 3))
@@ -267,10 +268,27 @@ def test_an_air_core_is_seen_on_the_body():
     assert not has_dimple(cored.hull() - groove)
 
 
-def test_the_jobs_pouring_temperature_counts():
+def test_the_pouring_temperature_counts():
+    hot = ALLOY.poured_at(760.0)
+    assert trace_flow(good_rigging(), good_plan(), hot).pour_c == 760.0
+    agree(
+        trace_flow(good_rigging(), good_plan(), ALLOY).pour_c,
+        0.5 * (ALLOY.pour_low_c + ALLOY.pour_high_c),
+        rel=1e-9,
+        why="middle of the window",
+    )
+    more = demand_pct(hot) - demand_pct(ALLOY)
+    agree(
+        more,
+        ALLOY.liquid_contraction_pct_100k * (760.0 - ALLOY.pour_c) / 100.0,
+        rel=1e-9,
+        why="liquid contraction is linear",
+    )
+
+
+def test_the_jobs_pouring_temperature_is_the_alloys_from_the_start(tmp_path):
+    (tmp_path / "x.stl").write_bytes(stl_bytes(BLOCK.mesh()))
     table = {"alloy": "al-si7mg", "casting": {"file": "x.stl", "unit": "mm"}}
-    hot = make_job({**table, "freezing": {"pour_c": 760.0}}, folder=Path(), where="test")
-    usual = make_job(table, folder=Path(), where="test")
-    flow = trace_flow(good_rigging(), good_plan(), poured_as(ALLOY, hot))
-    assert flow.pour_c == 760.0
-    assert poured_as(ALLOY, usual) is ALLOY
+    for given, want in (({"pour_c": 760.0}, 760.0), ({}, ALLOY.pour_c)):
+        job = make_job({**table, "freezing": given}, folder=tmp_path, where="test")
+        assert prepare(job, until="casting").need(Alloy).pour_c == want

@@ -36,6 +36,7 @@ from tests.feeding_cases import (
     survey_of,
     top_feeder,
 )
+from tests.handmade import section
 from tests.helpers import agree
 
 PLATE = Solid.box((0, 0, 0), (180, 80, 20))
@@ -181,7 +182,7 @@ def made_by(left_of):
             reach_mm=90.0, neck_mm=(30.0, 40.0, 20.0),
         )  # fmt: skip
         feeding = Feeding(
-            sections=(("plate", "casting", PLATE.volume_mm3, 90.0, 1),), hot_spots=(spot,),
+            sections=(section("plate", "casting", PLATE.volume_mm3, 90.0, 1),), hot_spots=(spot,),
             pairs=(pair,), graph=nx.Graph(), label=np.zeros((1, 1, 1), np.uint16),
         )  # fmt: skip
         poured = sum(f.diameter_mm**2 * f.height_mm for f in plan.feeders)

@@ -3,19 +3,8 @@
 import numpy as np
 
 from moldprep.geometry.solid import Floats
-from moldprep.records import Alloy, Job
+from moldprep.records import Alloy
 from moldprep.units import MM2_PER_M2, MM_PER_M, ROOM_C
-
-
-def poured_as(alloy: Alloy, job: Job) -> Alloy:
-    """Return the alloy with its pouring window as the job wants it poured.
-
-    Flow and filling start from the middle of the window; a temperature the job gives is all of it.
-    """
-    given = job.freezing.pour_c
-    if given == "auto":
-        return alloy
-    return alloy.model_copy(update={"pour_low_c": given, "pour_high_c": given})
 
 
 def cooling_k(stay_s: Floats, modulus_mm: Floats, alloy: Alloy) -> Floats:
@@ -48,7 +37,7 @@ def cooling_k(stay_s: Floats, modulus_mm: Floats, alloy: Alloy) -> Floats:
     M. C. Flemings, Solidification Processing, McGraw-Hill (1974), ch. 1 (from memory).
     """
     heat = float(np.interp(alloy.liquidus_c, *np.array(alloy.heat_j_kgk).T))
-    pour_c = 0.5 * (alloy.pour_low_c + alloy.pour_high_c)
+    pour_c = alloy.pour_c
     whole_j_m3 = alloy.density_liquid_kg_m3 * (
         alloy.latent_j_kg + heat * max(pour_c - alloy.liquidus_c, 0.0)
     )

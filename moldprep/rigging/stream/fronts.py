@@ -34,7 +34,7 @@ def temperature_c(cooled_k: float, alloy: Alloy) -> float:
     >>> temperature_c(50.0, alloy), round(temperature_c(107.0 + 35.36, alloy))
     (670.0, 608)
     """
-    pour_c = 0.5 * (alloy.pour_low_c + alloy.pour_high_c)
+    pour_c = alloy.pour_c
     if pour_c - cooled_k >= alloy.liquidus_c:
         return pour_c - cooled_k
     heat = float(np.interp(alloy.liquidus_c, *np.array(alloy.heat_j_kgk).T))
