@@ -55,18 +55,17 @@ def test_time_of_freezing_by_stages_and_by_plain_steps():
 
 
 def test_metal_in_a_gap_too_narrow_for_its_own_cells_keeps_the_step_long():
-    """Two walls with a gap of 1.9 cells: the cell between them that is 5 % metal is mostly sand."""
+    """Two walls with a gap of 0.95 cells: the cells between them are 5 % metal, and mostly sand."""
     shares = np.zeros((20, 20, 20), np.float32)
     shares[8, 4:16, 4:16] = 1.0
     shares[9, 4:16, 4:16] = 0.05
-    shares[10, 4:16, 4:16] = 0.05
-    shares[11, 4:16, 4:16] = 1.0
+    shares[10, 4:16, 4:16] = 1.0
     metal = alloy_of("al-si7mg")
     media = (metal_medium(metal, metal.pour_low_c), sand_medium(SAND, 25.0, 1e-3))
     flow = HeatFlow(shares, np.ones(shares.shape, np.uint8), media, 4.0, Skin())
     flow.step()
     full_s = 0.9 / (6.0 / 16.0 * float(flow._slopes[1].max()))
-    assert flow._quick_s > full_s / 3.0
+    assert flow._quick_s > 0.8 * full_s
     held = flow.cells.other[2:-2, 2:-2, 2:-2].sum()
     agree(held, (1.0 - shares).sum(), rel=1e-5, why="sand is only handed on")
 
