@@ -175,7 +175,7 @@ def sweep_odd(
     for s in range(on.size):
         q = np.uint32(on[s])
         at, t, f = place[q], temp[q], metal[q]
-        flow, is_mixture = ZERO, ZERO < f < ONE or rest[q] != 1
+        flow, is_mixture = ZERO, f < ONE and (f > ZERO or rest[q] != 1)
         for face in range(6):
             flow += g_of[q, face] * (temp[np.uint32(max(beside[q, face], 0))] - t)
         if not is_mixture:

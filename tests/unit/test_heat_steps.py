@@ -20,7 +20,7 @@ def bar(alloy, *, growth=0.02, insert="", cut=0.4, pitch_mm=2.0):
     media = [metal_medium(metal, metal.pour_low_c), sand_medium(SAND, 25.0, 1e-3)]
     if insert:
         media.append(insert_medium(insert, 25.0, 1e-3))
-        rest[:5, :5, 6:9] = 2
+        rest[:5, :5, 4:9] = 2  # full cells of metal as well, where it stands for nothing
     skin = Skin(film_w_m2k=(0.0, 8.0) * 3)
     return HeatFlow(shares, rest, tuple(media), pitch_mm, skin, growth)
 
