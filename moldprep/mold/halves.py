@@ -79,7 +79,8 @@ def cut_halves(
         elif is_speck(part.solid, sand):
             specks.append(part.solid)
         else:
-            raise floating(part.solid, names[part.layer], alloy, sand)
+            whole = Solid.union(parts[k].solid for k in nx.node_connected_component(contacts, i))
+            raise floating(whole, names[part.layer], alloy, sand)
     pieces = [
         Piece(name=names[k], role=names[k].split("-")[0], solid=Solid.union(members[k]))
         for k in sorted(members)

@@ -93,7 +93,8 @@ def test_void_without_an_opening_names_the_floating_body():
     with pytest.raises(StageError) as caught:
         mold_of(hollow)
     assert caught.value.code == "mold/floating-sand"
-    assert "(0.0, 0.0," in caught.value.where
+    assert "(0.0, 0.0, 0.0)" in caught.value.where  # the middle of the whole void
+    assert f"{Solid.sphere(20).volume_mm3:.0f} mm³" in str(caught.value)
     assert "chaplets" in caught.value.fix
 
 
