@@ -134,7 +134,7 @@ def feeding(result: dict[str, Any]) -> RenderableType:
             )
             for spot in result["feeding"]["hot_spots"]
         ]
-        heads = "hot spot|in|>modulus [mm]|>freezes in|fed by|>cut off [mm³]|at [mm]"
+        heads = "hot spot|in|>modulus [mm]|>freezes in|last fed by|>cut off [mm³]|at [mm]"
         parts.append(_table("Hot spots", heads, spots))
     return Group(*parts, _feeders(result["plan"]["feeders"]))
 

@@ -8,10 +8,11 @@ import numpy as np
 
 from moldprep.checks import check, gathered, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Alloy, Feeding, FeedPair, Grid, RiggingPlan
+from moldprep.records import Alloy, Feeding, FeedPair, Freezing, Grid, Metal, RiggingPlan
 from moldprep.results import Results
 from moldprep.rigging.feed_volume import efficiency_of, pipe_share
 from moldprep.thermal.feedpairs import demand_pct
+from moldprep.thermal.without import cut_off_mm3
 
 WLODAWER = "R. Wlodawer, Directional Solidification of Steel Castings, Pergamon 1966 (from memory)"
 CAMPBELL = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
@@ -220,6 +221,38 @@ def feeder_stands_higher(results: Results, limit: float) -> Iterator[Finding]:
             part=pair.feeder,
             at_mm=pair.neck_mm,
             remedy=f"make {pair.feeder} higher, or feed {pair.section} from above",
+        )
+    yield from none_serves(results)
+
+
+@check(
+    id="feeding/every-feeder-is-needed",
+    why="A feeder that nothing hangs on is metal to melt and to cut off again.",
+    source="the heat solve, with each feeder run dry in turn; what counts as nothing: common "
+    "practice, no source",
+    limit=1.0,
+    unit="cm³",
+    miss=Verdict.WARN,
+)
+def every_feeder_is_needed(results: Results, limit: float) -> Iterator[Finding]:
+    """Say what would be cut off without each feeder, where the others had metal for all."""
+    freezing, grid, metal = results.need(Freezing), results.need(Grid), results.need(Metal)
+    by_feeder = _by_feeder(results)
+    has = {name: pairs[0].can_give_mm3 for name, pairs in by_feeder.items()}
+    need = sum(pair.need_mm3 for pairs in by_feeder.values() for pair in pairs)
+    before = cut_off_mm3(freezing, grid, metal)
+    for name, pairs in by_feeder.items():
+        more = max(cut_off_mm3(freezing, grid, metal, name) - before, 0.0) / 1e3
+        short = (need - (sum(has.values()) - has[name])) / 1e3
+        what = f"without {name} the castings would have {more:.1f} cm³ more cut off"
+        lacks = f", and the other feeders {short:.1f} cm³ too little to give" if short > 0.0 else ""
+        yield judged(
+            more >= limit or short > 0.0,
+            f"{what}{lacks}",
+            value=more,
+            part=name,
+            at_mm=pairs[0].neck_mm,
+            remedy=f"try the mold without {name} (rigging.feeder): its heat is still counted here",
         )
     yield from none_serves(results)
 

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import networkx as nx
 import numpy as np
 import pytest
 
@@ -9,7 +10,17 @@ from moldprep.catalog import find
 from moldprep.checks import all_checks, gathered, judged, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, ChillPlan, Feeding, Rules
+from moldprep.records import (
+    Alloy,
+    ChillPlan,
+    Feeding,
+    FeedPair,
+    Freezing,
+    Grid,
+    Metal,
+    Role,
+    Rules,
+)
 from moldprep.results import Results
 from moldprep.thermal.feedpairs import demand_pct
 from moldprep.thermal.pools import find_pools, grown, way_mm
@@ -388,6 +399,57 @@ def test_many_misses_are_gathered_into_the_worst_and_a_sum():
     assert found[4].message == "5 other sections are fine; nearest to the limit: yes 4"
     assert len(found) == 5
     assert list(gathered(fine, "sections")) == fine
+
+
+def row_run(f2_can_give_mm3):
+    """A row of cells: F1, 20 cells of casting that freeze from F2's end toward F1, F2."""
+    seconds = [200.0, *np.linspace(150.0, 50.0, 20), 120.0]
+    time = np.full((24, 3, 3), np.nan, np.float32)
+    label = np.zeros(time.shape, np.uint8)
+    time[1:-1, 1, 1], label[1:-1, 1, 1] = seconds, [2, *[1] * 20, 3]
+    grid = Grid(
+        label=label, fraction=(label > 0).astype(np.float32), material=np.zeros_like(label),
+        materials=("sand",), pitch_mm=10.0, origin_mm=np.zeros(3),
+    )  # fmt: skip
+    nothing = np.full_like(time, np.nan)
+    freezing = Freezing(
+        time_s=time, gradient_k_mm=nothing, cooling_k_s=nothing, niyama=nothing, pitch_mm=10.0,
+        n_cells=22, n_steps=100, heat_balance_error=0.0, time_all_solid_s=200.0,
+        shake_out_s=float("nan"),
+    )  # fmt: skip
+    metal = Metal(
+        solid=Solid.box((0, 0, 0), (1, 1, 1)), parts=("casting", "F1", "F2"),
+        roles=(Role.CASTING, Role.FEEDER, Role.FEEDER), mass_kg=1.0, casting_kg=1.0,
+        yield_pct=90.0,
+    )  # fmt: skip
+    pairs = tuple(
+        FeedPair(
+            feeder=name, section="row", feeder_time_s=200.0, section_time_s=150.0,
+            neck_time_s=150.0, feeder_modulus_mm=1.0, section_modulus_mm=1.0,
+            feeder_volume_mm3=1e6, need_mm3=1e3, can_give_mm3=can_give, distance_mm=1.0,
+            reach_mm=9.0, neck_mm=(0.0, 0.0, 0.0),
+        )
+        for name, can_give in (("F1", f2_can_give_mm3), ("F2", 5e3))
+    )  # fmt: skip
+    empty = nx.Graph()
+    feeding = Feeding(
+        sections=(), hot_spots=(), pairs=pairs, graph=empty, label=label.astype(np.uint16)
+    )
+    return freezing, grid, metal, feeding
+
+
+@pytest.mark.parametrize(
+    ("can_give", "verdicts"),
+    [(2.1e3, [Verdict.PASS, Verdict.WARN]), (1.9e3, [Verdict.PASS, Verdict.PASS])],
+)
+def test_a_feeder_that_nothing_hangs_on_is_named(can_give, verdicts):
+    """All but the last cell, which touches F2, freezes before the way to F2 does without F1."""
+    records = row_run(can_give)
+    check = all_checks()["feeding/every-feeder-is-needed"]
+    found = run_check(check, Results(*records, steel()), RULES)
+    assert [f.verdict for f in found] == verdicts
+    assert [round(f.value, 6) for f in found] == [19.0, 0.0]
+    assert ("0.1 cm³ too little" in found[1].message) == (can_give < 2e3)
 
 
 def test_closed_feeder_needs_its_air_core(sound_run):
