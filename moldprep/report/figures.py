@@ -18,6 +18,7 @@ from moldprep.records import (
     Parting,
     Pattern,
     Rigging,
+    RiggingPlan,
     Role,
     Survey,
 )
@@ -180,6 +181,11 @@ def _hot_spots(results: Results, path: Path) -> None:
     scene.labels(
         [f"{spot.name} < {spot.fed_by or 'NOT FED'}" for spot in spots],
         np.array([spot.at_mm for spot in spots]).reshape(-1, 3),
+    )
+    feeders = results.need(RiggingPlan).feeders if RiggingPlan in results else ()
+    scene.labels(
+        [f"{f.name}: {f.diameter_mm:.0f} x {f.height_mm:.0f} mm" for f in feeders],
+        np.array([(*f.at_mm[:2], f.at_mm[2] + f.height_mm) for f in feeders]).reshape(-1, 3),
     )
     scene.write(path)
 

@@ -37,12 +37,16 @@ from moldprep.rigging.feed.shortfall import (
     unfed_mm3,
 )
 from moldprep.rigging.gates.sizing import Shop
+from moldprep.thermal.feedpairs import demand_pct
 
 TRIAL_SHARE: Final = 0.25
 """Budget of a trial's heat solve over that of the last one: its cells are a third longer."""
 
+LEAST_SHRINKAGE_PCT: Final = 1.0
+"""What a pool is taken to shrink by at least, in comparing rounds: irons may ask for nothing."""
+
 SAME: Final = 0.02
-"""Unfed metal that differs by less than this share is the same: a pool's edge moves by a cell."""
+"""Holes that differ by less than this share are the same: a pool's edge moves by a cell."""
 
 LAST_ROUNDS: Final = 2
 """Rounds on the full grid, at most, where it shows a pool that the trials did not; none after one
@@ -226,11 +230,15 @@ class _Loop:
                 return a < b
         return _cost_kg(tried) < _cost_kg(best)
 
-    def _faults(self, results: Results) -> tuple[float, float, float]:
-        """Return what is compared, the worst first: pools, feed metal short, low heat."""
-        feeding = results.need(Feeding)
-        low = len(low_heat(feeding, self._job, results.need(Alloy)))
-        return unfed_mm3(feeding, self._job), short_mm3(feeding, self._job), low
+    def _faults(self, results: Results) -> tuple[float, float]:
+        """Return what is compared, the worse first: the holes to expect [mm³], low heat.
+
+        A pool leaves what it shrinks by, a feeder that runs dry what it lacks.
+        """
+        feeding, alloy = results.need(Feeding), results.need(Alloy)
+        shrinks = max(demand_pct(alloy), LEAST_SHRINKAGE_PCT) / 100.0
+        holes = shrinks * unfed_mm3(feeding, self._job) + short_mm3(feeding, self._job)
+        return holes, len(low_heat(feeding, self._job, alloy))
 
     def _is_sound(self, results: Results) -> bool:
         return is_sound(results.need(Feeding), self._job, results.need(Alloy))

@@ -16,7 +16,7 @@ from moldprep.rigging.build import build_rigging
 from moldprep.rigging.feed.feed_groups import feed_groups
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.feed.feeder_sites import Sites
-from moldprep.rigging.feed.feeder_size import size_feeder
+from moldprep.rigging.feed.feeder_size import moved_out, scaled, size_feeder
 from moldprep.rigging.feeders import feeder_volume_mm3
 from moldprep.thermal.feedpairs import can_give_mm3, demand_pct, planned_modulus_mm
 from tests.feeding_cases import (
@@ -25,6 +25,7 @@ from tests.feeding_cases import (
     parting_of,
     pattern_of,
     plan_of,
+    side_feeder,
     steel,
     survey_of,
     top_feeder,
@@ -475,3 +476,14 @@ def test_sand_beside_a_column_is_measured_to_the_wall_that_rises_there():
     beside = sites.sand_beside_mm((100.0, 50.0), 30.0, 40.0, 120.0)
     assert abs(beside - 20.0) <= 0.5 * survey.pitch_mm
     assert sites.sand_beside_mm((100.0, 50.0), 30.0, 95.0, 120.0) == math.inf
+
+
+def test_a_feeder_grows_away_from_its_casting_and_moves_out_along_its_neck():
+    """Neck from (100, 0) to a feeder of 40 mm at (150, 0): 30 mm long, before and after."""
+    feeder = side_feeder("F1", (150.0, 0.0, 0.0), 40.0, 60.0, (100.0, 0.0, 20.0), (20.0, 20.0))
+    grown = scaled(feeder, 1.5)
+    assert (grown.diameter_mm, grown.height_mm, grown.neck_width_mm) == (60.0, 90.0, 30.0)
+    assert grown.at_mm == (160.0, 0.0, 0.0)
+    assert moved_out(feeder, 8.0).at_mm == (158.0, 0.0, 0.0)
+    top = top_feeder("F2", (0.0, 0.0, 50.0), 40.0, 60.0)
+    assert moved_out(top, 8.0) == top

@@ -314,6 +314,22 @@ def test_an_error_refuses_only_the_change_it_names():
     assert plan.feeders[1] == other
 
 
+def test_a_feeder_beside_is_lifted_over_a_pool_above_its_top():
+    """A wall 120 mm high, fed by a low feeder: liquid does not run up. Wide enough to stay open."""
+    wall = Solid.box((0, 0, 0), (80, 40, 120))
+    survey = survey_of([Piece("wall", wall, "chunky", 40.0, 11.5, (40.0, 20.0, 60.0))])
+    low = side_feeder(
+        "F1", (130.0, 20.0, 0.0), 50.0, 60.0, (80.0, 20.0, 15.0), (36.0, 30.0), serves=("wall",)
+    )
+    loop = Loop(wall, survey, plan_of([low]), job_of(feeding={"rounds": 1, "sleeves": "none"}))
+    loop.go()
+    first = loop.plan.rounds[1].changed
+    assert first.startswith("F1: 50 x 60 to 50 x 1"), first
+    (feeder,) = loop.plan.feeders
+    assert feeder.at_mm[2] + feeder.height_mm >= 120.0
+    assert feeder.height_mm <= 3.0 * feeder.diameter_mm
+
+
 def test_a_neighbor_takes_over_where_one_feeder_is_enough():
     """Two feeders with spare metal on one plate: one is left out, and what is poured falls."""
     other = replace(LARGE, name="F2", at_mm=(120.0, 40.0, 20.0))

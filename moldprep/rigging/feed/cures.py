@@ -22,8 +22,8 @@ from moldprep.records import (
 )
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
-from moldprep.rigging.feed.feeder_seats import LEAST_SLEEVE_MM, NEAR, SeatFinder
-from moldprep.rigging.feed.feeder_size import scaled
+from moldprep.rigging.feed.feeder_seats import LEAST_SLEEVE_MM, NEAR, SLIMMEST, SeatFinder
+from moldprep.rigging.feed.feeder_size import moved_out, scaled
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.seat import chill_at, sleeve_wall_mm
 from moldprep.rigging.gates.gate_cure import flatter
@@ -42,6 +42,8 @@ NECK_STEP: Final = 1.25
 AS_IT_CLOSED: Final = 1.1
 """A feeder or neck that lasted longer than this times the moment a pool was cut off did not cut it
 off: the times are those of single cells."""
+OVER_POOL: Final = 0.3
+"""How far a feeder beside ends over the pool it is to feed, over its diameter: its pipe."""
 SPARE: Final = 1.04
 """What a feeder that is enlarged for its feed metal gets over what it lacked, in diameter."""
 SHORT: Final = 1.3
@@ -180,18 +182,17 @@ class Cures:
         return None
 
     def _serving(self, spot: HotSpot) -> list[FeederPlan]:
-        """Return the feeders that may be changed for a pool, nearest first."""
+        """Return the feeders that may be changed for a pool, nearest first.
+
+        Those that serve its section; where none does, those that are nearest to some of it.
+        """
         n = len(self._placements)
-        return sorted(
-            (
-                feeder
-                for feeder in self._feeders
-                if feeder.into == spot.part
-                and feeder.name not in self._given
-                and any(region_name(spot.part, s, n) == spot.section for s in feeder.serves)
-            ),
-            key=lambda feeder: math.dist(feeder.at_mm, spot.at_mm),
-        )
+        mine = [f for f in self._feeders if f.into == spot.part and f.name not in self._given]
+        meant = [
+            f for f in mine if spot.section in {region_name(spot.part, s, n) for s in f.serves}
+        ]
+        near = meant or [f for f in mine if self._pair(f, spot) is not None]
+        return sorted(near, key=lambda feeder: math.dist(feeder.at_mm, spot.at_mm))
 
     # ---- change an ingate ----------------------------------------------------------------
 
@@ -223,7 +224,11 @@ class Cures:
         Where both were still liquid as the pool was cut off, the way through the casting closed.
         """
         pair = self._pair(feeder, spot)
-        if pair is None or self._tries(feeder) >= TRIES:
+        if pair is None:
+            return False
+        if self._lifted(feeder, spot):
+            return True
+        if self._tries(feeder) >= TRIES:
             return False
         closed_s = AS_IT_CLOSED * spot.closed_s
         is_way = min(pair.feeder_time_s, pair.neck_time_s) > closed_s
@@ -248,6 +253,20 @@ class Cures:
             for one in self._plan.rounds
         )
 
+    def _lifted(self, feeder: FeederPlan, spot: HotSpot) -> bool:
+        """Make a feeder beside end over a pool that lies higher than its top: metal runs down."""
+        foot, top = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
+        if feeder.kind != "side" or top >= spot.hole_at_mm[2]:
+            return False
+        height = math.ceil(spot.hole_at_mm[2] - foot + OVER_POOL * feeder.diameter_mm)
+        factor = max(height / SLIMMEST / feeder.diameter_mm, 1.0)
+        lifted = replace(scaled(feeder, factor), height_mm=float(height))
+        for further in (0.0, 0.1, 0.2):  # of its diameter, so that it clears a wall above
+            moved = moved_out(lifted, further * lifted.diameter_mm)
+            if self._room.has(moved, self._feeders):
+                return self._resized(feeder, moved)
+        return False
+
     def _filled_up(self, feeder: FeederPlan, short: float) -> bool:
         """Give a feeder the feed metal it lacks; `short` is what it must give over what it can."""
         if short > SHORT and self._sleeved(feeder):
@@ -256,8 +275,12 @@ class Cures:
         return self._grown(feeder, factor) or self._sleeved(feeder)
 
     def _sleeved(self, feeder: FeederPlan) -> bool:
-        """Put a plain feeder into an insulating sleeve: it gives more of its metal, and lasts."""
-        if self._job.feeding.sleeves == "none" or feeder.sleeve != "none":
+        """Put a plain feeder into an insulating sleeve: it gives more of its metal, and lasts.
+
+        One that is gated into stays plain: the gate would have to break through the sleeve.
+        """
+        is_gated = any(gate.into == feeder.name for gate in self._gates)
+        if self._job.feeding.sleeves == "none" or feeder.sleeve != "none" or is_gated:
             return False
         wall = sleeve_wall_mm(feeder.diameter_mm)
         sleeved = replace(feeder, sleeve="insulating", sleeve_mm=wall)

@@ -49,9 +49,9 @@ SLEEVES: Final[tuple[Sleeve, ...]] = ("none", "insulating")
 SLEEVE_PAYS: Final = 0.5
 """A sleeve comes first where feed metal decides and it makes do with this share of a plain feeder
 (common practice, no source)."""
-SLEEVE_WHY: Final = "a plain one would need over twice the metal, or finds no room"
 LEAST_SLEEVE_MM: Final = 25.0
 """Inside diameter of the smallest sleeve that is sold (common practice, no source)."""
+SLEEVE_WHY: Final = "a plain one would need over twice the metal, or finds no room"
 SIDES_TRIED: Final = 40
 """Places beside a section whose neck is tried, best first."""
 SLIMMEST: Final = 3.0
@@ -212,6 +212,9 @@ class SeatFinder:
             )
             if site is None or ((site.is_stepped or neck) and site.foot_mm < least * needed):
                 continue
+            if site.is_stepped and not neck:  # it will stand on a neck after all
+                foot = min(site.foot_mm, size.diameter_mm)
+                size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=foot)
             seat = self._on(site, section, size, lift, sleeve, is_off=neck > 0.0)
             if not self._stands(seat):
                 continue

@@ -109,18 +109,23 @@ def size_feeder(
 def scaled(feeder: FeederPlan, factor: float) -> FeederPlan:
     """Return a feeder larger or smaller all round; one beside keeps its distance to the casting."""
     diameter = float(math.ceil(feeder.diameter_mm * factor))
-    x, y, z = feeder.at_mm
-    if feeder.kind == "side":
-        out = np.array([x, y]) - np.array(feeder.neck_to_mm[:2])
-        out = out / max(float(np.linalg.norm(out)), 1e-9)
-        x, y = (np.array([x, y]) + out * 0.5 * (diameter - feeder.diameter_mm)).tolist()
-    return replace(
+    resized = replace(
         feeder,
         diameter_mm=diameter,
         height_mm=float(math.ceil(feeder.height_mm * factor)),
-        at_mm=(round(x, 3), round(y, 3), z),
         neck_width_mm=round(feeder.neck_width_mm * factor, 1),
     )
+    return moved_out(resized, 0.5 * (diameter - feeder.diameter_mm))
+
+
+def moved_out(feeder: FeederPlan, by_mm: float) -> FeederPlan:
+    """Return a feeder beside farther from the casting, its neck longer; one on top as it is."""
+    if feeder.kind != "side":
+        return feeder
+    x, y, z = feeder.at_mm
+    out = np.array([x, y]) - np.array(feeder.neck_to_mm[:2])
+    x, y = (np.array([x, y]) + by_mm * out / max(float(np.linalg.norm(out)), 1e-9)).tolist()
+    return replace(feeder, at_mm=(round(x, 3), round(y, 3), z))
 
 
 def _by_modulus(

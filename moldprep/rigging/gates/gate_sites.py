@@ -160,7 +160,8 @@ class GateSearch:
         self._room, self._wall_mm = room, wall_mm
         self._gates_each = self._walls.n_pieces > 1
         wants_feeders = alloy.wants_gates == "feeder"
-        self._feeders = [f for f in feeders if f.kind == "side"] if wants_feeders else []
+        bare = [f for f in feeders if f.kind == "side" and f.sleeve == "none"]
+        self._feeders = bare if wants_feeders else []
 
     def ranked(
         self,
