@@ -97,7 +97,7 @@ def assembles(results: Results, limit: float) -> Iterator[Finding]:
     """Read the order of assembly for moves that hit something."""
     handling = results.need(Handling)
     for step in handling.steps:
-        facts = next(piece for piece in handling.pieces if piece.name.startswith(step.piece))
+        facts = next(piece for piece in handling.pieces if piece.name == step.piece)
         yield judged(
             len(step.hits) <= limit,
             step.text,

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from moldprep.checks import check, judged, passed_over
+from moldprep.checks.feeding import positive
 from moldprep.checks.heat_grid import coarse_sections
 from moldprep.findings import Finding, Verdict
 from moldprep.records import (
@@ -125,7 +126,7 @@ def niyama_share(results: Results, limit: float) -> Iterator[Finding]:
         own = (grid.label == number) & np.isfinite(niyama)
         volume = float(grid.fraction[own].sum())
         low = own & (niyama < alloy.niyama_limit)
-        share = 100.0 * float(grid.fraction[low].sum()) / _positive(volume)
+        share = 100.0 * float(grid.fraction[low].sum()) / positive(volume)
         worst = np.unravel_index(int(np.argmin(np.where(own, niyama, np.inf))), niyama.shape)
         yield judged(
             share <= limit,
@@ -161,8 +162,8 @@ def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
     if not times:
         yield passed_over("no section that is two cells thick to compare")
         return
-    ratios = {name: t / _positive(sections[name].freezing_time_s) for name, t in times.items()}
-    middle = _positive(float(np.median(list(ratios.values()))))
+    ratios = {name: t / positive(sections[name].freezing_time_s) for name, t in times.items()}
+    middle = positive(float(np.median(list(ratios.values()))))
     hot = _superheat_factor(results)
     rest = middle / hot
     yield judged(
@@ -187,7 +188,7 @@ def _superheat_factor(results: Results) -> float:
 
 def _outliers(ratios: dict[str, float], middle: float, limit: float) -> str:
     """Return a remark on sections that are off the middle of all by more than a factor."""
-    off = {name: max(ratio / middle, middle / _positive(ratio)) for name, ratio in ratios.items()}
+    off = {name: max(ratio / middle, middle / positive(ratio)) for name, ratio in ratios.items()}
     far = [name for name, factor in off.items() if factor > limit]
     if not far:
         return "; all sections keep to that middle"
@@ -201,7 +202,3 @@ def _outliers(ratios: dict[str, float], middle: float, limit: float) -> str:
 def _section_of(spot: HotSpot) -> str:
     """Return the name the survey has for the section of a hot spot."""
     return spot.section.removeprefix(f"{spot.part} ")
-
-
-def _positive(value: float) -> float:
-    return max(value, 1e-9)

@@ -1,6 +1,7 @@
 """Where the prints of a casting's cores will lie: to be kept clear when rigging is planned.
 
-Gating, feeders and chills all go by this; it is the mold stage's own search for cores.
+Gating, feeders and chills all go by this; it is the mold stage's own search for cores, less those
+that the job declares: they come with prints of their own, which the mold stage checks.
 """
 
 from moldprep.geometry.solid import Solid

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,7 +95,7 @@ class Casting:
             raise ValueError("Casting: no body of role casting")
         seal(self)
 
-    @property
+    @cached_property
     def solid(self) -> Solid:
         """Everything of role CASTING as one solid."""
         return Solid.union(body.solid for body in self.bodies if body.role is Role.CASTING)
@@ -134,7 +135,7 @@ class Parting:
     bodies    : Casting.bodies, turned
     turn      : (3, 4) affine, model frame to part frame
     z_mm      : height of the parting plane
-    chosen    : what was taken, and `runners_up` in order of score (empty where the job said)
+    chosen    : what was taken, and `runners_up` in order of score (empty where the job gave both)
     undercuts : what this choice leaves for cores, largest first
     reason    : one sentence
     """
@@ -152,7 +153,7 @@ class Parting:
             raise ValueError(f"Parting: turn {self.turn.shape}")
         seal(self)
 
-    @property
+    @cached_property
     def casting(self) -> Solid:
         """Everything of role CASTING as one solid, in the part frame."""
         return Solid.union(body.solid for body in self.bodies if body.role is Role.CASTING)

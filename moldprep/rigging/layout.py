@@ -35,6 +35,9 @@ RUNNER_SHAPES: Final = (1.3, 1.6, 2.0, 2.5, 3.2)
 """Width of a runner over its height, usual ones first (1 to 2: P. N. Rao, from memory). [-]"""
 
 SIDE_DEG: Final = 10.0
+BEND_RATIO: Final = 1.5
+"""Radius of a printed runner's bends over its width: wider ones save little of the loss (common
+practice, no source)."""
 WELL_OVER_FOOT: Final = 5.0
 """Area of the well over the sprue's foot (P. N. Rao, from memory). [-]"""
 
@@ -103,44 +106,48 @@ def filter_edge_mm(sizes: Sizes, alloy: Alloy, arms: int) -> float:
     return next((edge for edge in FILTERS_MM if edge >= free), 0.0)
 
 
-def lay_out(
-    side: Side, sizes: Sizes, room: Room, count: int, top_mm: float, kind: str, bend_ratio: float,
-    alloy: Alloy, shop: Shop, spacing_mm: float,
-) -> tuple[float, Layout] | None:  # fmt: skip
-    """Return (cost, the whole gating for `count` castings), or None if it finds no room.
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """What is to be laid out, and in what.
+
+    side       : how one casting is gated
+    sizes      : areas of the whole system
+    room       : what one casting and its feeders take
+    count      : castings round the sprue
+    top_mm     : height of the cope's top
+    is_printed : channels as a printer can make them: the sprue follows the stream, bends are round;
+                 else a straight taper and square corners
+    spacing_mm : sand between castings
+    """
+
+    side: Side
+    sizes: Sizes
+    room: Room
+    count: int
+    top_mm: float
+    is_printed: bool
+    shop: Shop
+    spacing_mm: float
+
+
+def lay_out(task: Task, alloy: Alloy) -> tuple[float, Layout] | None:
+    """Return (cost, the whole gating for all castings), or None if it finds no room.
 
     Parameters
     ----------
-    side
-        How one casting is gated.
-    sizes
-        Areas of the whole system.
-    room
-        What one casting and its feeders take.
-    count
-        Castings round the sprue.
-    top_mm
-        Height of the cope's top. [mm]
-    kind
-        "stream" or "cone", the sprue's shape.
-    bend_ratio
-        Radius of bends over width. [-]
+    task
+        What is to be laid out.
     alloy
         For the filter.
-    shop
-        Sand walls.
-    spacing_mm
-        Sand between castings. [mm]
     """
+    channels = _channels(task.side, task.sizes, alloy, task.count)
     best: tuple[float, Layout] | None = None
     for flip in (False, True):
         for extra in np.arange(0.0, FARTHEST_MM, 10.0):
-            one = _Draft(side, sizes, room, count, top_mm, kind, bend_ratio,
-                         _channels(side, sizes, alloy, count), shop, spacing_mm, flip,
-                         float(extra))  # fmt: skip
+            one = _Draft(task, channels, flip, float(extra))
             layout = one.layout()
             if layout is not None:
-                cost = one.ground_mm2(layout) + GATE_COST_MM * (float(extra) + side.score)
+                cost = one.ground_mm2(layout) + GATE_COST_MM * (float(extra) + task.side.score)
                 if best is None or cost < best[0] - abs(best[0]) * 1e-3:
                     best = (cost, layout)
                 break
@@ -189,14 +196,11 @@ def _channels(side: Side, sizes: Sizes, alloy: Alloy, count: int) -> Channels:
 class _Draft:
     """One attempt at a layout: direction of flow and distance from the casting given."""
 
-    def __init__(
-        self, side: Side, sizes: Sizes, room: Room, count: int, top_mm: float, kind: str,
-        bend_ratio: float, channels: Channels, shop: Shop, spacing_mm: float, flip: bool,
-        extra_mm: float,
-    ) -> None:  # fmt: skip
-        self.side, self.sizes, self.room, self.count = side, sizes, room, count
-        self.top_mm, self.kind, self.bend_ratio = top_mm, kind, bend_ratio
-        self.channels, self.shop, self.flip = channels, shop, flip
+    def __init__(self, task: Task, channels: Channels, flip: bool, extra_mm: float) -> None:
+        side = task.side
+        self.side, self.sizes, self.room, self.count = side, task.sizes, task.room, task.count
+        self.top_mm, self.is_printed = task.top_mm, task.is_printed
+        self.channels, self.shop, self.flip = channels, task.shop, flip
         self.u = -side.way.along if flip else side.way.along
         self.v = side.way.out
         places = np.array([gate.along_mm for gate in side.gates]) * (-1.0 if flip else 1.0)
@@ -205,8 +209,10 @@ class _Draft:
         self.width = channels.runner_width_mm
         self.stagger_mm = self._stagger()
         walls = max(gate.wall_mm for gate in side.gates)
-        self.runner_v = walls + shop.channel_wall_mm + self._face_half(self.width) + 1.0 + extra_mm
-        self.tree = self._tree(spacing_mm)
+        self.runner_v = (
+            walls + self.shop.channel_wall_mm + self._face_half(self.width) + 1.0 + extra_mm
+        )
+        self.tree = self._tree(task.spacing_mm)
 
     def _face_half(self, width: float) -> float:
         """Return how far from a runner's middle gates may start over its joint face."""
@@ -295,7 +301,7 @@ class _Draft:
     def _sprue(self) -> tuple[SpruePlan, WellPlan]:
         c = self.channels
         foot = (0.0, 0.0, c.top_mm)
-        sprue = sprue_plan(foot, self.sizes.foot_mm2, self.top_mm, is_cone=self.kind == "cone")
+        sprue = sprue_plan(foot, self.sizes.foot_mm2, self.top_mm, is_cone=not self.is_printed)
         floor = c.floor_mm - c.runner_height_mm
         well = WellPlan(at_mm=(0.0, 0.0, floor), diameter_mm=c.well_mm, depth_mm=c.top_mm - floor)
         return sprue, well
@@ -352,7 +358,7 @@ class _Draft:
         return RunnerPlan(
             name=f"runner-{k}", path_mm=(self._point(arm, begin, z), self._point(arm, end, z)),
             width_mm=width, height_mm=self.channels.runner_height_mm, side_deg=self._lean(),
-            bend_ratio=self.bend_ratio,
+            bend_ratio=BEND_RATIO if self.is_printed else 0.0,
         )  # fmt: skip
 
     def _filter(

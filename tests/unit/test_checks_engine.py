@@ -15,6 +15,7 @@ from moldprep.records.catalog import RuleChange
 from moldprep.results import Results
 from moldprep.runs import study_gating
 
+
 def rules(**change):
     checks = {"test/one": RuleChange(**change)} if change else {}
     return Rules(title="t", source={}, checks=checks)

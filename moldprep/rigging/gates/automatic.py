@@ -22,7 +22,7 @@ from moldprep.rigging.gates.sizing import (
     with_less_ingate,
 )
 from moldprep.rigging.gates.trial import trial_time_s
-from moldprep.rigging.layout import Layout, basin_depth_mm, lay_out, runner_section_mm
+from moldprep.rigging.layout import Layout, Task, basin_depth_mm, lay_out, runner_section_mm
 
 RUNNER_BELOW = ("aluminium", "copper")
 """Families whose runner lies in the drag and whose ingates lie in the cope. The others the other
@@ -238,13 +238,10 @@ class AutoGating:
         self, side: Side, sizes: Sizes, room: Room, top: float
     ) -> tuple[float, Layout] | None:
         """Return (cost, layout) of one way to gate, or None where it finds no room."""
-        keys = self.job.rigging
-        is_printed = keys.channels == "printed"
         spacing = self.job.mold.spacing_mm
-        return lay_out(
-            side, sizes, room, self.count, top,
-            "stream" if is_printed else "cone",
-            1.5 if is_printed else 0.0,
-            self.alloy, self.shop,
-            self.shop.spacing_mm if spacing == "auto" else spacing,
+        task = Task(
+            side=side, sizes=sizes, room=room, count=self.count, top_mm=top,
+            is_printed=self.job.rigging.channels == "printed", shop=self.shop,
+            spacing_mm=self.shop.spacing_mm if spacing == "auto" else spacing,
         )  # fmt: skip
+        return lay_out(task, self.alloy)

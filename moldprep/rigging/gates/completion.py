@@ -95,7 +95,7 @@ def completed(
         hung = replace(hung, well=_well_under(sprue, hung.runners[0]))
         added.append("well")
     if hung.basin is None:
-        rim = sprue.top_mm + max(top_mm - sprue.top_mm, 1.0)
+        rim = max(top_mm, sprue.top_mm + 1.0)
         ahead = np.subtract(hung.runners[0].path_mm[1], hung.runners[0].path_mm[0])
         turn = math.degrees(math.atan2(ahead[1], ahead[0]))
         hung = replace(hung, basin=clear_basin(sprue, rim, turn, blocked))

@@ -92,7 +92,14 @@ def build_circuit(network: Network, plan: RiggingPlan, alloy: Alloy) -> Circuit:
     nodes = {node: k for k, node in enumerate(sorted(hops))}
     maker = _Maker(network, plan, alloy, hops)
     circuit = Circuit(
-        [], [], [], nodes, len(nodes), [], [nodes[n] for n in near], _pouring_level(network)
+        links=[],
+        pipes=[],
+        ends=[],
+        nodes=nodes,
+        n_nodes=len(nodes),
+        inlets=[],
+        sources=[nodes[n] for n in near],
+        source_mm=_pouring_level(network),
     )
     n_nodes = len(nodes)
     for a, b, pipe in network.edges():

@@ -13,10 +13,7 @@ from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
 from moldprep.rigging.gates.clearance import VENT_SAND_MM, channel_outlines
 from moldprep.rigging.gates.room import Prism, chill_prisms, feeder_prisms
-
-SMALLEST_MM: Final = 5.0
-LARGEST_MM: Final = 15.0
-"""Diameters of vents on feeders (common practice, no source). [mm]"""
+from moldprep.rigging.vents.venting import LARGEST_MM, SMALLEST_MM
 
 LARGE_MM: Final = 40.0
 """Diameter from which a blind feeder holds more air than its core lets through (common practice, no
