@@ -10,14 +10,17 @@ from moldprep.geometry.faces import SPECK_SHARE, Surface
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.reshape import SMOOTH_DEG, strips
 from moldprep.geometry.sampling import spots_on_facets
-from moldprep.geometry.solid import Floats, Ints
-from moldprep.geometry.undercuts import SAMPLES, is_seen
+from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.geometry.undercuts import SAMPLES, is_blocked, is_seen
 
 ONE_WALL_DEG: Final = 0.25
 """Facets of one wall have the same draft within this; the rest is a fillet or another wall."""
 
 CURVED_DEG: Final = 1.0
 """A face whose draft spreads more than this is curved along the pull and drafts itself."""
+
+MOST: Final = 0.9
+"""Share of a wall that the other half must form for it to be that half's."""
 
 UP: Final = np.array([0.0, 0.0, 1.0])
 
@@ -27,7 +30,7 @@ class Walls:
     """The walls of a surface in the part frame.
 
     wall      : (m,) number of the wall each facet belongs to, -1 for none
-    side      : (m,) +1 cope, -1 drag, of every facet
+    side      : (m,) +1 cope, -1 drag: the half that forms each facet
     deg       : (w, 2) median draft by area of each wall, in the cope and in the drag (facets are
                 chords, so each is a little off); NaN where it has no part
     area_mm2  : (w, 2) area of each part [mm²]
@@ -78,12 +81,48 @@ def find_walls(surface: Surface, z_mm: float, steepest_deg: float, exempt: Flags
         (m,) facets left out.
     """
     side = np.where(surface.centers_mm[:, 2] >= z_mm, 1, -1)
+    wall, deg = _faces_along(surface, side, steepest_deg, exempt)
+    in_pocket = _in_pocket(surface, wall, side, z_mm)
+    if in_pocket.any():
+        side = np.where(in_pocket, -side, side)
+        wall, deg = _faces_along(surface, side, steepest_deg, exempt)
+    return _measured(surface, wall, side, deg)
+
+
+def _faces_along(
+    surface: Surface, side: Ints, steepest_deg: float, exempt: Flags
+) -> tuple[Ints, Floats]:
+    """Return (m,) the straight face each steep facet is in, -1 for none, and (m,) all drafts."""
     deg = draft_deg(surface, side)
     steep = (np.abs(deg) <= steepest_deg) & ~exempt & (surface.area_mm2 > 1e-9)
     pair, _ = surface.neighbors
     crosses = side[pair[:, 0]] != side[pair[:, 1]]
-    wall = straight_faces(surface, deg, np.where(side > 0, 0, 1), steep, crosses)
-    return _measured(surface, wall, side, deg)
+    return straight_faces(surface, deg, np.where(side > 0, 0, 1), steep, crosses), deg
+
+
+def _in_pocket(surface: Surface, wall: Ints, side: Ints, z_mm: float) -> Flags:
+    """Return (m,) facets of walls round a pocket that only the other half forms.
+
+    The sand inside a bell stands on the drag: its walls are drawn downward, though they lie above
+    the parting.
+    """
+    samples = spots_on_facets(surface.points[surface.faces], surface.area_mm2.sum() / SAMPLES)
+    samples = samples.only(np.flatnonzero(wall[samples.facet] >= 0))
+    part = 2 * wall + (side < 0)
+    n = 2 * (int(wall.max(initial=-1)) + 1)
+    if n == 0:
+        return np.zeros(len(wall), np.bool_)
+    rays, of = Rays(surface.points, surface.faces), part[samples.facet]
+    up, down = (is_seen(rays, samples, sense * UP) for sense in (1.0, -1.0))
+    total = np.bincount(of, samples.area_mm2, n)
+    is_shut = np.where(side[samples.facet] > 0, ~up & down, ~down & up)
+    mostly = np.bincount(of, samples.area_mm2 * is_shut, n) > MOST * total
+    if not mostly.any():
+        return np.zeros(len(wall), np.bool_)
+    solid = Solid.from_mesh(surface.points, surface.faces)
+    is_free = is_shut & ~is_blocked(solid, z_mm, samples, up, down)
+    mostly = np.bincount(of, samples.area_mm2 * is_free, n) > MOST * total
+    return np.asarray((wall >= 0) & mostly[np.maximum(part, 0)])
 
 
 def straight_faces(surface: Surface, deg: Floats, half: Ints, steep: Flags, crosses: Flags) -> Ints:

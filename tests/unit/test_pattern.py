@@ -5,9 +5,11 @@ import pytest
 
 from moldprep.errors import JobError
 from moldprep.geometry.crossing import untangled
+from moldprep.geometry.draft import drafted
 from moldprep.geometry.faces import Surface
 from moldprep.geometry.reshape import run_through
 from moldprep.geometry.solid import Solid
+from moldprep.pattern import measure_draft
 from moldprep.records import Body, Role
 from moldprep.records.job import DraftKeys, FaceSelector, StockKeys
 from tests.castings import patterned
@@ -255,3 +257,48 @@ def test_the_same_job_gives_the_same_pattern():
     np.testing.assert_array_equal(one.solid.mesh()[0], two.solid.mesh()[0])
     np.testing.assert_array_equal(one.solid.mesh()[1], two.solid.mesh()[1])
     assert (one.draft, one.undercuts) == (two.draft, two.undercuts)
+
+
+@pytest.mark.parametrize("direction", ["plus", "minus"])
+def test_the_inside_of_a_bell_drafts_downward(direction):
+    """It stands on the drag: its room narrows upward. Prismatoids, h/6 (A + 4 M + B)."""
+    bell = Solid.box((-80, -60, 0), (80, 60, 60)) - Solid.box((-70, -50, -1), (70, 50, 50))
+    surface = Surface.of(bell)
+    keys = DraftKeys(deg=2.0, direction=direction)
+    exempt = np.zeros(len(surface.faces), bool)
+    shaped, _ = drafted(surface, 0.0, keys, (exempt,))
+    lean = np.tan(np.radians(2.0))
+
+    def prismatoid(x, y, low_mm, high_mm, height):
+        low, high = low_mm * lean, high_mm * lean
+        ends = [4 * (x + d) * (y + d) for d in (low, 0.5 * (low + high), high)]
+        return height / 6.0 * (ends[0] + 4.0 * ends[1] + ends[2])
+
+    if direction == "plus":
+        want = prismatoid(80, 60, 60, 0, 60) - prismatoid(70, 50, 0, -50, 50)
+    else:
+        want = prismatoid(80, 60, 0, -60, 60) - prismatoid(70, 50, 50, 0, 50)
+    agree(shaped.volume_mm3(), want, rel=1e-6, why="planes, single precision nowhere")
+    facts = measure_draft(shaped, 0.0, keys, np.zeros(len(shaped.faces), bool))
+    assert {(one.group, round(one.smallest_deg, 3)) for one in facts} == {
+        ("outer cope", 2.0),
+        ("inner drag", 2.0),
+    }
+
+
+@pytest.mark.parametrize("direction", ["plus", "minus", "middle"])
+def test_crossing_ribs_get_their_draft(direction):
+    """Ribs on a plate, crossed by another: each wall measures what was asked, within 0.05 deg."""
+    ribs = [Solid.box((-90, y - 3, 7), (90, y + 3, 40)) for y in (-30, 0, 30)]
+    body = Solid.union(
+        [Solid.box((-100, -60, 0), (100, 60, 8)), Solid.box((-3, -50, 7), (3, 50, 40)), *ribs]
+    )
+    keys = DraftKeys(deg=2.0, direction=direction)
+    surface = Surface.of(body)
+    shaped, (exempt,) = drafted(surface, 0.0, keys, (np.zeros(len(surface.faces), bool),))
+    for one in measure_draft(shaped, 0.0, keys, exempt):
+        assert abs(one.smallest_deg - 2.0) < 0.05, one
+        assert one.height_mm > 30.0
+    assert Solid.from_mesh(shaped.points, shaped.faces).volume_mm3 > 0.0
+    if direction == "middle":
+        agree(shaped.volume_mm3(), surface.volume_mm3(), rel=1e-3, why="half is added, half taken")
