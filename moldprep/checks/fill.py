@@ -123,8 +123,8 @@ def no_falls(results: Results, limit: float) -> Iterator[Finding]:
             value=first.height_mm / critical,
             part=part,
             at_mm=first.from_mm,
-            remedy=f"let the metal in where it lands{_landing(first, results)}, by lower ingates "
-            "or the parting there, or turn the casting",
+            remedy=f"let the metal in where it lands{_landing(first, results)}: set "
+            'rigging.gate_level_mm = "bottom", or the parting there, or turn the casting',
         )
     if not falls:
         yield judged(True, "no fall over the alloy's critical height", value=0.0)

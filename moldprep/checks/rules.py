@@ -113,7 +113,7 @@ def _is_frame(solid: Solid) -> bool:
     """Return whether wide openings go through a casting, as it lies."""
     outline = solid.shadow()
     holes = sum(Polygon(ring).area for part in outline.geoms for ring in part.interiors)
-    return holes >= OPEN_SHARE * (outline.area + holes) > 0.0
+    return bool(holes >= OPEN_SHARE * (outline.area + holes) > 0.0)
 
 
 def _members(sections: tuple[Section, ...]) -> list[Section]:
