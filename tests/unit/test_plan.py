@@ -498,3 +498,12 @@ def test_gates_lie_at_the_height_the_job_asks_for():
     assert all(abs(gate.path_mm[0][2] - 30.0) < 25.0 for gate in plan.ingates)
     assert any(abs(edge - 30.0) < 1.0 for gate in plan.ingates
                for edge in (gate.path_mm[0][2], gate.path_mm[0][2] + gate.height_mm))  # fmt: skip
+
+
+def test_runners_of_ductile_iron_lie_under_their_gates_even_off_the_parting():
+    """A block all in the drag: gates at the parting could only hang under their runner."""
+    block = Solid.box((0.0, 0.0, -60.0), (160.0, 100.0, 0.0))
+    plan, _ = planned("wheel", solid=block, z_mm=0.0)
+    tops = [runner.path_mm[0][2] + runner.height_mm for runner in plan.runners]
+    assert min(gate.path_mm[0][2] for gate in plan.ingates) >= max(tops) - 1.0
+    assert all(gate.path_mm[0][2] + gate.height_mm <= 0.0 for gate in plan.ingates)

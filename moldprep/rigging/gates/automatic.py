@@ -12,6 +12,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Reason
 from moldprep.rigging.gates.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
+from moldprep.rigging.gates.gate_walls import Walls
 from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.sizing import (
     LEAST_BASIN_MM,
@@ -218,12 +219,18 @@ class AutoGating:
         """The casting with fewer facets, for what is in the way: it is cut many times."""
         return self.pattern.solid.simplified(COARSE_MM)
 
+    @cached_property
+    def _walls(self) -> Walls:
+        """The bare casting as gates see it, whatever is hung on it."""
+        return Walls(self.pattern, Room(self._coarse, (), self._prints))
+
     def _sides(
         self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float, n_levels: int,
         tries: Sequence[Try],
     ) -> tuple[Side, ...]:  # fmt: skip
         """Return the sides and places one casting's ingates may take, best first."""
-        search = GateSearch(self.pattern, room, feeders, self.alloy, self.shop.channel_wall_mm)
+        walls = self._walls.among(room)
+        search = GateSearch(walls, feeders, self.alloy, self.shop.channel_wall_mm)
         _, height = runner_section_mm(sizes.runner_mm2)
         return search.ranked(
             level,

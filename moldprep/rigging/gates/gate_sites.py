@@ -11,7 +11,7 @@ from shapely.geometry import Point
 
 from moldprep.arrays import Flags
 from moldprep.geometry.solid import Floats, Ints
-from moldprep.records import Alloy, Pattern
+from moldprep.records import Alloy
 from moldprep.records.plan import FeederPlan
 from moldprep.rigging.gates.gate_walls import (
     DEEPEST_MM,
@@ -21,7 +21,6 @@ from moldprep.rigging.gates.gate_walls import (
     Walls,
     outline_points,
 )
-from moldprep.rigging.gates.room import Room
 from moldprep.tolerances import OVERLAP_MM
 
 SIDES_DEG: Final = (270.0, 90.0, 0.0, 180.0)
@@ -100,6 +99,10 @@ HIDDEN: Final = 6.0
 AGAINST_HABIT: Final = 15.0
 """What it costs, in mm of gate, to lay gates on the other side of the joint than usual."""
 
+SLAG_MAKERS: Final = ("ductile-iron",)
+"""Families whose slag never stops forming: their runners are to run full (common practice, no
+source)."""
+
 DRAINED: Final = 60.0
 """The same where gates below the joint would drain the runner: it never runs full then."""
 
@@ -150,15 +153,14 @@ class GateSearch:
 
     def __init__(
         self,
-        pattern: Pattern,
-        room: Room,
+        walls: Walls,
         feeders: Sequence[FeederPlan],
         alloy: Alloy,
         wall_mm: float,
     ) -> None:
-        self._walls = Walls(pattern, room)
-        self._room, self._wall_mm = room, wall_mm
+        self._walls, self._room, self._wall_mm = walls, walls.room, wall_mm
         self._gates_each = self._walls.n_pieces > 1
+        self._makes_slag = alloy.family in SLAG_MAKERS
         wants_feeders = alloy.wants_gates == "feeder"
         bare = [f for f in feeders if f.kind == "side" and f.sleeve == "none"]
         self._feeders = bare if wants_feeders else []
@@ -199,7 +201,7 @@ class GateSearch:
                 break
             here = self._at_level(level, area_mm2, runner_mm, tries)
             found += [(_cost(side, prefers_above, level_mm), side) for side in here]
-            n_levels -= any(side.hidden_mm <= FLUSH_MM for side in here)
+            n_levels -= any(self._is_good(side, prefers_above) for side in here)
             if n_levels == 0:
                 break
         if not found and self._gates_each:
@@ -209,6 +211,15 @@ class GateSearch:
                 tries=tries,
             )  # fmt: skip
         return _best_of_each_way(found)
+
+    def _is_good(self, side: Side, prefers_above: bool) -> bool:
+        """Return whether no other level need be looked at.
+
+        Gates behind the outline are hard to cut off; gates that drain their runner let slag in,
+        which an alloy that goes on making slag does not bear: a level lower they lie above it.
+        """
+        is_drained = prefers_above and not side.gates_above
+        return side.hidden_mm <= FLUSH_MM and not (self._makes_slag and is_drained)
 
     def _at_level(
         self, level: float, area_mm2: float, runner_mm: float, tries: Sequence[Try]

@@ -5,6 +5,7 @@ direction the ingates come from: `v` runs outward along it, `s` along the runner
 """
 
 import math
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
@@ -146,6 +147,8 @@ class Wall:
         _, nearest, farthest, _ = self._up_to
         k = self._row(height_mm)
         whole &= ~self._has_step(nearest[:, k], size)
+        if not whole.any():
+            return np.asarray(whole)
         near = maximum_filter1d(nearest[:, k], size, mode="nearest")
         far = minimum_filter1d(farthest[:, k], size, mode="nearest")
         with np.errstate(invalid="ignore"):
@@ -189,6 +192,12 @@ class Walls:
         self._edge_levels: dict[tuple[float, float], Floats] = {}
         self._bare: dict[tuple[float, float, bool], Wall] = {}
         self._reach: dict[tuple[int, float], tuple[float, float, float]] = {}
+
+    def among(self, room: Room) -> "Walls":
+        """Return the same casting among other things; what was seen of it is not looked at anew."""
+        other = copy(self)
+        other.room, other._reach = room, {}
+        return other
 
     @property
     def extents_mm(self) -> tuple[float, float]:

@@ -41,8 +41,9 @@ def _place_reasons(layout: Layout, side: Side, shop: Shop, wanted_mm: float) -> 
         reasons.append(
             Reason(
                 item="ingate-1",
-                why=f"at {side.level_mm:.1f} mm, the nearest level to {wanted_mm:.1f} mm"
-                " where the casting has a wall for a gate",
+                why=f"at {side.level_mm:.1f} mm, the nearest level to the parting, or to"
+                f" the height asked for ({wanted_mm:.1f} mm), where the casting has a wall for a"
+                " gate",
                 source=PRACTICE,
             )
         )
