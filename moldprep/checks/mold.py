@@ -120,6 +120,9 @@ def assembles(results: Results, limit: float) -> Iterator[Finding]:
 def cope_stays_down(results: Results, limit: float) -> Iterator[Finding]:
     """Hold cope, and the weights the job states, against the lift."""
     handling, job = results.need(Handling), results.need(Job)
+    if job.cores.process == "only":
+        yield passed_over("the cores alone are made: the cope is another mold's")
+        return
     if handling.cope_lift_n <= 0.0:
         yield passed_over("the metal does not lift the cope")
         return
@@ -148,7 +151,11 @@ def cope_stays_down(results: Results, limit: float) -> Iterator[Finding]:
 )
 def stated_weights_suffice(results: Results, limit: float) -> Iterator[Finding]:
     """Hold cope and stated weights against the bare lift."""
-    handling, stated = results.need(Handling), results.need(Job).mold.weight_kg
+    handling, job = results.need(Handling), results.need(Job)
+    stated = job.mold.weight_kg
+    if job.cores.process == "only":
+        yield passed_over("the cores alone are made: the cope is another mold's")
+        return
     if not isinstance(stated, float):
         yield passed_over("the job states no weights; the pouring sheet asks for what is needed")
         return

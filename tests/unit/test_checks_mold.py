@@ -40,9 +40,10 @@ GOOD = Handling(
 )  # fmt: skip
 
 
-def verdicts(check_id, handling, **mold_keys):
+def verdicts(check_id, handling, process="pieces", **mold_keys):
+    cores = {"process": process}
     job = make_job(
-        {"alloy": "carbon-steel", "casting": {"file": "a.stl"}, "mold": mold_keys},
+        {"alloy": "carbon-steel", "casting": {"file": "a.stl"}, "mold": mold_keys, "cores": cores},
         folder=".",
         where="",
     )
@@ -99,6 +100,13 @@ def test_stated_weights_are_held_against_the_bare_lift():
     (found,) = verdicts("mold/stated-weights-suffice", lifted, weight_kg=100.0)
     assert found.verdict is Verdict.PASS
     (found,) = verdicts("mold/stated-weights-suffice", lifted)
+    assert found.verdict is Verdict.SKIP
+
+
+@pytest.mark.parametrize("check_id", ["mold/cope-stays-down", "mold/stated-weights-suffice"])
+def test_cores_alone_have_no_cope_to_hold_down(check_id):
+    lifted = replace(GOOD, cope_lift_n=100.0, cope_kg=0.0)
+    (found,) = verdicts(check_id, lifted, process="only", weight_kg=1.0)
     assert found.verdict is Verdict.SKIP
 
 
