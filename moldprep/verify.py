@@ -88,12 +88,13 @@ def _bodies(folder: Path, result: ResultFile) -> Iterator[Proof]:
     if mold is None:
         yield Proof("result.json tells of the mold", False, "no mold section")
         return
-    inserts = result.rigging.inserts if result.rigging else ()
+    is_mold = mold.cavity_volume_mm3 > 0.0  # else the cores alone: metal is in another's mold
+    inserts = result.rigging.inserts if result.rigging and is_mold else ()
     solid_form = formats()["stl"]
     want = {piece.name: piece.volume_mm3 for piece in mold.pieces}
     files = {piece.name: piece.file for piece in mold.pieces}
     for name, volume_mm3, file in (
-        ("metal", mold.cavity_volume_mm3, "metal"),
+        *((("metal", mold.cavity_volume_mm3, "metal"),) if is_mold else ()),
         ("block", mold.block_volume_mm3, "proof/block"),
         *((insert.name, insert.volume_mm3, f"proof/{insert.name}") for insert in inserts),
     ):
@@ -103,6 +104,9 @@ def _bodies(folder: Path, result: ResultFile) -> Iterator[Proof]:
     bodies = {name: body for name, body in read.items() if isinstance(body, Printable)}
     for name, body in read.items():
         yield _prove(body, files[name], want[name], slack)
+    for path in sorted((folder / "prints").glob(f"*{solid_form.SUFFIX}")):
+        room = _read(solid_form, path, path.stem)
+        yield _prove(room, f"prints/{path.name}", None, slack)
     for form in formats().values():
         if form.HOLDS_MANY:
             yield from _collection(form, folder / f"mold{form.SUFFIX}", want, mold.pieces, slack)
@@ -138,11 +142,14 @@ def _collection(
             yield _prove(body, path.name, want[body.name], slack)
 
 
-def _prove(body: Printable | str, file: str, want_mm3: float, slack: float) -> Proof:
+def _prove(body: Printable | str, file: str, want_mm3: float | None, slack: float) -> Proof:
     """Prove one body closed and of the stated volume, on its facets as they are in the file."""
     if isinstance(body, str):
         return Proof(f"{file} can be read", False, body)
     volume_mm3 = enclosed_mm3(body.points, body.faces)
+    if want_mm3 is None:
+        is_body = is_closed(body.faces) and volume_mm3 > 0.0
+        return Proof(f"{file}: {body.name} is closed", is_body, f"{volume_mm3:.1f} mm³")
     off = volume_mm3 - want_mm3
     return Proof(
         f"{file}: {body.name} is closed, volume as stated",

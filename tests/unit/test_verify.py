@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from moldprep.export.formats import formats
 from moldprep.export.package import MANIFEST, file_hashes, write_package
 from moldprep.export.printable import Printable, printable
 from moldprep.geometry.solid import Solid
+from moldprep.records import Handling, Mold, Piece
 from moldprep.verify import verify_package
 from tests.handmade import handmade, handmade_review
 
@@ -154,3 +156,26 @@ def test_a_broken_result_is_found(package, text):
     (package / "result.json").write_text(text, encoding="utf-8")
     seal_again(package)
     assert failures(package) == ["result.json follows its schema"]
+
+
+def test_cores_alone_are_proved_without_the_metal_around_them(tmp_path):
+    """The metal is in another's mold; the rooms of the prints are what its pattern carries."""
+    results = handmade(tmp_path, output={"pictures": False}, cores={"process": "only"})
+    core, room = Solid.box((0, 0, 0), (60, 20, 20)), Solid.box((50, -1, -1), (61, 21, 21))
+    mold = Mold(
+        block=core + room,
+        metal=Solid.empty(),
+        pieces=(Piece(name="core-1", role="core", solid=core),),
+        clearances=(("core-1 print gaps", room - core),),
+        inserts_mm3=0.0,
+        z_mm=0.0,
+        prints=(("core-1 print 1", room),),
+    )
+    facts = results.need(Handling)
+    told = replace(facts, pieces=(replace(facts.pieces[0], name="core-1", role="core"),))
+    made = results.plus(mold).plus(told)
+    folder = write_package(made, handmade_review(), tmp_path / "core-mold").folder
+    assert failures(folder) == []
+    (file,) = (folder / "prints").glob("*.stl")
+    file.write_bytes(file.read_bytes()[:-50])
+    assert any(str(file.name) in what for what in failures(folder))
