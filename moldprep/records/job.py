@@ -172,7 +172,7 @@ class SurveyKeys(Table):
     """[survey]: first look at the bare pattern."""
 
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
-    max_cells: Whole = Field(2_000_000, ge=1000, description="cells of the grid at most")
+    max_cells: Whole = Field(3_000_000, ge=1000, description="cells of the grid at most")
 
 
 class LadleKeys(Table):

@@ -3,28 +3,43 @@
 from dataclasses import replace
 from typing import Final
 
-import edt
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.geometry.lattice import Lattice
-from moldprep.geometry.measure import depth_and_chord, thinnest_wall_mm
+from moldprep.geometry.measure import thinnest_wall_mm
 from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import Spots, spots_on_facets
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Pattern, Sand, Section, SectionJoin, Survey
 from moldprep.thermal import chvorinov
+from moldprep.thermal.balls import Balls, centered, depths, largest_balls, thickness_by
 from moldprep.thermal.mold_constant import constant_of
-from moldprep.thermal.sections import cut_sections, grown
+from moldprep.thermal.sections import Cells, cut_sections, grown
 
 Floats = NDArray[np.float64]
 
 CELLS_ACROSS: Final = 4.0
 """Cells across the thinnest wall, where the budget allows."""
 
-FEWEST_CELLS: Final = 150_000
+FEWEST_CELLS: Final = 80_000
+"""Compact castings are cut at least this fine: cells of metal."""
+
+THINNEST: Final = 0.7
+FEW: Final = 0.01
+"""No section is thinner than 0.7 of the wall that 0.01 of the surface is under: such balls lie in
+edges and corners."""
+
+SLIVER: Final = 1e-3
+"""A cell with a smaller share of metal has none."""
+
+AS_LARGE: Final = 0.99
+"""Balls above this share of the largest one of a section are as large."""
+
+METAL_SHARE: Final = 8
+"""Of the cells allowed, one in so many may be metal: thin castings leave most of a box empty."""
 
 PLATE_BELOW: Final = 2.9
 BAR_BELOW: Final = 4.9
@@ -61,19 +76,22 @@ def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Surv
     inside = share >= 0.5
     if not inside.any():
         inside = share >= 0.5 * share.max()
-    depth = np.maximum(edt.edt(inside, black_border=True, parallel=2) - 0.5, 0.0) * inside
-    cut, n = cut_sections(inside, depth)
-    label = grown(cut, share > 0.0, np.ones_like(cut))
+    depth = depths(rays, inside, lattice)
+    balls = largest_balls(rays, depth, lattice)
+    least = THINNEST * thinnest_wall_mm(rays, coarse, FEW) / lattice.pitch_mm
+    thickness = thickness_by(balls, inside, lattice)
+    cut, n = cut_sections(Cells(inside, depth / lattice.pitch_mm, thickness), least)
+    label = grown(cut, share > SLIVER, np.ones_like(cut))
     spots = spots_on_facets(corners, lattice.pitch_mm**2)
     owner = _owners(label, lattice, spots)
     volume = np.bincount(label.ravel(), share.ravel(), n + 1)[1:] * lattice.pitch_mm**3
     volume *= solid.volume_mm3 / volume.sum()
     area = np.bincount(owner, spots.area_mm2, n + 1)[1:]
-    thickness, middle = _thickest(rays, depth, label, lattice, n)
+    thick, middle = _thickest(balls, depth, label, lattice, n)
     sections = [
-        _section(k, volume[k], area[k], thickness[k], middle[k], alloy, sand, job) for k in range(n)
+        _section(k, volume[k], area[k], thick[k], middle[k], alloy, sand, job) for k in range(n)
     ]
-    joins = _joins(rays, depth, label, lattice)
+    joins = _joins(rays, depth, label, share, lattice)
     return _in_order(sections, joins, label, lattice, thin_mm)
 
 
@@ -82,9 +100,9 @@ def _lattice(solid: Solid, thin_mm: float, job: Job) -> Lattice:
     if job.survey.pitch_mm != "auto":
         pitch = job.survey.pitch_mm
     else:
-        volume = float(np.prod(high - low))
-        coarsest = (volume / min(FEWEST_CELLS, job.survey.max_cells)) ** (1.0 / 3.0)
-        finest = (volume / job.survey.max_cells) ** (1.0 / 3.0)
+        coarsest = (solid.volume_mm3 / FEWEST_CELLS) ** (1.0 / 3.0)
+        box = max(float(np.prod(high - low)), METAL_SHARE * solid.volume_mm3)
+        finest = (box / job.survey.max_cells) ** (1.0 / 3.0)
         pitch = max(min(thin_mm / CELLS_ACROSS, coarsest), finest)
     return Lattice.around(solid.bounds, pitch, belt=1)
 
@@ -105,27 +123,25 @@ def _owners(label: NDArray[np.int32], lattice: Lattice, spots: Spots) -> NDArray
 
 
 def _thickest(
-    rays: Rays, depth: NDArray[np.float32], label: NDArray[np.int32], lattice: Lattice, n: int
+    balls: Balls, depth: NDArray[np.float32], label: NDArray[np.int32], lattice: Lattice, n: int
 ) -> tuple[Floats, Floats]:
-    """Return (thickness (n,), middle (n, 3)) at the deepest voxel of each section. [mm]"""
-    spots = np.array(ndimage.maximum_position(depth, label, np.arange(1, n + 1)))
-    return _climbed(rays, lattice.origin_mm + (spots + 0.5) * lattice.pitch_mm, lattice.pitch_mm)
+    """Return (thickness (n,), middle (n, 3)) of the largest ball of each section. [mm]
 
-
-def _climbed(rays: Rays, at_mm: Floats, pitch_mm: float) -> tuple[Floats, Floats]:
-    """Return (thickness (n,), place (n, 3)) of the deepest points near voxel centers. [mm]
-
-    From a voxel's center to the middle of the chord through it, a few times: where the nearest
-    surface has another opposite it, that is the middle of the wall.
+    Where many are as large, as in a plate, it is the one nearest to their middle.
     """
-    best, place = depth_and_chord(rays, at_mm)[0], at_mm.copy()
-    for _ in range(4):
-        deep, _, middle = depth_and_chord(rays, at_mm)
-        is_deeper = deep >= best
-        best, place = np.where(is_deeper, deep, best), np.where(is_deeper[:, None], at_mm, place)
-        is_near = np.linalg.norm(middle - at_mm, axis=1) < 2.0 * pitch_mm
-        at_mm = np.where(is_near[:, None], middle, at_mm)
-    return 2.0 * best, place
+    thickness, middle = np.zeros(n), np.zeros((n, 3))
+    owner = label.ravel()[balls.cell]
+    for k in range(n):
+        mine = np.flatnonzero(owner == k + 1)
+        if len(mine) == 0:
+            cell = np.array(ndimage.maximum_position(depth, label, k + 1))
+            thickness[k], middle[k] = 2.0 * depth[tuple(cell)], lattice.center_mm(cell)
+            continue
+        radius = balls.radius_mm[mine]
+        thickness[k] = 2.0 * radius.max()
+        at = balls.at_mm[mine[radius > AS_LARGE * radius.max()]]
+        middle[k] = at[np.linalg.norm(at - at.mean(axis=0), axis=1).argmin()]
+    return thickness, middle
 
 
 def _section(
@@ -160,8 +176,9 @@ def shape_of(thickness_mm: float, modulus_mm: float) -> str:
 
 
 def _joins(
-    rays: Rays, depth: NDArray[np.float32], label: NDArray[np.int32], lattice: Lattice
-) -> list[SectionJoin]:
+    rays: Rays, depth: NDArray[np.float32], label: NDArray[np.int32], share: NDArray[np.float32],
+    lattice: Lattice,
+) -> list[SectionJoin]:  # fmt: skip
     """Return where sections touch: area of the face between them, and its thickest place."""
     found: dict[tuple[int, int], list[NDArray[np.int64]]] = {}
     for axis in range(3):
@@ -170,52 +187,52 @@ def _joins(
         one, two = a[tuple(at.T)], b[tuple(at.T)]
         pair = np.sort(np.stack([one, two], axis=1), axis=1)
         cell = np.insert(at[:, 1:], axis, at[:, 0], axis=1)
-        rows = np.column_stack([cell, np.full(len(cell), axis)])
+        face = np.column_stack([cell, np.full(len(cell), axis)])
         for key in np.unique(pair, axis=0):
-            mine = rows[(pair == key).all(axis=1)]
+            mine = face[(pair == key).all(axis=1)]
             found.setdefault((int(key[0]), int(key[1])), []).append(mine)
+    pairs = sorted(found)
+    faces = [np.concatenate(found[pair]) for pair in pairs]
+    cells = [rows[np.argmax(depth[tuple(rows[:, :3].T)]), :3] for rows in faces]
+    start = lattice.center_mm(np.array(cells).reshape(-1, 3))
+    middle, radius, _ = centered(rays, start, lattice.pitch_mm)
+    areas = [
+        _area(label, share, *one) * lattice.pitch_mm**2 for one in zip(pairs, faces, strict=True)
+    ]
     return [
-        _join(rays, depth, label, lattice, key, np.concatenate(found[key])) for key in sorted(found)
+        SectionJoin(
+            a=f"section-{a}",
+            b=f"section-{b}",
+            area_mm2=areas[k],
+            thickness_mm=float(2.0 * radius[k]),
+            at_mm=(float(middle[k, 0]), float(middle[k, 1]), float(middle[k, 2])),
+        )
+        for k, (a, b) in enumerate(pairs)
     ]
 
 
-def _join(
-    rays: Rays, depth: NDArray[np.float32], label: NDArray[np.int32], lattice: Lattice,
-    pair: tuple[int, int], rows: NDArray[np.int64],
-) -> SectionJoin:  # fmt: skip
-    cell, axis = rows[:, :3], rows[:, 3]
-    deepest = cell[int(np.argmax(depth[tuple(cell.T)]))]
-    at = lattice.origin_mm + (deepest + 0.5) * lattice.pitch_mm
-    (thickness,), (at,) = _climbed(rays, at[None], lattice.pitch_mm)
-    area = _area(label == pair[0], label == pair[1], cell, axis) * lattice.pitch_mm**2
-    return SectionJoin(
-        a=f"section-{pair[0]}",
-        b=f"section-{pair[1]}",
-        area_mm2=area,
-        thickness_mm=float(thickness),
-        at_mm=(float(at[0]), float(at[1]), float(at[2])),
-    )
-
-
 def _area(
-    a: NDArray[np.bool_], b: NDArray[np.bool_], cell: NDArray[np.int64], axis: NDArray[np.int64]
-) -> float:
+    label: NDArray[np.int32], share: NDArray[np.float32], pair: tuple[int, int],
+    rows: NDArray[np.int64],
+) -> float:  # fmt: skip
     """Return the area of the face between two sections, from its stairs. [faces of a cell]
 
-    The stairs' vectors sum to the flat area within the face's rim, however it bulges. Where a
-    section surrounds the other they cancel; then each stair counts by the slope of the face there.
+    A stair at the surface counts by the metal beside it. The stairs' vectors sum to the flat area
+    within the face's rim, however it bulges. Where a section surrounds the other they cancel; then
+    each stair counts by the slope of the face there.
     """
-    sign = np.where(a[tuple(cell.T)], 1.0, -1.0)
-    flat = float(np.linalg.norm([sign[axis == k].sum() for k in range(3)]))
+    cell, axis = rows[:, :3], rows[:, 3]
+    metal = 0.5 * (share[tuple(cell.T)] + share[tuple((cell + np.eye(3, dtype=int)[axis]).T)])
     low = np.maximum(cell.min(axis=0) - 3, 0)
-    box = tuple(slice(int(x), int(y) + 5) for x, y in zip(low, cell.max(axis=0), strict=True))
-    smooth: Floats = np.asarray(
-        ndimage.uniform_filter(a[box].astype(np.float64) - b[box], 3), np.float64
-    )
+    near = label[tuple(slice(a, b + 5) for a, b in zip(low, cell.max(axis=0), strict=True))]
     spot = tuple((cell - low).T)
+    side = (near == pair[0]).astype(np.float64) - (near == pair[1])
+    signed = side[spot] * metal
+    flat = float(np.linalg.norm([signed[axis == k].sum() for k in range(3)]))
+    smooth: Floats = np.asarray(ndimage.uniform_filter(side, 3), np.float64)
     normal = np.stack([np.gradient(smooth, axis=k)[spot] for k in range(3)], axis=1)
     length = np.maximum(np.linalg.norm(normal, axis=1), 1e-6)
-    curved = float((np.abs(normal[np.arange(len(cell)), axis]) / length).sum())
+    curved = float((metal * np.abs(normal[np.arange(len(cell)), axis]) / length).sum())
     return flat if flat > 0.5 * curved else curved
 
 

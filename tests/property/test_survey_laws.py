@@ -1,8 +1,11 @@
 """Laws of the survey: sections share out the body, and sizes go with it wherever it stands."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.solid import Solid
 from moldprep.thermal.survey import survey_pattern
 from tests.helpers import agree
@@ -67,12 +70,87 @@ def test_sections_stay_the_same(plain, change):
     agree(volumes, want_volumes, rel=0.04, why="sections part at a cell, 16 cells across")
 
 
-def test_sections_of_a_slanted_body_stay_the_same(plain):
-    """No face along the grid; 8 cells across the neck, as a coarser one falls to crumbs."""
-    moduli, volumes = facts(survey(BARBELL.turned((20.0, 30.0, 40.0)), pitch_mm=2.0))
-    want_moduli, want_volumes = facts(plain)
-    agree(moduli, want_moduli, rel=0.03, why="sections part at a cell")
-    agree(volumes, want_volumes, rel=0.03, why="sections part at a cell")
+TURNS = [
+    pytest.param((0.0, 0.0, 20.0), id="20 about z"),
+    pytest.param((30.0, 0.0, 0.0), id="30 about x"),
+    pytest.param((0.0, 45.0, 0.0), id="45 about y"),
+    pytest.param((15.0, 25.0, 35.0), id="slanted"),
+]
+
+
+def ring_with_bosses():
+    ring = Solid.cone(120, 120, 25, 96) - Solid.cone(90, 90, 25, 96)
+    for angle in np.radians([0.0, 120.0, 240.0]):
+        boss = Solid.cone(28, 28, 60, 48)
+        ring = ring + boss.moved((105 * np.cos(angle), 105 * np.sin(angle), -15))
+    return ring
+
+
+SHAPES = {
+    "two balls on a bar": (
+        Solid.sphere(40, 64).moved((-150, 0, 0))
+        + Solid.sphere(30, 64).moved((150, 0, 0))
+        + Solid.cone(5, 5, 300, 48).turned((0, 90, 0)).moved((-150, 0, 0)),
+        3,
+    ),
+    "H": (
+        Solid.box((0, 0, 0), (40, 40, 200))
+        + Solid.box((160, 0, 0), (200, 40, 200))
+        + Solid.box((30, 12, 90), (170, 28, 110)),
+        3,
+    ),
+    "stepped plate": (
+        Solid.box((0, 0, 0), (100, 120, 10))
+        + Solid.box((100, 0, 0), (200, 120, 20))
+        + Solid.box((200, 0, 0), (300, 120, 40)),
+        3,
+    ),
+    "L": (Solid.box((0, 0, 0), (200, 80, 20)) + Solid.box((0, 0, 0), (20, 80, 150)), 1),
+    "L with a thick leg": (
+        Solid.box((0, 0, 0), (200, 80, 20)) + Solid.box((0, 0, 0), (40, 80, 150)),
+        2,
+    ),
+    "ring with three bosses": (ring_with_bosses(), 6),
+    "plate with crossed ribs": (
+        Solid.box((0, 0, 0), (200, 160, 10))
+        + Solid.box((95, 0, 0), (105, 160, 40))
+        + Solid.box((0, 75, 0), (200, 85, 40)),
+        9,
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def straight():
+    return {name: survey(body) for name, (body, _) in SHAPES.items()}
+
+
+@pytest.mark.parametrize("turn", TURNS)
+@pytest.mark.parametrize("name", SHAPES)
+def test_sections_of_a_turned_body_stay_the_same(straight, name, turn):
+    """As many sections, in the same order of freezing, however the body lies on the grid."""
+    body, count = SHAPES[name]
+    found = survey(body.turned(turn))
+    assert len(straight[name].sections) == len(found.sections) == count
+    moduli, _ = facts(found)
+    want, _ = facts(straight[name])
+    agree(moduli, want, rel=0.03, why="sections part at a cell, 6 cells across or more")
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_sections_stay_where_the_grid_goes(straight, name, monkeypatch):
+    """Half a cell along every axis."""
+    plain = Lattice.around
+
+    def shifted(bounds, pitch_mm, belt=0):
+        lattice = plain(bounds, pitch_mm, belt + 1)
+        return replace(lattice, origin_mm=lattice.origin_mm + 0.5 * pitch_mm)
+
+    monkeypatch.setattr(Lattice, "around", shifted)
+    moduli, _ = facts(survey(SHAPES[name][0]))
+    want, _ = facts(straight[name])
+    assert len(moduli) == len(want)
+    agree(moduli, want, rel=0.03, why="sections part at a cell, 6 cells across or more")
 
 
 @pytest.mark.parametrize("factor", [0.25, 4.0])

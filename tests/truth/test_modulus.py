@@ -33,9 +33,14 @@ def block(a, b, c):
         (Solid.cone(20, 20, 400, 128), 40.0 * 400.0 / (4.0 * 400.0 + 80.0), "bar"),
         (Solid.box((0, 0, 0), (60, 60, 60)).turned((20, 45, 10)), 60.0 / 6.0, "chunky"),
         (Solid.box((0, 0, 0), (200, 150, 12)).turned((33, 20, 5)), block(200.0, 150, 12), "plate"),
+        (Solid.box((0, 0, 0), (20, 20, 500)).turned((30, 0, 45)), block(20.0, 20.0, 500.0), "bar"),
+        (Solid.cone(20, 20, 400, 128).turned((45, 20, 0)), 40.0 * 400.0 / 1680.0, "bar"),
     ],
-    ids=["sphere", "cube", "plate", "bar", "cylinder", "turned cube", "turned plate"],
-)
+    ids=[
+        "sphere", "cube", "plate", "bar", "cylinder",
+        "turned cube", "turned plate", "turned bar", "turned cylinder",
+    ],
+)  # fmt: skip
 def test_modulus_from_the_mesh(solid, modulus_mm, shape):
     (section,) = survey(solid).sections
     agree(section.modulus_mm, modulus_mm, rel=0.01, why="facets of round bodies; no voxel stairs")
