@@ -29,7 +29,7 @@ def amount(value: float | None, unit: str = "", digits: int = 3) -> str:
     least, many, larger = LARGER.get(unit, (math.inf, 1.0, unit))
     if abs(value) >= least:
         value, unit = value / many, larger
-    rounded = float(f"{value:.{digits}g}")
+    rounded = float(f"{value:.{digits}g}") + 0.0
     text = f"{rounded:,.{digits}g}" if abs(rounded) < 10.0**digits else f"{rounded:,.0f}"
     return text if unit in {"", "-"} else f"{text} {unit}"
 
@@ -50,10 +50,10 @@ def place(at_mm: Sequence[float]) -> str:
 
     Examples
     --------
-    >>> place((12.34, -5.0, 100.0))
-    '12, -5, 100'
+    >>> place((12.34, -5.0, -0.2))
+    '12, -5, 0'
     """
-    return ", ".join(f"{v:.0f}" for v in at_mm)
+    return ", ".join(f"{round(v)}" for v in at_mm)
 
 
 def duration(seconds: float | None) -> str:

@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Callable
+from itertools import groupby
 from pathlib import Path
 from typing import Final
 
@@ -196,13 +197,16 @@ def _mold(results: Results, path: Path) -> None:
     gap *= float(mold.block.size_mm[:2].max())
     floor = float(mold.block.bounds[0, 2])
     scene = Scene()
-    for piece in mold.pieces:
-        low, high = piece.solid.bounds[:, 2]
-        moved = piece.solid.moved((0.0, 0.0, floor - float(low)))
-        scene.body(moved, CORE if piece.role == "core" else SAND)
-        scene.labels([piece.name], _tops([moved.bounds]))
-        floor += float(high - low) + gap
-    scene.write(path, FROM_ABOVE)
+    for role, group in groupby(mold.pieces, key=lambda piece: piece.role):
+        pieces = list(group)
+        low = min(float(piece.solid.bounds[0, 2]) for piece in pieces)
+        high = max(float(piece.solid.bounds[1, 2]) for piece in pieces)
+        for piece in pieces:
+            moved = piece.solid.moved((0.0, 0.0, floor - low))
+            scene.body(moved, CORE if role == "core" else SAND)
+            scene.labels([piece.name], _tops([moved.bounds]))
+        floor += high - low + gap
+    scene.write(path)
 
 
 def _drag(results: Results, path: Path) -> None:

@@ -29,15 +29,14 @@ HEAT: Final = "inferno"
 BAR: Final = {
     "color": INK,
     "n_labels": 4,
-    "fmt": "%.4g",
     "title_font_size": 20,
     "label_font_size": 18,
     "width": 0.5,
-    "height": 0.06,
+    "height": 0.075,
     "position_x": 0.25,
     "position_y": 0.02,
 }
-BAR_ROOM: Final = 0.12
+BAR_ROOM: Final = 0.14
 """Share of the height kept free for the bar that explains colors."""
 
 MARGIN: Final = 1.06
@@ -116,7 +115,11 @@ class Scene:
         mesh = surface(fine(solid, cut_mm))
         mesh["value"] = field.at(np.asarray(mesh.points))
         self.plotter.add_mesh(
-            mesh, scalars="value", cmap=HEAT, scalar_bar_args=self._bar(title), ambient=0.35
+            mesh,
+            scalars="value",
+            cmap=HEAT,
+            scalar_bar_args=self._bar(title, float(mesh["value"].max())),
+            ambient=0.35,
         )
         self._edges(surface(solid), 0.5)
 
@@ -140,7 +143,7 @@ class Scene:
                 scalars="value",
                 cmap=HEAT,
                 clim=(0.0, most),
-                scalar_bar_args=self._bar(title),
+                scalar_bar_args=self._bar(title, most),
                 lighting=False,
             )
 
@@ -157,7 +160,7 @@ class Scene:
                     cmap=HEAT,
                     clim=(0.0, max(levels)),
                     opacity=k / len(levels),
-                    scalar_bar_args=self._bar(title),
+                    scalar_bar_args=self._bar(title, max(levels)),
                 )
 
     def plane(self, bounds: Floats, z_mm: float) -> None:
@@ -210,9 +213,9 @@ class Scene:
         camera.position = tuple(middle + shift + 10.0 * np.linalg.norm(extents) * toward_eye)
         self.plotter.reset_camera_clipping_range()
 
-    def _bar(self, title: str) -> dict[str, Any]:
+    def _bar(self, title: str, most: float) -> dict[str, Any]:
         self._has_bar = True
-        return {**BAR, "title": title}
+        return {**BAR, "title": title, "fmt": "%.0f" if most >= 100.0 else "%.3g"}
 
     def _edges(self, mesh: pv.PolyData, opacity: float) -> None:
         edges = mesh.extract_feature_edges(

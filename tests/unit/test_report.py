@@ -23,7 +23,7 @@ from moldprep.report.figures import (
     last_of_castings,
 )
 from moldprep.report.page import report_html
-from moldprep.report.scene import Field, can_draw
+from moldprep.report.scene import Field, Scene, can_draw
 from tests.handmade import handmade, handmade_review
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
@@ -201,3 +201,27 @@ def test_dust_is_told_by_what_the_sand_is_not_by_its_name(sand, starts):
     own = find(Sand, sand).model_copy(update={"id": "ours"})
     (dust,) = (one for one in cautions(find(Alloy, "carbon-steel"), own) if "Dust" in one.title)
     assert dust.text.startswith(starts)
+
+
+def test_pieces_of_one_kind_are_lifted_together(results, monkeypatch, tmp_path):
+    """Halves of a drag stay side by side; the cope stands clear above both."""
+    mold = results.need(Mold)
+    low, high = mold.block.bounds[:, 2]
+    drag, cope = (next(p for p in mold.pieces if p.role == role) for role in ("drag", "cope"))
+    halves = [
+        replace(drag, name=name, solid=drag.solid.moved((x, 0.0, 0.0)))
+        for name, x in (("drag-a", 0.0), ("drag-b", 500.0))
+    ]
+    shown = []
+    monkeypatch.setattr(figures.Scene, "body", lambda _, solid, color: shown.append(solid.bounds))
+    monkeypatch.setattr(figures.Scene, "write", lambda *_: None)
+    PICTURES["mold"][2](results.plus(replace(mold, pieces=(*halves, cope))), tmp_path / "x.png")
+    one, two, top = shown
+    assert one[0, 2] == pytest.approx(two[0, 2]) == pytest.approx(low)
+    assert top[0, 2] > one[1, 2] + 0.2 * (high - low)
+
+
+@needs_drawing
+@pytest.mark.parametrize(("most", "fmt"), [(3210.0, "%.0f"), (9.17, "%.3g")])
+def test_long_times_are_written_out_beside_their_colors(most, fmt):
+    assert Scene()._bar("solid after [s]", most)["fmt"] == fmt
