@@ -25,11 +25,13 @@ Labels = NDArray[np.int32]
 FACES: Final = NEIGHBORS[np.abs(NEIGHBORS).sum(axis=1) == 1]
 """Steps to the six voxels beside one."""
 
-KEEPS_ON: Final = 0.76
-"""A section goes on while its thickness is above this share of its thickest place: modulus falls by
-the 1.2 to 1.3 that feeding rules ask between one section and the next (R. Wlodawer, Directional
-Solidification of Steel Castings, 1966). Walls of one thickness go on around an L (ball at the
-corner 1.17 of the wall) and through a T (1.25); where two cross, a section stands (1.41)."""
+KEEPS_ON: Final = 0.65
+"""A section goes on while its thickness is above this share of its thickest place. Modulus is half
+the thickness of a plate and a quarter to a sixth of that of a bar or boss, so thickness must rise
+by more than half before the modulus rises by the 1.2 to 1.3 that feeding rules ask between one
+section and the next (R. Wlodawer, Directional Solidification of Steel Castings, 1966). Walls of
+one thickness are one section round an L (ball at the corner 1.17 of the wall), through a T (1.25),
+where they cross (1.41) and where two ribs cross on a plate (1.5)."""
 
 RIM: Final = 0.6
 """A region without room for a ball of this share of its thickness is a rim.
@@ -184,7 +186,8 @@ def _trimmed(label: Labels, cells: Cells) -> Labels:
 
 def _alike_joined(label: Labels, cells: Cells) -> Labels:
     """Join neighbors of like thickness that are not parted by a neck."""
-    _, peak = cells.calibers(label)
+    peak = np.zeros(int(label.max()) + 1, np.float32)
+    np.maximum.at(peak, label.ravel(), cells.thickness.ravel())
     root = list(range(len(peak)))
     for neck, a, b in sorted(_necks(label, cells.thickness), reverse=True):
         one, two = _top(root, a), _top(root, b)
