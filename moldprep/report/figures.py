@@ -206,7 +206,7 @@ def _mold(results: Results, path: Path) -> None:
             scene.body(moved, CORE if role == "core" else SAND)
             scene.labels([piece.name], _tops([moved.bounds]))
         floor += high - low + gap
-    scene.write(path)
+    scene.write(path, FROM_ABOVE)
 
 
 def _drag(results: Results, path: Path) -> None:
