@@ -21,6 +21,11 @@ BELT: Final = 3
 """Cells of outside around the model."""
 
 
+NEAR: Final = 3.0
+MOST: Final = 0.5
+"""Of the old surface at least this share must lie within so many cells of the new one."""
+
+
 def rebuild(mesh: Facets, pitch_mm: float | str, *, is_closed: bool = False) -> tuple[Solid, float]:
     """Return (the solid remade from a mesh, its largest deviation from the mesh). [mm]
 
@@ -41,7 +46,8 @@ def rebuild(mesh: Facets, pitch_mm: float | str, *, is_closed: bool = False) -> 
     Raises
     ------
     GeometryError
-        geometry/rebuild-failed, if the grid would be too large or nothing is enclosed.
+        geometry/rebuild-failed, if the grid would be too large, or nothing or next to nothing is
+        enclosed.
     """
     used = mesh.points[np.unique(mesh.faces)]
     low, high = used.min(axis=0), used.max(axis=0)
@@ -61,6 +67,14 @@ def rebuild(mesh: Facets, pitch_mm: float | str, *, is_closed: bool = False) -> 
     inside = _inside(rays, normal, origin, pitch, shape)
     signed = _signed_distance(rays, inside, origin, pitch)
     solid = _contour(signed, origin, pitch)
+    kept = _kept_share(mesh, solid, NEAR * pitch)
+    if kept < MOST:
+        raise GeometryError(
+            f"the open model encloses next to nothing: {100.0 * kept:.0f} % of its surface is left "
+            "after a rebuild",
+            code="geometry/rebuild-failed",
+            fix="its sheets may have no thickness; export a solid body",
+        )
     return solid, _deviation(mesh, solid)
 
 
@@ -131,6 +145,15 @@ def _contour(signed: NDArray[np.float32], origin: Floats, pitch: float) -> Solid
     a, b, c = (points[faces[:, k]] for k in range(3))
     outward = float(np.einsum("ij,ij->i", a - origin, np.cross(b - origin, c - origin)).sum()) > 0
     return Solid.from_mesh(points, faces if outward else faces[:, ::-1])
+
+
+def _kept_share(mesh: Facets, solid: Solid, near_mm: float) -> float:
+    """Return the share of the old surface that the new one goes along."""
+    middle = mesh.points[mesh.faces].mean(axis=1)
+    place, _ = Rays.of(solid).nearest(middle)
+    area = np.linalg.norm(_normals(mesh), axis=1)
+    is_kept = np.linalg.norm(middle - place, axis=1) <= near_mm
+    return float(area[is_kept].sum() / area.sum())
 
 
 def _deviation(mesh: Facets, solid: Solid) -> float:

@@ -6,6 +6,7 @@ import trimesh
 
 from moldprep.errors import GeometryError
 from moldprep.geometry.meshfile import read_casting
+from moldprep.geometry.solid import Solid
 from tests.helpers import agree
 from tests.nastymesh import box, fine_ball, job_for, joined, obj_text, put, stl_bytes, turned
 
@@ -465,3 +466,14 @@ def test_rebuild_of_a_sheet_encloses_nothing(tmp_path):
     with pytest.raises(GeometryError) as caught:
         read(tmp_path, (sheet, np.array([[0, 1, 2], [1, 3, 2]])), repair="rebuild")
     assert caught.value.code == "geometry/rebuild-failed"
+
+
+def test_rebuild_of_sheets_with_a_crumb_between_them_is_refused(tmp_path):
+    """A large bent sheet and a small open box: the box alone would be a casting of nothing."""
+    points, faces = Solid.box((40.0, 40.0, 1.0), (46.0, 46.0, 7.0)).mesh()
+    sheet = np.array([[0, 0, 0], [100, 0, 0], [0, 100, 0], [100, 100, 0], [0, 0, 60], [0, 100, 60]])
+    more = np.array([[0, 1, 2], [1, 3, 2], [0, 2, 4], [2, 5, 4]]) + len(points)
+    with pytest.raises(GeometryError) as caught:
+        read(tmp_path, (np.vstack([points, sheet]), np.vstack([faces, more])), repair="rebuild")
+    assert caught.value.code == "geometry/rebuild-failed"
+    assert "next to nothing" in str(caught.value)
