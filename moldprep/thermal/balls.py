@@ -57,9 +57,9 @@ BELT: Final = 0.2
 class Balls:
     """Balls inside a body, each as large as it gets where it is.
 
-    at_mm  : (n, 3) centers
-    radius : (n,) [mm]
-    cell   : (n,) flat number of the cell each was found from
+    at_mm     : (n, 3) centers
+    radius_mm : (n,) [mm]
+    cell      : (n,) flat number of the cell each was found from
     """
 
     at_mm: Floats
