@@ -44,6 +44,8 @@ AS_IT_CLOSED: Final = 1.1
 off: the times are those of single cells."""
 OVER_POOL: Final = 0.3
 """How far a feeder beside ends over the pool it is to feed, over its diameter: its pipe."""
+LONGEST_NECK: Final = 0.5
+"""Length of a neck over its feeder's diameter, at most (AFS rule, from memory)."""
 SPARE: Final = 1.04
 """What a feeder that is enlarged for its feed metal gets over what it lacked, in diameter."""
 SHORT: Final = 1.3
@@ -260,12 +262,19 @@ class Cures:
             return False
         height = math.ceil(spot.hole_at_mm[2] - foot + OVER_POOL * feeder.diameter_mm)
         factor = max(height / SLIMMEST / feeder.diameter_mm, 1.0)
-        lifted = replace(scaled(feeder, factor), height_mm=float(height))
-        for further in (0.0, 0.1, 0.2):  # of its diameter, so that it clears a wall above
-            moved = moved_out(lifted, further * lifted.diameter_mm)
-            if self._room.has(moved, self._feeders):
-                return self._resized(feeder, moved)
-        return False
+        lifted = self._placed(replace(scaled(feeder, factor), height_mm=float(height)))
+        return lifted is not None and self._resized(feeder, lifted)
+
+    def _placed(self, feeder: FeederPlan) -> FeederPlan | None:
+        """Return a changed feeder where it has room, one beside farther out if need be, or None."""
+        neck_mm = math.dist(feeder.at_mm[:2], feeder.neck_to_mm[:2]) - 0.5 * feeder.diameter_mm
+        most = max(LONGEST_NECK * feeder.diameter_mm - neck_mm, 0.0)
+        further = np.linspace(0.0, most, 4).tolist() if feeder.kind == "side" else [0.0]
+        for by_mm in further:
+            moved = moved_out(feeder, by_mm)
+            if self._room.has(moved, self._feeders) and self._stands(moved):
+                return moved
+        return None
 
     def _filled_up(self, feeder: FeederPlan, short: float) -> bool:
         """Give a feeder the feed metal it lacks; `short` is what it must give over what it can."""
@@ -290,8 +299,8 @@ class Cures:
         return self._goes("sleeve", feeder.name, what) and self._swap(feeder, sleeved)
 
     def _grown(self, feeder: FeederPlan, factor: float) -> bool:
-        grown = scaled(feeder, factor)
-        if not (self._room.has(grown, self._feeders) and self._stands(grown)):
+        grown = self._placed(scaled(feeder, factor))
+        if grown is None:
             return self._raised(feeder, feeder.height_mm * factor**2)
         return self._resized(feeder, grown)
 
