@@ -23,6 +23,9 @@ from moldprep.records.job import OwnBody
 from moldprep.tolerances import SLIVER_MM3
 from moldprep.units import MM_PER
 
+NUMBERED: Final = frozenset({Role.RUNNER, Role.INGATE, Role.FEEDER, Role.VENT, Role.NECK})
+"""Roles whose bodies are numbered even where there is one."""
+
 SMALLEST_MM: Final = 5.0
 LARGEST_MM: Final = 10_000.0
 """A casting's longest side lies between these; outside, the unit is wrong (common practice)."""
@@ -333,10 +336,6 @@ def _named(own: list[tuple[OwnBody, Solid]]) -> list[Body]:
         name = f"{stem}{count[entry.role]}" if is_many else str(entry.role)
         bodies.append(Body(name=entry.name or name, role=entry.role, solid=solid))
     return bodies
-
-
-NUMBERED: Final = frozenset({Role.RUNNER, Role.INGATE, Role.FEEDER, Role.VENT, Role.NECK})
-"""Roles whose bodies are numbered even where there is one."""
 
 
 # ---- colors and hash -----------------------------------------------------------------------

@@ -18,6 +18,10 @@ from moldprep.geometry.solid import Floats, Ints
 from moldprep.geometry.winding import wind_alike
 from moldprep.tolerances import SEAM_MM, WELD_MM
 
+TWICE, BETWEEN, SHARED, FIN = 0, 1, 2, 3
+"""What doubled facets are: written twice; a skin between two bodies; a face both bodies have; the
+two sides of a sheet that ends in the open."""
+
 
 def mend(mesh: Facets, tally: Tally) -> Facets:
     """Return the mesh with everything mended that is safe to mend; it may still be open."""
@@ -130,11 +134,6 @@ def drop_doubles(mesh: Facets, tally: Tally) -> Facets:
     tally["facets of fins without thickness dropped"] += int((kind == FIN).sum())
     tally["double facets dropped"] += int((~keep & (kind != FIN)).sum())
     return mesh.keep(keep)
-
-
-TWICE, BETWEEN, SHARED, FIN = 0, 1, 2, 3
-"""What doubled facets are: written twice; a skin between two bodies; a face both bodies have; the
-two sides of a sheet that ends in the open."""
 
 
 def _turns(faces: Ints) -> Ints:

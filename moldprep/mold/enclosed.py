@@ -114,8 +114,7 @@ def find_hemmed(casting: Solid, z_mm: float) -> Hemmed:
 
     Undercut is sand with metal both above and below it (so that neither half can form it with a
     straight pull), and on both sides along a level line too. Free sand with metal (or undercut)
-    on both sides
-    along two level lines belongs to it where it borders on it with a good share of
+    on both sides along two level lines belongs to it where it borders on it with a good share of
     its side; where it does not, it is a pocket.
     """
     pitch = max(float(np.cbrt(np.prod(casting.size_mm) / CUBES)), SMALLEST_PITCH_MM)

@@ -12,7 +12,7 @@ from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import spread_spots, unit_normals
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.units import G_M_S2, MM_PER_M
+from moldprep.units import G_M_S2, MM_PER_M, PA_PER_MPA
 
 Place = tuple[float, float, float]
 
@@ -30,8 +30,6 @@ BALL_MM: Final = 9.0
 
 OPPOSED: Final = -0.985
 """Two faces make a wall when their normals are within 10° of opposed; less is a feather edge."""
-
-MM2_PER_M2: Final = 1e6
 
 
 @dataclass(frozen=True)
@@ -160,7 +158,7 @@ def bending_mpa(length_mm: float, thickness_mm: float, n_roots: int, load_n_m3: 
         raise ValueError(f"bending_mpa: {length_mm=}, {thickness_mm=}")
     share = 3.0 if n_roots < 2 else 0.75
     pascal = share * load_n_m3 * length_mm**2 / thickness_mm / MM_PER_M
-    return pascal / MM2_PER_M2
+    return pascal / PA_PER_MPA
 
 
 def weight_n_m3(density_kg_m3: float) -> float:
