@@ -5,7 +5,7 @@ import math
 import pytest
 
 from moldprep.catalog import shipped_configs
-from moldprep.checks import Check, all_checks, check, judged, run_check, run_checks
+from moldprep.checks import Check, all_checks, check, judged, limit_of, run_check, run_checks
 from moldprep.desk import catalog_tables
 from moldprep.errors import JobError
 from moldprep.findings import Review, Verdict
@@ -92,6 +92,14 @@ def test_a_second_check_of_one_id_is_refused():
     with pytest.raises(ValueError, match="two checks"):
         register(another)
     assert all_checks()[taken.id] is taken
+
+
+def test_a_limit_asked_by_another_check_follows_the_rule_set():
+    usual = all_checks()["feeding/niyama-share"].limit
+    changed = Rules(title="t", source={}, checks={"feeding/niyama-share": RuleChange(limit=7.5)})
+    assert limit_of("feeding/niyama-share", Results()) == usual
+    assert limit_of("feeding/niyama-share", Results(rules())) == usual
+    assert limit_of("feeding/niyama-share", Results(changed)) == 7.5
 
 
 def test_results_hold_one_record_a_type():
