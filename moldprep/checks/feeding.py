@@ -18,6 +18,9 @@ WLODAWER = "R. Wlodawer, Directional Solidification of Steel Castings, Pergamon 
 CAMPBELL = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
 Rate = Callable[[FeedPair], float]
 
+ROUNDING = 1e-6
+"""Share by which a feeder that gives all it can may seem to give more."""
+
 
 @check(
     id="feeding/feeder-outlasts-section",
@@ -82,7 +85,7 @@ def feed_metal_suffices(results: Results, limit: float) -> Iterator[Finding]:
         need = sum(pair.need_mm3 for pair in pairs)
         share = need / positive(pairs[0].can_give_mm3)
         yield judged(
-            share <= limit,
+            share <= limit + ROUNDING,
             f"{name} must give {need / 1e3:.1f} cm³ and can give "
             f"{pairs[0].can_give_mm3 / 1e3:.1f} cm³{thin}",
             value=share,
@@ -189,7 +192,7 @@ def _pipes(results: Results, limit: float) -> Iterator[Finding]:
             at_mm=plan.at_mm,
             remedy=f"make {name} larger, sleeve it, or give part of its work to another feeder",
         )
-        is_reserve = found.verdict is Verdict.FAIL and share <= 1.0
+        is_reserve = found.verdict is Verdict.FAIL and share <= 1.0 + ROUNDING
         yield replace(found, verdict=Verdict.WARN) if is_reserve else found
 
 

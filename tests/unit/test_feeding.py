@@ -344,6 +344,12 @@ fifth of the way left (0.8 x 14 % - 4.28 %) of its volume, 7.12 cm³."""
         ),
         ("feeding/neck-outlasts-section", {"neck_time_s": 200.0}, {"neck_time_s": 198.0}, "fail"),
         ("feeding/feed-metal-suffices", {"can_give_mm3": 1001.0}, {"can_give_mm3": 999.0}, "fail"),
+        (
+            "feeding/feed-metal-suffices",
+            {"can_give_mm3": 1000.0 * (1.0 - 1e-12)},
+            {"can_give_mm3": 999.0},
+            "fail",
+        ),
         ("feeding/pipe-stays-in-feeder", {"need_mm3": 7.1e3}, {"need_mm3": 7.3e3}, "warn"),
         ("feeding/pipe-stays-in-feeder", {"need_mm3": 7.1e3}, {"need_mm3": 10.1e3}, "fail"),
         ("feeding/pipe-ends-above-neck", {"neck_time_s": 290.0}, {"neck_time_s": 299.0}, "warn"),

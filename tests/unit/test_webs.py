@@ -56,6 +56,16 @@ def test_a_wide_web_stays_sand_and_is_for_the_checks_to_judge():
     assert reasons == ()
 
 
+def test_a_foot_that_stands_off_by_just_the_safe_web_keeps_its_neck():
+    foot = Body(name="F1", role=Role.FEEDER, solid=Solid.cone(15.0, 15.0, 60.0).moved((50, 50, 25)))
+    neck = Body(
+        name="neck-F1", role=Role.NECK, solid=Solid.cone(5.0, 5.0, 6.0).moved((50, 50, 19.5))
+    )
+    bodies, _, reasons = fill_webs([PLATE], [foot, neck], [])
+    assert volumes(bodies) == volumes([foot, neck])
+    assert reasons == ()
+
+
 def test_gating_is_never_joined_to_a_feeder():
     near = [feeder("F1", 30.0, 50.0), feeder("runner-1", 61.0, 50.0, Role.RUNNER)]
     bodies, *_ = fill_webs([PLATE], near, [])

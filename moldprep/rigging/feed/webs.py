@@ -37,7 +37,7 @@ FACING: Final = -0.9
 """Faces within 25° of opposed make a web."""
 
 OVERLAP_MM: Final = 0.05
-"""How far behind a face its body is looked for."""
+"""How far behind a face its body is looked for; a web of `WEB_MM` less this is whole."""
 
 GROWN_MM: Final = 0.4
 """How far a filling reaches into what is round it: no skin of sand is left on a bent face."""
@@ -158,7 +158,7 @@ def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web
     for owner in range(n_cast, len(solids)):
         start, outward, area = _corners(solids[owner])
         length, facet = rays.first(start + 1e-3 * outward, outward)
-        near = np.isfinite(length) & (length < WEB_MM)
+        near = np.isfinite(length) & (length < WEB_MM - OVERLAP_MM)
         near &= np.einsum("ij,ij->i", outward, normals[facet]) < FACING
         near[near] = ~rays.is_inside(start[near] + 1e-3 * outward[near])
         start, outward, length, area = start[near], outward[near], length[near], area[near]
