@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from moldprep.geometry.facets import FILLED, Edges, Facets, Tally, shells_of
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.tolerances import SLIVER_MM3
 
 N_SAMPLES = 64
 """Points of a shell that must all lie inside another for it to count as inside."""
@@ -181,6 +182,17 @@ def voids_of(solid: Solid) -> list[tuple[float, Floats]]:
         if shell.is_inward
     ]
     return sorted(found, key=lambda void: (-void[0], *void[1]))
+
+
+def crumbs_of(solid: Solid, most_mm3: float) -> list[Solid]:
+    """Return what would fill each hollow smaller than a volume. [mm³]"""
+    points, faces = solid.mesh()
+    mesh = Facets(points, faces, np.arange(len(faces), dtype=np.int64))
+    return [
+        Solid.from_mesh(shell.mesh.points, shell.mesh.faces[:, ::-1])
+        for shell in _shells(mesh, np.zeros(len(faces), np.int64))
+        if shell.is_inward and SLIVER_MM3 < -shell.volume_mm3 < most_mm3
+    ]
 
 
 def is_closed(mesh: Facets) -> bool:

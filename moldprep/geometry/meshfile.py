@@ -13,7 +13,7 @@ from moldprep.errors import GeometryError, JobError
 from moldprep.geometry.crossing import Overlap, untangled
 from moldprep.geometry.facets import Facets, Tally
 from moldprep.geometry.holes import Rim, rims_of
-from moldprep.geometry.lumps import Lump, inside_any, is_closed, lumps_of, voids_of
+from moldprep.geometry.lumps import Lump, crumbs_of, inside_any, is_closed, lumps_of, voids_of
 from moldprep.geometry.readers import Model, files_of, joined_colors, read_model
 from moldprep.geometry.rebuild import rebuild
 from moldprep.geometry.repair import mend
@@ -32,6 +32,10 @@ LARGEST_MM: Final = 10_000.0
 
 USUAL_MM: Final = (20.0, 3000.0)
 """Most castings' longest side lies between these; used to guess the unit that was meant."""
+
+CRUMB_MM3: Final = 1.0
+"""A smaller hollow between bodies that touch, as between the facets of a bolt and of its hole, is
+none of the casting's: it has room for a few grains of sand."""
 
 N_RIMS_SHOWN: Final = 6
 
@@ -246,6 +250,9 @@ def _castings(lumps: list[Lump], bodies: str, tally: Tally) -> list[Body]:
             code="geometry/empty",
             fix="it may be a surface without thickness; export a solid body",
         )
+    if len(lumps) > 1 and (crumbs := crumbs_of(solid, CRUMB_MM3)):
+        solid = Solid.union([solid, *crumbs])
+        tally["hollows of under 1 mm³ between bodies filled"] += len(crumbs)
     pieces = solid.parts() if len(lumps) > 1 or bodies == "apart" else (solid,)
     n_united = len(lumps) - len(pieces) - tally["bodies wholly inside another"]
     tally["bodies that overlap or touch united with another"] += max(n_united, 0)
@@ -260,7 +267,7 @@ def _castings(lumps: list[Lump], bodies: str, tally: Tally) -> list[Body]:
 
 def _voids(castings: list[Body]) -> tuple[ClosedVoid, ...]:
     """Return the hollows no opening leads to, largest first."""
-    found = [void for body in castings for void in voids_of(body.solid)]
+    found = [v for body in castings for v in voids_of(body.solid) if v[0] > SLIVER_MM3]
     found.sort(key=lambda void: (-void[0], *void[1]))
     return tuple(
         ClosedVoid(volume_mm3=volume, at_mm=(float(x), float(y), float(z)))

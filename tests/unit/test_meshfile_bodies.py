@@ -8,6 +8,7 @@ import trimesh
 
 from moldprep.errors import GeometryError, JobError
 from moldprep.geometry.meshfile import read_casting
+from moldprep.geometry.solid import Solid
 from moldprep.records import Role
 from tests.helpers import agree
 from tests.nastymesh import box, job_for, joined, obj_text, put, stl_bytes, turned, write_3mf
@@ -270,3 +271,18 @@ def test_bodies_that_overlap_are_united_and_counted(tmp_path):
     assert casting.solid.volume_mm3 == pytest.approx(720_000.0 + 64_000.0)
     counts = {repair.what: repair.count for repair in casting.repairs}
     assert counts["bodies that overlap or touch united with another"] == 1
+
+
+def test_slivers_between_a_pin_and_its_hole_are_no_hollows(tmp_path):
+    """Facets of a round pin and of its hole cross: twelve slivers of 0.1 mm³, closed by heads."""
+    hole = Solid.cone(6.0, 6.0, 12.0, 64).moved((30.0, 30.0, -1.0))
+    plate = Solid.box((0.0, 0.0, 0.0), (60.0, 60.0, 10.0)) - hole
+    pin = Solid.cone(6.0, 6.0, 10.0, 64).turned((0.0, 0.0, 2.8)).moved((30.0, 30.0, 0.0))
+    heads = [Solid.box((20.0, 20.0, z), (40.0, 40.0, z + 5.0)) for z in (-5.0, 10.0)]
+    path = put(tmp_path, "p.stl", stl_bytes(joined(*(b.mesh() for b in (plate, pin, *heads)))))
+    casting = read_casting(job_for(path, unit="mm"))
+    assert casting.voids == ()
+    whole = 60.0 * 60.0 * 10.0 + 2.0 * 20.0 * 20.0 * 5.0
+    agree(casting.solid.volume_mm3, whole, rel=1e-4, why="a sliver may stay under a thousandth")
+    filled = {repair.what: repair.count for repair in casting.repairs}
+    assert filled["hollows of under 1 mm³ between bodies filled"] > 10
