@@ -31,8 +31,7 @@ from moldprep.thermal.pools import grown, way_mm
 UNREACHED_SHARE: Final = 0.10
 """A section may be out of reach with this share before it gets another feeder."""
 FAR_BEYOND: Final = 2.0
-"""Times its reach a feeder may be stretched for the sake of the yield; beyond it is a fault in
-steel. The other alloys' distances are steel's for want of better: up to here nothing is asked."""
+"""Times its reach a feeder may be stretched for the sake of the yield; beyond it is a fault."""
 MOST_SEATS: Final = 6
 """Feeders on one group at most; beyond that the section wants padding or a chill, not metal."""
 SMALL_SHARE: Final = 0.01
@@ -217,14 +216,12 @@ class _Planner:
     def _is_worth_more(self, group: FeedGroup, stretch: float) -> bool:
         """Return whether a group stretched so far beyond its reach gets one more feeder.
 
-        An iron draws while the ways are wide open: no distance asks for a feeder there, only a
-        pool that the heat solve shows.
+        Distances are established for steel alone: elsewhere none asks for a feeder, only a pool
+        that the heat solve shows.
         """
-        if self._is_stand_in(group) or self._alloy.expands:
+        if self._is_stand_in(group) or self._alloy.family != "steel":
             return False
-        if self._alloy.family == "steel":
-            return stretch > FAR_BEYOND or self._can_afford(group)
-        return stretch > FAR_BEYOND and self._can_afford(group)
+        return stretch > FAR_BEYOND or self._can_afford(group)
 
     def _can_afford(self, group: FeedGroup) -> bool:
         """Return whether one more feeder on a group keeps the yield in the usual range.
