@@ -44,6 +44,10 @@ WELL_OVER_FOOT: Final = 5.0
 FILTERS_MM: Final = (40.0, 50.0, 60.0, 75.0, 100.0, 125.0, 150.0)
 """Edges of square foam filters in common use (common practice, no source). [mm]"""
 
+FILTER_RESERVE: Final = 1.15
+"""Metal a filter is sized for, over what is planned: feeders may still grow (common practice, no
+source)."""
+
 FARTHEST_MM: Final = 300.0
 """How much farther out than the sand wall a runner may lie before another side is wanted."""
 
@@ -98,8 +102,9 @@ def runner_section_mm(area_mm2: float) -> tuple[float, float]:
 
 def filter_edge_mm(sizes: Sizes, alloy: Alloy, arms: int) -> float:
     """Return the edge of the square filter each arm needs, 0 if none in use is large enough."""
+    poured_kg = FILTER_RESERVE * sizes.poured_kg
     area = filter_area_mm2(
-        sizes.poured_kg, sizes.poured_kg / sizes.pour_time_s, sizes.choke_mm2,
+        poured_kg, poured_kg / sizes.pour_time_s, sizes.choke_mm2,
         alloy.filter_kg_cm2, alloy.filter_kg_s_cm2, alloy.filter_choke_ratio,
     ) / arms  # fmt: skip
     free = math.sqrt(area) + 2.0 * FILTER_LIP_MM

@@ -9,6 +9,7 @@ from moldprep.records import (
     Alloy,
     Feeding,
     Grid,
+    HotSpot,
     Job,
     Metal,
     Parting,
@@ -58,6 +59,9 @@ practice, no source)."""
 
 SAVINGS: Final = ("fewer", "smaller")
 """What is tried once all is fed, in this order; a kind that failed is not tried again."""
+
+SEEN_CELLS: Final = 1.5
+"""Cells across a section from which its pools are acted on (common practice, no source)."""
 
 Make = Callable[[Results], Results]
 
@@ -170,11 +174,10 @@ class _Loop:
         above_mm = Shop.of(self.best.need(Rules)).feeder_wall_mm
         refused = frozenset(self._refused)
         cures = Cures(plan, feeding, finder, self._job, alloy, above_mm, refused)
-        revision = cures.of(
-            left_over(feeding, self._job), run_dry(feeding, self._job),
-            low_heat(feeding, self._job, alloy),
-        )  # fmt: skip
-        self._left = cures.left
+        pools = left_over(feeding, self._job)
+        seen = _seen_by_the_grid(pools, self.best)
+        revision = cures.of(seen, run_dry(feeding, self._job), low_heat(feeding, self._job, alloy))
+        self._left = (*cures.left, *_left_unseen(len(pools) - len(seen)))
         return revision
 
     def _saved(
@@ -265,6 +268,24 @@ class _Loop:
             is_sound=self._is_sound(results),
             outcome=outcome,
         )
+
+
+def _seen_by_the_grid(pools: tuple[HotSpot, ...], results: Results) -> tuple[HotSpot, ...]:
+    """Return the pools in sections the grid can see: none is cured that may be its noise."""
+    least = SEEN_CELLS * results.need(Grid).pitch_mm
+    thin = {s.name for s in results.need(Survey).sections if s.thickness_mm < least}
+    return tuple(pool for pool in pools if pool.section not in thin)
+
+
+def _left_unseen(n_pools: int) -> tuple[Reason, ...]:
+    """Return the remark on pools that were not acted on."""
+    if not n_pools:
+        return ()
+    why = (
+        f"{n_pools} pools lie in sections thinner than {SEEN_CELLS:g} cells of the heat solve, "
+        "whose times are the grid's: nothing is set for them; raise freezing.max_updates"
+    )
+    return (Reason(item="feeding", why=why, source="the heat solve"),)
 
 
 def _cost_kg(results: Results) -> float:

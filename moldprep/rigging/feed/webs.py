@@ -180,7 +180,7 @@ def _around(middle: Floats, skin: Floats, rays: Rays) -> Floats:
     """Return points of the skin's facets, (m, 3, 3), near a web that can be seen from it."""
     low, high = middle.min(0) - AROUND_MM, middle.max(0) + AROUND_MM
     beside = ((skin.max(axis=1) > low) & (skin.min(axis=1) < high)).all(axis=1)
-    spots = spots_on_facets(skin[beside], 0.25 * STEP_MM**2).at_mm
+    spots = spots_on_facets(skin[beside], STEP_MM**2).at_mm
     near = np.vstack([skin[beside].reshape(-1, 3), spots])
     near = near[((near > low) & (near < high)).all(axis=1)]
     far, nearest = (np.asarray(a) for a in cKDTree(middle).query(near))
