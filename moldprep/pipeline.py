@@ -91,8 +91,8 @@ STAGES: Final = (
 )  # fmt: skip
 
 
-NOT_IN_TRIALS: Final = ("flow", "fill")
-"""Feeding does not need them."""
+ONCE_FED: Final = ("flow", "fill")
+"""Feeding does not need them: they wait for the plan that is kept."""
 
 
 def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = None) -> Results:
@@ -120,13 +120,14 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
     run = _Run(announce)
     results = run.through(STAGES[: min(last + 1, built)], _given(job))
     if last >= fed:
-        final = STAGES[built : fed + 1]
-        trial = tuple(stage for stage in final if stage.name not in NOT_IN_TRIALS)
+        stages = STAGES[built : fed + 1]
+        heat = tuple(stage for stage in stages if stage.name not in ONCE_FED)
         results = feed_by_rounds(
             results,
-            lambda r: run.through(trial, r.plus(_with_feeder_vents(r))),
-            lambda r: run.through(final, r.plus(_vented(r))),
+            lambda r: run.through(heat, r.plus(_with_feeder_vents(r))),
+            lambda r: run.through(heat, r.plus(_vented(r))),
         )
+        results = run.through(tuple(stage for stage in stages if stage not in heat), results)
     rest = STAGES[fed + 1 : last + 1] if last >= fed else STAGES[built : last + 1]
     results = run.through(rest, results)
     return results.plus(Timings(seconds=tuple(run.seconds.items())))
