@@ -13,6 +13,9 @@ from moldprep.records import Sand
 BELT_MM: Final = 5.0
 """Sand kept around a casting while its pockets are cut free."""
 
+LEVEL: Final = 0.9999
+"""An end of a pocket is level where its normal has at least this much along z."""
+
 SIDE_SHARE: Final = 0.2
 """A pocket whose side openings are more than this of all its openings is no pocket."""
 
@@ -89,7 +92,7 @@ def _cut(
     beyond = Solid.box(tuple(low), tuple(high)).split_at((0.0, 0.0, up), up * z_mm)[0]
     plugs = Solid.union(mouth.plug for mouth in (*sides, *ends))
     body = part_at((beyond - hollow - plugs).parts(), region)
-    if body is None:
+    if body is None or any(body.slice_at(_inside(end)).is_empty for end in ends):
         return None
     gaps = [
         *(side.slab(gap_mm + DIP_MM) for side in sides),
@@ -103,7 +106,12 @@ def _cut(
 
 def _shaft(body: Solid, end: Mouth, z_mm: float, gap_mm: float) -> Solid:
     """Return the gap round what joins a pocket that ends short of the parting to its half."""
-    inside = (end.offset_mm - 2.0 * DIP_MM) * float(end.normal[2])
+    inside = _inside(end)
     outline = body.slice_at(inside)
     ring = outline.buffer(gap_mm, join_style="mitre").difference(outline)
     return Solid.extrude(ring, min(z_mm, inside), max(z_mm, inside))
+
+
+def _inside(end: Mouth) -> float:
+    """Return a height just inside the end of a pocket. [mm]"""
+    return (end.offset_mm - 2.0 * DIP_MM) * float(end.normal[2])
