@@ -5,6 +5,9 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
+WEIGHT_STEP_KG: Final = 5.0
+"""Weights are asked for in steps of this."""
+
 LARGER: Final = {
     "mm²": (1e4, 1e2, "cm²"),
     "mm³": (1e4, 1e3, "cm³"),
@@ -32,6 +35,17 @@ def amount(value: float | None, unit: str = "", digits: int = 3) -> str:
     rounded = float(f"{value:.{digits}g}") + 0.0
     text = f"{rounded:,.{digits}g}" if abs(rounded) < 10.0**digits else f"{rounded:,.0f}"
     return text if unit in {"", "-"} else f"{text} {unit}"
+
+
+def whole_weights_kg(needed_kg: float) -> float:
+    """Return weights as they are put on a mold: the next full 5 kg.
+
+    Examples
+    --------
+    >>> whole_weights_kg(0.0), whole_weights_kg(1.2), whole_weights_kg(113.0)
+    (0.0, 5.0, 115.0)
+    """
+    return WEIGHT_STEP_KG * math.ceil(needed_kg / WEIGHT_STEP_KG)
 
 
 def by_number(name: str) -> tuple[str | int, ...]:

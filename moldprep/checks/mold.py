@@ -1,6 +1,5 @@
 """Checks of the sand: does it hold, close, empty, stay down and let gas out."""
 
-import math
 from collections.abc import Iterator
 
 from moldprep.checks import check, judged, passed_over
@@ -9,14 +8,12 @@ from moldprep.records import Handling, Job, Mold, Printer, Sand
 from moldprep.results import Results
 from moldprep.tolerances import BALANCE_REL
 from moldprep.units import G_M_S2
+from moldprep.wording import whole_weights_kg
 
 PRACTICE = "common practice, no source; a shop setting"
 
 BEARS_MPA = 0.35
 """Pressure a core print bears, as in `mold/core-print-bears`."""
-
-WEIGHT_STEP_KG = 5.0
-"""Weights are asked for in steps of this."""
 
 CHAPLET_MM2_N = 29.0
 """Area of chaplets for each newton; same source."""
@@ -130,7 +127,7 @@ def cope_stays_down(results: Results, limit: float) -> Iterator[Finding]:
     held_kg = handling.cope_kg + (stated if isinstance(stated, float) else 0.0)
     ratio = held_kg * G_M_S2 / handling.cope_lift_n
     short_kg = max(limit * handling.cope_lift_n / G_M_S2 - handling.cope_kg, 0.0)
-    need_kg = WEIGHT_STEP_KG * math.ceil(short_kg / WEIGHT_STEP_KG)
+    need_kg = whole_weights_kg(short_kg)
     weights = f" with {stated:.0f} kg of weights" if isinstance(stated, float) else ""
     yield judged(
         ratio >= limit,

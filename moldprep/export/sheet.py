@@ -20,13 +20,10 @@ from moldprep.records import (
 )
 from moldprep.results import Results
 from moldprep.units import mass_kg
-from moldprep.wording import by_number, place
+from moldprep.wording import by_number, place, whole_weights_kg
 
 TAP_EXTRA_PCT = 8.0
 """Metal to tap over metal poured, where the rule set does not say. Common practice, no source."""
-
-WEIGHT_STEP_KG = 5.0
-"""Weights are asked for in steps of this."""
 
 CUT = {Role.INGATE, Role.NECK, Role.FEEDER, Role.VENT, Role.SPRUE, Role.RUNNER}
 
@@ -65,7 +62,7 @@ def pouring_sheet(results: Results) -> SheetPart:
         ),
         cope_lift_n=handling.cope_lift_n,
         cope_kg=handling.cope_kg,
-        weight_kg=WEIGHT_STEP_KG * math.ceil(handling.weight_kg / WEIGHT_STEP_KG),
+        weight_kg=whole_weights_kg(handling.weight_kg),
         knock_out_c=alloy.knock_out_c,
         shake_out_s=results.need(Freezing).shake_out_s,
         order=tuple(_order(results)),

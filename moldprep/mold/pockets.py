@@ -3,11 +3,13 @@
 from dataclasses import dataclass
 from typing import Final
 
+from shapely.geometry import MultiPolygon
+
 from moldprep.geometry.solid import Solid
 from moldprep.mold.cores import part_at
 from moldprep.mold.enclosed import Enclosure, Hemmed, Opening
 from moldprep.mold.halves import place_text
-from moldprep.mold.mouths import DIP_MM, Mouth, Skin, make_mouth
+from moldprep.mold.mouths import DIP_MM, Skin, make_mouth
 from moldprep.records import Sand
 
 BELT_MM: Final = 5.0
@@ -92,11 +94,18 @@ def _cut(
     beyond = Solid.box(tuple(low), tuple(high)).split_at((0.0, 0.0, up), up * z_mm)[0]
     plugs = Solid.union(mouth.plug for mouth in (*sides, *ends))
     body = part_at((beyond - hollow - plugs).parts(), region)
-    if body is None or any(body.slice_at(_inside(end)).is_empty for end in ends):
+    if body is None:
+        return None
+    insides = [(end.offset_mm - 2.0 * DIP_MM) * float(end.normal[2]) for end in ends]
+    outlines = [body.slice_at(inside) for inside in insides]
+    if any(outline.is_empty for outline in outlines):
         return None
     gaps = [
         *(side.slab(gap_mm + DIP_MM) for side in sides),
-        *(_shaft(body, end, z_mm, gap_mm) for end in ends),
+        *(
+            _shaft(outline, inside, z_mm, gap_mm)
+            for outline, inside in zip(outlines, insides, strict=True)
+        ),
     ]
     return Pocket(
         gaps=Solid.union(gaps) & beyond,
@@ -104,14 +113,10 @@ def _cut(
     )
 
 
-def _shaft(body: Solid, end: Mouth, z_mm: float, gap_mm: float) -> Solid:
-    """Return the gap round what joins a pocket that ends short of the parting to its half."""
-    inside = _inside(end)
-    outline = body.slice_at(inside)
+def _shaft(outline: MultiPolygon, inside_mm: float, z_mm: float, gap_mm: float) -> Solid:
+    """Return the gap round what joins a pocket that ends short of the parting to its half.
+
+    `outline` is the pocket's just inside that end, at the height `inside_mm`.
+    """
     ring = outline.buffer(gap_mm, join_style="mitre").difference(outline)
-    return Solid.extrude(ring, min(z_mm, inside), max(z_mm, inside))
-
-
-def _inside(end: Mouth) -> float:
-    """Return a height just inside the end of a pocket. [mm]"""
-    return (end.offset_mm - 2.0 * DIP_MM) * float(end.normal[2])
+    return Solid.extrude(ring, min(z_mm, inside_mm), max(z_mm, inside_mm))

@@ -291,7 +291,7 @@ class Cures:
         is_gated = any(gate.into == feeder.name for gate in self._gates)
         if self._job.feeding.sleeves == "none" or feeder.sleeve != "none" or is_gated:
             return False
-        wall = sleeve_wall_mm(feeder.diameter_mm)
+        wall = sleeve_wall_mm("insulating", feeder.diameter_mm)
         sleeved = replace(feeder, sleeve="insulating", sleeve_mm=wall)
         if feeder.diameter_mm < LEAST_SLEEVE_MM or not self._room.has(sleeved, self._feeders):
             return False

@@ -9,7 +9,8 @@ from shapely.geometry import LineString
 
 from moldprep.records import ChillPlan, FeederPlan, Placement, RiggingPlan
 from moldprep.rigging.feed.feeder_seats import SeatFinder
-from moldprep.rigging.feed.seat import SIDE_GAP_MM, Disc
+from moldprep.rigging.feed.seat import Disc
+from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
 from moldprep.thermal.regions import unplaced
 
 Point = tuple[float, float, float]

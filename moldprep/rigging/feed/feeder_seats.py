@@ -25,7 +25,8 @@ from moldprep.rigging.feed.feed_groups import FeedGroup, thickest_join_mm
 from moldprep.rigging.feed.feeder_sites import ChillSite, SideSite, Sites, TopSite
 from moldprep.rigging.feed.feeder_size import FeederSize, size_feeder, wanted_factor
 from moldprep.rigging.feed.reach import Target
-from moldprep.rigging.feed.seat import SIDE_GAP_MM, Disc, Seat, point, sleeve_wall_mm
+from moldprep.rigging.feed.seat import Disc, Seat, point, sleeve_wall_mm
+from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
 from moldprep.rigging.feed_reach import chilled_modulus_mm
 from moldprep.rigging.feeders import Sleeve
 from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
@@ -196,7 +197,7 @@ class SeatFinder:
         seats = []
         for narrow in (0.0, least * needed):
             size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=narrow)
-            wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
+            wall = sleeve_wall_mm(sleeve, size.diameter_mm)
             lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
             neck = min(narrow, size.diameter_mm)
             site = self.sites.on_top(
@@ -292,7 +293,7 @@ class SeatFinder:
         size: FeederSize,
     ) -> Seat | None:
         """Return the seat of a side feeder of a size, as high as it must be there."""
-        wall = 0.0 if sleeve == "none" else sleeve_wall_mm(size.diameter_mm)
+        wall = sleeve_wall_mm(sleeve, size.diameter_mm)
         neck_mm = max(NECK_SHARE * size.diameter_mm, LEAST_LIFT_MM + wall)
         sites = self.sites.beside(
             self.number[section.name],

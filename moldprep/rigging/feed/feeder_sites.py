@@ -13,7 +13,7 @@ from shapely import distance, points
 from shapely.geometry import LineString
 
 from moldprep.rigging.feed.reach import section_grid
-from moldprep.rigging.feed.site_maps import FOOT_SHARE, Bools, Face, Floats, Maps
+from moldprep.rigging.feed.site_maps import FOOT_SHARE, SIDE_GAP_MM, Bools, Face, Floats, Maps
 
 STEP_SHARE: Final = 0.35
 """Steps under a foot up to this share of its diameter would be filled with feeder metal."""
@@ -47,10 +47,6 @@ IN_POCKET: Final = 0.25
 
 CHILL_ROOM_MM: Final = 10.0
 """How far a chill stands out from its face, at least: a core print must not begin there."""
-
-WALLED_MM: Final = 10.0
-"""Sand wanted between a feeder on top and a wall that rises beside it (common practice, no
-source)."""
 
 WALLED_COST: Final = 1.0
 """What less sand than that costs, in walls off the hot spot."""
@@ -167,7 +163,7 @@ class Sites(Maps):
         cost = way / scale_mm + 1.5 * (1.0 - level) - 0.4 * face.is_machined
         cost += 0.25 * np.abs(z - near_mm[2]) / scale_mm
         cost += 0.0 if neck_mm else 3.0 * holes
-        walled = self._highest(z, radius + WALLED_MM)
+        walled = self._highest(z, radius + SIDE_GAP_MM)
         cost += 0.0 if neck_mm else WALLED_COST * (walled - z > FOOT_SHARE * diameter_mm)
         cost = np.where(stand, cost, np.inf)
         if not neck_mm:

@@ -25,6 +25,9 @@ that nearly coincide would leave slivers that no print file can hold. [mm]"""
 JOINED_MM: Final = 1e-6
 """How far what is put under a column reaches up into it: faces that only touch may not join."""
 
+N_DISC: Final = 33
+"""Points of a disc: its center, and 16 on each of two rings."""
+
 THIN_MM: Final = 2.0
 """Half the width of ground too narrow for a foot: fillets and edges seen from above."""
 
@@ -114,7 +117,7 @@ class Target:
             rigging/feeder-misses, if nothing is under it.
         """
         near, longest = self._drops(at_mm, diameter_mm)
-        if not self.has_ground(at_mm, diameter_mm):
+        if not _is_ground(near):
             raise StageError(
                 f"{what} stands on nothing: {self.name} is not within {longest:.0f} mm under"
                 f" {_place(at_mm)}",
@@ -127,7 +130,7 @@ class Target:
     def has_ground(self, at_mm: Floats, diameter_mm: float) -> bool:
         """Return whether enough of the body is under a column's foot for it to stand there."""
         near, _ = self._drops(at_mm, diameter_mm)
-        return len(near) >= GROUND_SHARE * len(_disc(at_mm, diameter_mm))
+        return _is_ground(near)
 
     def _drops(self, at_mm: Floats, diameter_mm: float) -> tuple[Floats, float]:
         """Return (how far it is down to the body under the foot, the farthest that counts). [mm]"""
@@ -192,6 +195,11 @@ def section_grid(
         rise = np.array([0.0, 0.0, share * height_mm])
         points += [at_mm + rise + side * half * flat for side in (-1.0, -0.5, 0.0, 0.5, 1.0)]
     return np.array(points)
+
+
+def _is_ground(near: Floats) -> bool:
+    """Return whether so many drops from a disc are enough to stand on."""
+    return len(near) >= GROUND_SHARE * N_DISC
 
 
 def _disc(center: Floats, radius_mm: float) -> Floats:

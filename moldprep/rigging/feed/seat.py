@@ -9,15 +9,12 @@ import numpy as np
 from moldprep.records import ChillPlan, Placement, Section
 from moldprep.rigging.feed.feeder_sites import ChillSite
 from moldprep.rigging.feed.feeder_size import FeederSize
-from moldprep.rigging.feed.site_maps import Floats
+from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, Floats
 from moldprep.rigging.feeders import Sleeve
 from moldprep.thermal.regions import placed
 
 Disc = tuple[float, float, float]
 
-SIDE_GAP_MM: Final = 10.0
-"""Sand between a feeder and what stands beside it, at least: thinner sand burns through between
-iron or steel (common practice, no source)."""
 CHILL_THICKNESS: Final = 0.75
 """Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
 SLEEVE_WALL: Final = 0.12
@@ -45,7 +42,7 @@ class Seat:
     @property
     def sleeve_mm(self) -> float:
         """Wall of its sleeve. [mm]"""
-        return 0.0 if self.sleeve == "none" else sleeve_wall_mm(self.size.diameter_mm)
+        return sleeve_wall_mm(self.sleeve, self.size.diameter_mm)
 
     @property
     def disc(self) -> Disc:
@@ -54,8 +51,10 @@ class Seat:
         return self.at_mm[0], self.at_mm[1], radius
 
 
-def sleeve_wall_mm(diameter_mm: float) -> float:
-    """Return the wall of a sleeve for a feeder. [mm]"""
+def sleeve_wall_mm(sleeve: Sleeve, diameter_mm: float) -> float:
+    """Return the wall of a kind of sleeve for a feeder, 0 for none. [mm]"""
+    if sleeve == "none":
+        return 0.0
     return float(max(math.ceil(SLEEVE_WALL * diameter_mm), 8))
 
 

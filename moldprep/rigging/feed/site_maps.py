@@ -23,6 +23,10 @@ Bools = NDArray[np.bool_]
 N_LEVELS: Final = 24
 """Heights at which pockets are looked for."""
 
+SIDE_GAP_MM: Final = 10.0
+"""Sand between a feeder and what stands beside it, at least: thinner sand burns through between
+iron or steel (common practice, no source)."""
+
 FOOT_SHARE: Final = 0.25
 """A feeder on top may be in metal up to this share of its width over its foot."""
 
