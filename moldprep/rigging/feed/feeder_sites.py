@@ -49,7 +49,7 @@ CHILL_ROOM_MM: Final = 10.0
 """How far a chill stands out from its face, at least: a core print must not begin there."""
 
 WALLED_COST: Final = 1.0
-"""What less sand than that costs, in walls off the hot spot."""
+"""What less sand than SIDE_GAP_MM to a wall that rises beside costs, in walls off the hot spot."""
 
 GAP_MM: Final = 20.0
 """Sand between a feeder and another casting: 20 to 25 mm for small molds (common practice, no
