@@ -23,6 +23,9 @@ CONTACT_MM2: Final = 1.0
 CONTACT_GAP_MM: Final = 0.02
 """Bodies further apart than this do not touch; the smallest real gap to be found is 0.2 mm."""
 
+ROUNDING_MM3: Final = 1e-9
+"""Volume that a shell has by rounding alone, where faces of two bodies coincide."""
+
 SLIVER_MM3: Final = 1e-3
 """Volume under which a leftover of a boolean is rounding noise."""
 

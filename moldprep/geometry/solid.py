@@ -11,12 +11,15 @@ from typing import Final, Self
 
 import manifold3d
 import numpy as np
+from shapely import get_parts, make_valid
 from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from moldprep.arrays import Floats as Floats
 from moldprep.arrays import Ints as Ints
 from moldprep.errors import GeometryError
+from moldprep.tolerances import ROUNDING_MM3
 
 SEGMENTS: Final = 64
 """Facets of a full circle where the caller does not say."""
@@ -179,8 +182,12 @@ class Solid:
         return Solid(self._kernel.refine_to_length(float(length_mm)), self._n_ancestors)
 
     def parts(self) -> tuple["Solid", ...]:
-        """Return the connected bodies, largest volume first; each keeps the voids inside it."""
+        """Return the connected bodies, largest volume first; each keeps the voids inside it.
+
+        Shells without volume, left where faces of two bodies coincide, are passed over.
+        """
         shells = [Solid(kernel, self._n_ancestors) for kernel in self._kernel.decompose()]
+        shells = [shell for shell in shells if abs(shell.volume_mm3) > ROUNDING_MM3]
         outer = sorted((s for s in shells if s.volume_mm3 > 0.0), key=lambda s: s.volume_mm3)
         held: list[list[Solid]] = [[body] for body in outer]
         for void in (s for s in shells if s.volume_mm3 <= 0.0):
@@ -349,4 +356,11 @@ def _outline(section: manifold3d.CrossSection) -> MultiPolygon:
         rings = sorted((Polygon(ring) for ring in island.to_polygons()), key=lambda r: -r.area)
         if rings and rings[0].area > 0.0:
             shells.append(Polygon(rings[0].exterior, [ring.exterior for ring in rings[1:]]))
-    return MultiPolygon(shells)
+    outline = MultiPolygon(shells)
+    return outline if outline.is_valid else _only_polygons(make_valid(outline))
+
+
+def _only_polygons(shape: BaseGeometry) -> MultiPolygon:
+    """Return the parts of a shape that have an area."""
+    kept = [part for part in get_parts(get_parts(shape)) if part.geom_type == "Polygon"]
+    return MultiPolygon(kept)

@@ -10,8 +10,9 @@ from moldprep.mold.declared import DeclaredBody
 from moldprep.mold.enclosed import Enclosure, Hemmed
 from moldprep.mold.halves import place_text
 from moldprep.mold.mouths import Mouth, Skin, make_mouth, rim_of
-from moldprep.mold.prints import Print, PrintRules, end_gap, make_print
+from moldprep.mold.prints import Print, PrintRules, end_gap, make_print, side_gaps
 from moldprep.records import Job, Sand
+from moldprep.tolerances import SLIVER_MM3
 
 CROSSING: Final = 0.01
 """Part of a region's volume that must lie on each side of the parting for it to cross it."""
@@ -33,7 +34,7 @@ LEAK: Final = (0.7, 1.4)
 class Core:
     """One core: its body with prints, and why it is one.
 
-    flush : the gaps at mouths that have no room for a print
+    flush : the gaps at mouths that have no room for a print, and beside slots
     """
 
     name: str
@@ -223,6 +224,9 @@ def _with_prints(
         rim = rim_of(body, mouth)
         if len(rim) < 3:
             continue
+        beside = side_gaps(body, mouth, room.rules.gap_mm)
+        if beside.volume_mm3 > SLIVER_MM3:
+            flush.append(beside)
         made = make_print(rim, mouth, room.rules, not prints, is_free)
         if made is None:
             notes.append(f"{name} has no room for a print {place_text(mouth.at_mm)}")

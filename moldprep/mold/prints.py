@@ -33,13 +33,13 @@ SHORTER: Final = (1.0, 0.75, 0.5, 0.35)
 """Lengths tried, over the wanted one, where other metal is in the way."""
 
 OVER: Final = 0.01
-"""How much wider than its mouth the gap in front of a core without a print is."""
+"""How much wider than the sand it cuts through a gap is."""
 
 ROUND_FACETS: Final = 12
 
 ROOT_MM: Final = 0.2
 ROOT_SHRINK: Final = 0.02
-"""How deep a print reaches into its core, and how much narrower it is there."""
+"""How deep the root of a print reaches into its core and itself, and how much narrower it is."""
 
 
 def _round_points() -> Floats:
@@ -108,7 +108,7 @@ def make_print(
             end = points @ outward
             middle = points[end > end.max() - 1e-6].mean(axis=0)
             return Print(
-                solid=Solid.hull_of(np.vstack([points, _root(rim, mouth)])),
+                solid=Solid.hull_of(points) + _root(rim, mouth),
                 seat=mouth.outside(Solid.hull_of(seat)),
                 end_mm=middle,
                 outward=outward,
@@ -123,6 +123,22 @@ def end_gap(rim: Floats, mouth: Mouth, gap_mm: float) -> Solid:
     middle = 0.5 * (rim.min(axis=0) + rim.max(axis=0))
     outer = middle + (rim - middle) * (1.0 + OVER)
     return Solid.hull_of(np.vstack([outer, outer + (gap_mm + DIP_MM) * mouth.normal]))
+
+
+def side_gaps(body: Solid, mouth: Mouth, gap_mm: float) -> Solid:
+    """Return the gap between a core and sand beside it that its mouth's plug has cut off.
+
+    Where an opening is a slot in the side of a bore, the bore goes on past both ends of the plug.
+    """
+    ways = [side * gap_mm * axis for axis in (mouth.u, mouth.v) for side in (1.0, -1.0)]
+    beside = [part for way in ways for part in (body.moved(tuple(way)) & mouth.plug).parts()]
+    return Solid.union(_wider(part) for part in beside)
+
+
+def _wider(gap: Solid) -> Solid:
+    """Return a gap that reaches a little into the metal round it: no skin of rounding is left."""
+    middle = gap.bounds.mean(axis=0)
+    return gap.moved(-middle).scaled((1.0 + OVER,) * 3).moved(middle)
 
 
 def print_length_mm(thickness_mm: float) -> float:
@@ -177,10 +193,12 @@ def _upright(
     return np.vstack([rim, far]), outward
 
 
-def _root(rim: Floats, mouth: Mouth) -> Floats:
-    """Return corners a little inside the mouth: a print reaches into its core, not just to it."""
+def _root(rim: Floats, mouth: Mouth) -> Solid:
+    """Return a body through the mouth: a print reaches into its core, not just to it."""
     middle = 0.5 * (rim.min(axis=0) + rim.max(axis=0))
-    return np.asarray(middle + (1.0 - ROOT_SHRINK) * (rim - middle) - ROOT_MM * mouth.normal)
+    inner = middle + (1.0 - ROOT_SHRINK) * (rim - middle)
+    reach = ROOT_MM * mouth.normal
+    return Solid.hull_of(np.vstack([inner - reach, inner + reach]))
 
 
 def _samples(corners: Floats, mouth: Mouth) -> Floats:

@@ -120,3 +120,14 @@ def test_cheek_between_two_partings():
     mold = mold_of(BOX, z_mm=-10.0, mold={"cheeks_at_mm": [15.0]})
     assert [piece.name for piece in mold.pieces] == ["drag", "cheek-1", "cope"]
     assert_sound(mold)
+
+
+@pytest.mark.parametrize("turn", [0.0, 14.0])
+def test_bore_that_breaks_into_a_pocket_is_cut_off_from_it(turn):
+    """Its slot ends inside the bore: past both ends the core has sand of a half beside it."""
+    bore = Solid.cone(3, 3, 80, 48).turned((0, 90, 0)).moved((-40, 14, 5))
+    pocket = Solid.box((-14, -12, -40), (2, 12, 10))
+    body = Solid.box((-20, -20, -20), (20, 20, 20)) - pocket - bore
+    mold = mold_of(body.turned((0, 0, turn)), z_mm=5.0)
+    assert [piece.role for piece in mold.pieces] == ["drag", "core", "cope"]
+    assert_sound(mold)
