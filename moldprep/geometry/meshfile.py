@@ -283,20 +283,20 @@ def _own(
 ) -> tuple[list[tuple[OwnBody, Solid]], list[Lump]]:
     """Return (bodies the job declares as rigging, the bodies left as casting)."""
     found: list[tuple[OwnBody, Solid]] = []
-    left = list(lumps)
-    for k, entry in enumerate(job.casting.own):
+    own = job.casting.own
+    asks_color = any(entry.color is not None for entry in own)
+    left = {lump: _hex(lump.solid, colors) if asks_color else "" for lump in lumps}
+    for k, entry in enumerate(own):
         if entry.file is not None:
             continue
-        mine = _matching(left, entry, model, colors, f"[casting.own] entry {k + 1}")
+        mine = _matching(left, entry, model, f"[casting.own] entry {k + 1}")
         found.append((entry, Solid.union(lump.solid for lump in mine)))
-        left = [lump for lump in left if lump not in mine]
-    return found, left
+        left = {lump: color for lump, color in left.items() if lump not in mine}
+    return found, list(left)
 
 
-def _matching(
-    lumps: list[Lump], entry: OwnBody, model: Model, colors: Colors, where: str
-) -> list[Lump]:
-    """Return the bodies one [[casting.own]] entry means; none is an error."""
+def _matching(lumps: dict[Lump, str], entry: OwnBody, model: Model, where: str) -> list[Lump]:
+    """Return the bodies (each with its color) one [[casting.own]] entry means; none is an error."""
     names = [one.name for one in model.objects]
     if entry.object is not None:
         if names.count(entry.object) > 1:
@@ -309,13 +309,13 @@ def _matching(
         found = [lump for lump in lumps if lump.objects & set(mine)]
         said = f"no object named {entry.object!r}; there are: {', '.join(sorted(set(names)))}"
     elif entry.at_mm is not None:
-        inside = inside_any(lumps, np.array(entry.at_mm))
+        inside = inside_any(list(lumps), np.array(entry.at_mm))
         found = [lump for lump, is_it in zip(lumps, inside, strict=True) if is_it]
         said = f"no body around {entry.at_mm} mm"
     elif entry.color is not None:
-        found = [lump for lump in lumps if _hex(lump.solid, colors) == entry.color.lower()]
-        seen = sorted({_hex(lump.solid, colors) for lump in lumps})
-        said = f"no body of color {entry.color}; there are: {', '.join(seen)}"
+        found = [lump for lump, color in lumps.items() if color == entry.color.lower()]
+        seen = ", ".join(sorted(set(lumps.values())))
+        said = f"no body of color {entry.color}; there are: {seen}"
     else:
         found, said = [], "needs one of: object, file, at_mm, color"
     if not found:

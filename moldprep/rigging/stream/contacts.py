@@ -27,6 +27,9 @@ WINDOW_MM: Final = 1.0
 N_NUDGES: Final = 6
 """Directions tried for that push: the largest groups of facets near the neighbor."""
 
+N_MEASURED: Final = 2
+"""Of those, how many are measured: the ones that sink the most of the body."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Patch:
@@ -163,8 +166,10 @@ def _flush(a: Solid, b: Solid) -> list[Patch]:
     Measured at one and at two nudges and carried back to none: a shared face keeps its area,
     an edge or a corner that only touches goes to zero.
     """
+    shared = [(_sunk_mm3(a, b, normal), normal) for normal in _normals_toward(a, b)]
+    shared.sort(key=lambda pair: -pair[0])
     best: list[Patch] = []
-    for normal in _normals_toward(a, b):
+    for normal in [normal for volume, normal in shared if volume > 0.0][:N_MEASURED]:
         near, far = (
             _overlap(a.moved(_point(normal * step)), b, step) for step in (NUDGE_MM, 2.0 * NUDGE_MM)
         )
@@ -177,6 +182,11 @@ def _flush(a: Solid, b: Solid) -> list[Patch]:
         if sum(p.area_mm2 for p in patches) > sum(p.area_mm2 for p in best):
             best = patches
     return best
+
+
+def _sunk_mm3(a: Solid, b: Solid, normal: Floats) -> float:
+    """Return how much of A a push of one nudge along a normal sinks into B."""
+    return (a.moved(_point(normal * NUDGE_MM)) & b).volume_mm3
 
 
 def _overlap(a: Solid, b: Solid, depth_mm: float) -> list[Patch]:

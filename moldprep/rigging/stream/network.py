@@ -5,7 +5,7 @@ of channels (contacts, forks, free ends). Edges are openings and legs, each with
 liquid can pass. Everything that asks how metal gets somewhere reads this one graph.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import networkx as nx
@@ -17,6 +17,7 @@ from moldprep.rigging.stream.channels import Channel, Leg, cut_section, trace_ch
 from moldprep.rigging.stream.contacts import (
     NEAR_MM,
     Patch,
+    boxes_meet,
     close_pairs,
     contains,
     find_gap,
@@ -165,16 +166,34 @@ def build_network(rigging: Rigging) -> Network:
 
 
 def castings_past(network: Network, barrier: Solid) -> tuple[str, ...]:
-    """Return the castings metal still reaches when a barrier is taken out of every channel."""
-    lumps = tuple(
-        Lump(lump.body, lump.role, piece, lump.path_mm)
+    """Return the castings metal still reaches when a barrier is taken out of every channel.
+
+    Openings between bodies the barrier leaves alone are what they were.
+    """
+    parts = barrier.parts()
+    is_cut = [
+        lump.role in GATING_ROLES and any(boxes_meet(lump.solid, part, 0.0) for part in parts)
         for lump in network.lumps
-        for piece in ((lump.solid - barrier).parts() if lump.role in GATING_ROLES else [lump.solid])
+    ]
+    kept = tuple(lump for lump, cut in zip(network.lumps, is_cut, strict=True) if not cut)
+    pieces = tuple(
+        replace(lump, solid=piece)
+        for lump, cut in zip(network.lumps, is_cut, strict=True)
+        if cut
+        for piece in (lump.solid - barrier).parts()
         if piece.volume_mm3 > SLIVER_MM3
     )
+    row = {lump: k for k, lump in enumerate(kept)}
+    joints = tuple(
+        Joint(row[a], row[b], joint.patch)
+        for joint in network.joints
+        if (a := network.lumps[joint.a]) in row and (b := network.lumps[joint.b]) in row
+    )
+    lumps = (*kept, *pieces)
+    joints = _joints(lumps, joints, first_new=len(kept))
     names = {network.lumps[lump].body for lump, _ in network.sources}
     sources = tuple((k, 0) for k, lump in enumerate(lumps) if lump.body in names)
-    past = Network(lumps, _joints(lumps), {}, nx.MultiGraph(), sources)
+    past = Network(lumps, joints, {}, nx.MultiGraph(), sources)
     castings = (lumps[k].body for k in past.reached() if lumps[k].role is Role.CASTING)
     return tuple(sorted(set(castings)))
 
@@ -209,11 +228,18 @@ def _lumps(rigging: Rigging) -> tuple[Lump, ...]:
     return tuple(lumps)
 
 
-def _joints(lumps: tuple[Lump, ...]) -> tuple[Joint, ...]:
+def _joints(
+    lumps: tuple[Lump, ...], known: tuple[Joint, ...] = (), first_new: int = 0
+) -> tuple[Joint, ...]:
+    """Return all openings between lumps, those before the first new one being known."""
     found = [
-        Joint(i, j, patch)
-        for i, j in close_pairs(tuple(lump.solid for lump in lumps), 0.1)
-        for patch in find_patches(lumps[i].solid, lumps[j].solid)
+        *known,
+        *(
+            Joint(i, j, patch)
+            for i, j in close_pairs(tuple(lump.solid for lump in lumps), 0.1)
+            if j >= first_new
+            for patch in find_patches(lumps[i].solid, lumps[j].solid)
+        ),
     ]
     return tuple(joint for joint in found if not _is_inside_pool(joint, found, lumps))
 
