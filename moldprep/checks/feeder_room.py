@@ -9,25 +9,20 @@ from moldprep.checks import check, gathered, judged, passed_over
 from moldprep.findings import Finding, Verdict
 from moldprep.records import Alloy, Body, Contact, FlowGraph, Rigging, RiggingPlan, Role
 from moldprep.results import Results
+from moldprep.rigging.feed.beside import (
+    BLEND_MM2,
+    LEAST_SAND_MM,
+    beside_from_mm,
+    burns_through,
+    most_blend_mm2,
+    openings_beside,
+)
 from moldprep.rigging.feed.side_sand import SideSand, side_sand
-from moldprep.rigging.stream.contacts import find_patches
 
 PRACTICE: Final = "common practice, no source"
 
-BLEND_MM2: Final = 500.0
-"""A blend that can be ground off."""
-
 SAND_MM: Final = 25.0
 """Metal to metal in the mold, 20 to 25 mm for small castings."""
-
-LEAST_SAND_MM: Final = 10.0
-"""Sand heated from both sides by iron or steel, thinner than this, burns through."""
-
-NECK_SHARE: Final = 0.25
-"""Area beside a neck over the neck's own section from which it is a second neck."""
-
-FOOT_SHARE: Final = 0.25
-"""A feeder without a neck may be in metal up to this share of its diameter over its foot."""
 
 
 @check(
@@ -44,7 +39,7 @@ def feeder_clear_of_casting(results: Results, limit: float) -> Iterator[Finding]
     for feeder in feeders:
         places, section = _beside(feeder, results)
         area = sum(area for area, _ in places)
-        most = min(limit, NECK_SHARE * section)
+        most = min(limit, most_blend_mm2(section))
         where = "; ".join(f"{size:.0f} mm² at {_said(at)}" for size, at in places)
         says = (
             f"{feeder.name} runs into the casting beside its foot: {where}; its own way in has "
@@ -71,23 +66,19 @@ Opening = tuple[float, tuple[float, float, float]]
 def _beside(feeder: Body, results: Results) -> tuple[list[Opening], float]:
     """Return the openings beside a feeder's foot, largest first, and the foot's or neck's area."""
     flow, rigging = results.need(FlowGraph), results.need(Rigging)
-    castings = {body.name: body for body in rigging.castings}
     roles = {body.name: body.role for body in rigging.metal}
     mine = [(_other(c, feeder.name), c) for c in flow.contacts if feeder.name in (c.a, c.b)]
     necks = [c for other, c in mine if roles.get(other) is Role.NECK]
     plan = next((f for f in results.need(RiggingPlan).feeders if f.name == feeder.name), None)
+    section, floor = math.inf, -math.inf
     if necks:
-        found = [(c.area_mm2, c.at_mm) for other, c in mine if other in castings]
         section = max(max(c.need_mm2 or c.area_mm2 for c in necks), 1e-9)
     elif plan is not None:
-        floor = plan.at_mm[2] + FOOT_SHARE * plan.diameter_mm
-        over, _ = feeder.solid.split_at((0.0, 0.0, 1.0), floor)
-        patches = [patch for body in castings.values() for patch in find_patches(over, body.solid)]
-        found = [(patch.area_mm2, patch.at_mm) for patch in patches]
-        section = 0.25 * math.pi * plan.diameter_mm**2
+        section, floor = 0.25 * math.pi * plan.diameter_mm**2, beside_from_mm(plan)
     else:
-        return [], math.inf  # drawn by the customer: its contact is its foot
-    return sorted(found, key=lambda one: (-one[0], one[1])), section
+        return [], section  # drawn by the customer: its contact is its foot
+    patches = openings_beside(feeder.solid, [body.solid for body in rigging.castings], floor)
+    return [(patch.area_mm2, patch.at_mm) for patch in patches], section
 
 
 def _other(contact: Contact, name: str) -> str:
@@ -164,7 +155,7 @@ def sand_between_metal(results: Results, limit: float) -> Iterator[Finding]:
 
 def _web(wall: SideSand, results: Results) -> Finding:
     """Return the finding on one web of sand."""
-    is_hot = results.need(Alloy).family in ("steel", "grey-iron", "ductile-iron")
+    is_hot = burns_through(results.need(Alloy))
     found = judged(
         False,
         f"{wall.thickness_mm:.1f} mm of sand between {wall.feeder} and {wall.other}, "

@@ -1,6 +1,5 @@
 """Does each feeder do what it is there for, and at what price? Pools left: see soundness."""
 
-import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
@@ -10,16 +9,14 @@ from moldprep.checks import check, gathered, judged, passed_over
 from moldprep.findings import Finding, Verdict
 from moldprep.records import Alloy, Feeding, FeedPair, Freezing, Grid, Metal, RiggingPlan
 from moldprep.results import Results
-from moldprep.rigging.feed_volume import efficiency_of, pipe_share
-from moldprep.thermal.feedpairs import demand_pct
-from moldprep.thermal.without import cut_off_mm3
+from moldprep.rigging.feed.shortfall import ROUNDING
+from moldprep.rigging.feed_volume import PIPE_KEPT, efficiency_of, pipe_share
+from moldprep.thermal.feedpairs import demand_pct, feeder_top_mm
+from moldprep.thermal.without import NEEDED_MM3, Without
 
 WLODAWER = "R. Wlodawer, Directional Solidification of Steel Castings, Pergamon 1966 (from memory)"
 CAMPBELL = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
 Rate = Callable[[FeedPair], float]
-
-ROUNDING = 1e-6
-"""Share by which a feeder that gives all it can may seem to give more."""
 
 
 @check(
@@ -163,7 +160,7 @@ GRID_SHARE = 0.02
     why="A pipe that goes down to the neck goes on as a hole in the casting.",
     source=CAMPBELL + ": a feeder's efficiency, and that it shrinks itself; the fifth kept in "
     "reserve: common practice, no source",
-    limit=0.8,
+    limit=PIPE_KEPT,
 )
 def pipe_stays_in_feeder(results: Results, limit: float) -> Iterator[Finding]:
     """Compare how far down each feeder's pipe goes with its way down to the neck.
@@ -208,10 +205,7 @@ def _pipes(results: Results, limit: float) -> Iterator[Finding]:
 def feeder_stands_higher(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the top of each section with the top of its highest feeder."""
     grid, feeding, plan = results.need(Grid), results.need(Feeding), results.need(RiggingPlan)
-    tops = {
-        f.name: max(f.at_mm[2] + f.height_mm, plan.top_mm if f.is_open else -math.inf)
-        for f in plan.feeders
-    }
+    tops = {f.name: feeder_top_mm(f, plan.top_mm) for f in plan.feeders}
     row = {section.name: k for k, section in enumerate(feeding.sections, start=1)}
     for pair, top in best_pairs(results, lambda p: tops[p.feeder]):
         levels = np.flatnonzero((feeding.label == row[pair.section]).any(axis=(0, 1)))
@@ -233,20 +227,17 @@ def feeder_stands_higher(results: Results, limit: float) -> Iterator[Finding]:
     why="A feeder that nothing hangs on is metal to melt and to cut off again.",
     source="the heat solve, with each feeder run dry in turn; what counts as nothing: common "
     "practice, no source",
-    limit=1.0,
+    limit=NEEDED_MM3 / 1e3,
     unit="cm³",
     miss=Verdict.WARN,
 )
 def every_feeder_is_needed(results: Results, limit: float) -> Iterator[Finding]:
     """Say what would be cut off without each feeder, where the others had metal for all."""
     freezing, grid, metal = results.need(Freezing), results.need(Grid), results.need(Metal)
-    by_feeder = _by_feeder(results)
-    has = {name: pairs[0].can_give_mm3 for name, pairs in by_feeder.items()}
-    need = sum(pair.need_mm3 for pairs in by_feeder.values() for pair in pairs)
-    before = cut_off_mm3(freezing, grid, metal)
-    for name, pairs in by_feeder.items():
-        more = max(cut_off_mm3(freezing, grid, metal, name) - before, 0.0) / 1e3
-        short = (need - (sum(has.values()) - has[name])) / 1e3
+    mold = Without(freezing, grid, metal, results.need(Feeding))
+    for name, pairs in _by_feeder(results).items():
+        loss = mold.loss([name])
+        more, short = loss.more_mm3 / 1e3, loss.short_mm3 / 1e3
         what = f"without {name} the castings would have {more:.1f} cm³ more cut off"
         lacks = f", and the other feeders {short:.1f} cm³ too little to give" if short > 0.0 else ""
         yield judged(

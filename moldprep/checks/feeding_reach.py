@@ -3,13 +3,18 @@
 from collections.abc import Iterator
 from dataclasses import replace
 
-import numpy as np
-
 from moldprep.checks import check, gathered, judged, limit_of, passed_over
-from moldprep.checks.feeding import best_pairs, none_serves, positive
+from moldprep.checks.feeding import none_serves
 from moldprep.findings import Finding, Verdict
 from moldprep.records import Alloy, Feeding, Freezing
 from moldprep.results import Results
+from moldprep.thermal.out_of_reach import (
+    FAR_BEYOND,
+    low_niyama_pct,
+    pool_pct,
+    stretch,
+    worst_pairs,
+)
 
 
 @check(
@@ -33,7 +38,7 @@ def within_reach(results: Results, limit: float) -> Iterator[Finding]:
             "solve alone judges"
         )
         return
-    far = [section for section, one in _far(results, FAR) if one.verdict is not Verdict.PASS]
+    far = [section for section, one in _far(results, FAR_BEYOND) if one.verdict is not Verdict.PASS]
     said = far if alloy.family == "steel" else []
     near = [one for section, one in _far(results, limit) if section not in said]
     yield from gathered(near, "sections")
@@ -42,17 +47,13 @@ def within_reach(results: Results, limit: float) -> Iterator[Finding]:
     yield from none_serves(results)
 
 
-FAR = 2.0
-"""Share of the reach from which `feeding/not-far-beyond-reach` speaks."""
-
-
 @check(
     id="feeding/not-far-beyond-reach",
     why="At more than twice the old reach even the later, longer distances are passed.",
     source="C. Beckermann and others, rules for steel of about twice the 1973 distances (SFSA, "
     "Feeding & Risering Guidelines for Steel Castings, 2001); that a rule of distance only warns "
     "where the heat solve finds the section fed: common practice, no source",
-    limit=FAR,
+    limit=FAR_BEYOND,
 )
 def not_far_beyond_reach(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the same way with the reach, for steel, where the figures were measured.
@@ -73,22 +74,17 @@ def _held_against_solve(finding: Finding, section: str, results: Results) -> Fin
     """Return the finding, softened where the heat solve finds the section sound."""
     if finding.verdict is Verdict.PASS:
         return finding
-    feeding = results.need(Feeding)
-    pool = sum(
-        spot.isolated_volume_mm3
-        for spot in feeding.hot_spots
-        if spot.section == section and not spot.fed_by
-    )
-    if pool > 0.0:
-        words = f"the heat solve leaves {pool / 1e3:.2f} cm³ cut off in it as well"
+    feeding, freezing, alloy = results.need(Feeding), results.need(Freezing), results.need(Alloy)
+    pool = pool_pct(section, feeding)
+    if pool > limit_of("feeding/no-pool-cut-off", results):
+        words = f"the heat solve leaves a pool of {pool:.1f} % cut off in it as well"
         return replace(finding, message=f"{finding.message}; {words}")
-    row = 1 + [one.name for one in feeding.sections].index(section)
-    niyama = results.need(Freezing).niyama[feeding.label == row]
-    low = float(np.mean(niyama[np.isfinite(niyama)] < results.need(Alloy).niyama_limit))
-    if 100.0 * low > limit_of("feeding/niyama-share", results):
-        words = f"{100.0 * low:.0f} % of it are under the Niyama limit as well"
+    low = low_niyama_pct(section, feeding, freezing, alloy)
+    if low > limit_of("feeding/niyama-share", results):
+        words = f"{low:.0f} % of it are under the Niyama limit as well"
         return replace(finding, message=f"{finding.message}; {words}")
-    words = f"but the heat solve leaves no pool in it, and {100.0 * low:.1f} % under Niyama's limit"
+    left = f"a pool of {pool:.1f} % at most" if pool > 0.0 else "no pool"
+    words = f"but the heat solve leaves {left} in it, and {low:.1f} % under Niyama's limit"
     return replace(finding, message=f"{finding.message}; {words}", verdict=Verdict.WARN)
 
 
@@ -98,7 +94,8 @@ def _far(results: Results, limit: float) -> Iterator[tuple[str, Finding]]:
     Each feeder's part of a section is what is nearest to it, so where several serve one section
     none is asked to reach past another.
     """
-    for pair, ratio in best_pairs(results, lambda p: p.distance_mm / positive(p.reach_mm)):
+    for pair in worst_pairs(results.need(Feeding)).values():
+        ratio = stretch(pair)
         yield (
             pair.section,
             judged(

@@ -22,6 +22,7 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.results import Results
+from moldprep.thermal.out_of_reach import LOW_NIYAMA_PCT, POOL_PCT
 
 CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
 
@@ -37,7 +38,7 @@ HOLE_SHARE: Final = 2e-4
     why="Liquid that loses its last feeder shrinks alone and leaves a hole at its highest point.",
     source="common practice, no source, for the size that is let pass, and for a hole of at most "
     "0.3 cm³ and 0.02 % of the casting, which warns; " + CAMPBELL,
-    limit=0.5,
+    limit=POOL_PCT,
     unit="%",
 )
 def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
@@ -112,7 +113,7 @@ def _pool_message(spot: HotSpot, share: float) -> str:
     "through the mush: pores along the middle, leaks.",
     source="E. Niyama, T. Uchida, M. Morikawa, S. Saito, AFS Int. Cast Met. J. 1982, 52-63; the "
     "share let pass: common practice, no source",
-    limit=5.0,
+    limit=LOW_NIYAMA_PCT,
     unit="%",
     miss=Verdict.WARN,
 )

@@ -14,6 +14,10 @@ EFFICIENCY: Final[dict[str, float]] = {
 """Share of a feeder's volume that it can give [-]. J. Campbell, Castings: 14 % for a cylinder,
 20 % for a hemisphere; sleeves 30 to 67 %, the lower part of that range (from memory)."""
 
+PIPE_KEPT: Final = 0.8
+"""How far down to its neck a feeder's pipe may go: a fifth is kept in reserve (common practice, no
+source)."""
+
 CAINE: Final[dict[str, tuple[float, float, float]]] = {
     "steel": (0.10, 0.03, 1.00),
     "aluminium": (0.10, 0.06, 1.08),

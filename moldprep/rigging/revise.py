@@ -8,6 +8,7 @@ from moldprep.errors import StageError
 from moldprep.records import (
     Alloy,
     Feeding,
+    Freezing,
     Grid,
     HotSpot,
     Job,
@@ -27,7 +28,11 @@ from moldprep.rigging.feed.cures import Cures
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.revision import Revision
-from moldprep.rigging.feed.savings import fewer_feeders, smaller_feeders
+from moldprep.rigging.feed.savings import (
+    fewer_feeders,
+    smaller_feeders,
+    without_idle_feeders,
+)
 from moldprep.rigging.feed.shortfall import (
     is_sound,
     left_over,
@@ -37,8 +42,11 @@ from moldprep.rigging.feed.shortfall import (
     troubles,
     unfed_mm3,
 )
+from moldprep.rigging.feed_volume import PIPE_KEPT
 from moldprep.rigging.gates.sizing import Shop
 from moldprep.thermal.feedpairs import demand_pct
+from moldprep.thermal.out_of_reach import unreached
+from moldprep.thermal.without import Without
 
 TRIAL_SHARE: Final = 0.25
 """Budget of a trial's heat solve over that of the last one: its cells are a third longer."""
@@ -57,8 +65,9 @@ FEEDER_COSTS: Final = 0.01
 """What a feeder costs besides its metal, to mold, cut off and grind, over all metal poured (common
 practice, no source)."""
 
-SAVINGS: Final = ("fewer", "smaller")
-"""What is tried once all is fed, in this order; a kind that failed is not tried again."""
+SAVINGS: Final = ("idle", "fewer", "smaller")
+"""What is tried once there is nothing to cure, in this order; a kind that failed is not tried
+again, but for feeders that nothing hangs on: fewer of them may go."""
 
 SEEN_CELLS: Final = 1.5
 """Cells across a section from which its pools are acted on (common practice, no source)."""
@@ -87,8 +96,9 @@ def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
 
     Notes
     -----
-    Better is, in this order: less liquid cut off inside castings beyond the job's limit, less feed
-    metal that feeders lack, fewer feeders that are hottest at their neck, less metal poured.
+    Better is, in this order: less liquid cut off inside castings beyond the job's limit and less
+    feed metal that feeders lack, fewer sections far beyond reach, fewer feeders that are hottest at
+    their neck, feeders that keep a reserve where the yield bears it, less metal poured.
     """
     job = results.need(Job)
     loop = _Loop(job)
@@ -169,16 +179,17 @@ class _Loop:
         plan, alloy = replace(plan, rounds=tuple(self._rounds)), self.best.need(Alloy)
         finder = self._seats(plan, alloy)
         self._left, self._saving = (), ""
-        if self._is_sound(self.best):
+        if self._is_done(self.best):
             return self._saved(plan, feeding, finder, alloy)
         above_mm = Shop.of(self.best.need(Rules)).feeder_wall_mm
         refused = frozenset(self._refused)
         cures = Cures(plan, feeding, finder, self._job, alloy, above_mm, refused)
         pools = left_over(feeding, self._job)
         seen = _seen_by_the_grid(pools, self.best)
-        revision = cures.of(seen, run_dry(feeding, self._job), low_heat(feeding, self._job, alloy))
+        dry = run_dry(feeding, self._job, alloy, _keeps(self.best))
+        revision = cures.of(seen, dry, low_heat(feeding, self._job, alloy))
         self._left = (*cures.left, *_left_unseen(len(pools) - len(seen)))
-        return revision
+        return revision or self._saved(plan, feeding, finder, alloy)
 
     def _saved(
         self, plan: RiggingPlan, feeding: Feeding, finder: SeatFinder, alloy: Alloy
@@ -186,13 +197,17 @@ class _Loop:
         """Return the first saving that is left to try, or None."""
         for kind in tuple(self._savings):
             self._saving = kind
-            if kind == "fewer":
+            if kind == "idle":
+                mold = _without(self.best)
+                revision = without_idle_feeders(plan, mold, self._job, frozenset(self._refused))
+            elif kind == "fewer":
                 room = ElbowRoom(plan, finder, plan.placements)
                 revision = fewer_feeders(plan, feeding, self._job, alloy, room)
             else:
                 revision = smaller_feeders(plan, feeding, self._job, alloy)
             if revision is not None:
                 return revision
+        self._saving = ""
         return None
 
     def _seats(self, plan: RiggingPlan, alloy: Alloy) -> SeatFinder:
@@ -208,7 +223,7 @@ class _Loop:
     def _refuse(self, what: set[str]) -> None:
         """Remember what did not help; a kind of saving is given up for good."""
         self._refused |= what
-        if self._saving:
+        if self._saving in self._savings and self._saving != "idle":
             self._savings.remove(self._saving)
 
     def _judge(self, tried: Results, revision: Revision) -> None:
@@ -228,23 +243,36 @@ class _Loop:
         self._refuse(idle or {step.text for step in revision.steps})
 
     def _is_better(self, tried: Results, best: Results) -> bool:
-        for a, b in zip(self._faults(tried), self._faults(best), strict=True):
+        keeps = max(_keeps(tried), _keeps(best))
+        for a, b in zip(self._faults(tried, keeps), self._faults(best, keeps), strict=True):
             if abs(a - b) > SAME * max(a, b):
                 return a < b
         return _cost_kg(tried) < _cost_kg(best)
 
-    def _faults(self, results: Results) -> tuple[float, float]:
-        """Return what is compared, the worse first: the holes to expect [mm³], low heat.
+    def _faults(self, results: Results, keeps: float) -> tuple[float, ...]:
+        """Return what is compared, the worst first.
 
-        A pool leaves what it shrinks by, a feeder that runs dry what it lacks.
+        The holes to expect [mm³], sections out of reach, low heat, and what is short of a reserve
+        [mm³]. A pool leaves what it shrinks by, a feeder that runs dry what it lacks.
         """
         feeding, alloy = results.need(Feeding), results.need(Alloy)
         shrinks = max(demand_pct(alloy), LEAST_SHRINKAGE_PCT) / 100.0
-        holes = shrinks * unfed_mm3(feeding, self._job) + short_mm3(feeding, self._job)
-        return holes, len(low_heat(feeding, self._job, alloy))
+        holes = shrinks * unfed_mm3(feeding, self._job) + short_mm3(feeding, self._job, alloy)
+        return (
+            holes,
+            len(unreached(feeding, results.need(Freezing), alloy)),
+            len(low_heat(feeding, self._job, alloy)),
+            short_mm3(feeding, self._job, alloy, keeps),
+        )
 
     def _is_sound(self, results: Results) -> bool:
         return is_sound(results.need(Feeding), self._job, results.need(Alloy))
+
+    def _is_done(self, results: Results) -> bool:
+        """Return whether all is sound, and feeders keep a reserve where the yield bears it."""
+        feeding, alloy = results.need(Feeding), results.need(Alloy)
+        short = run_dry(feeding, self._job, alloy, _keeps(results))
+        return self._is_sound(results) and not short
 
     def _troubles(self, results: Results) -> dict[str, float]:
         return troubles(results.need(Feeding), self._job, results.need(Alloy))
@@ -268,6 +296,19 @@ class _Loop:
             is_sound=self._is_sound(results),
             outcome=outcome,
         )
+
+
+def _keeps(results: Results) -> float:
+    """Return how far down pipes may go: less than all where the yield bears the metal for it."""
+    low, _ = results.need(Alloy).yield_pct
+    return PIPE_KEPT if results.need(Metal).yield_pct >= low else 1.0
+
+
+def _without(results: Results) -> Without:
+    """Return the mold of some results, to be tried without some of its feeders."""
+    return Without(
+        results.need(Freezing), results.need(Grid), results.need(Metal), results.need(Feeding)
+    )
 
 
 def _seen_by_the_grid(pools: tuple[HotSpot, ...], results: Results) -> tuple[HotSpot, ...]:

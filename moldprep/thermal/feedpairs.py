@@ -22,10 +22,10 @@ from moldprep.records import (
     Section,
 )
 from moldprep.rigging.feed_reach import bar_reach_mm, plate_reach_mm
-from moldprep.rigging.feed_volume import efficiency_of, feed_demand_pct
+from moldprep.rigging.feed_volume import PIPE_KEPT, efficiency_of, feed_demand_pct
 from moldprep.rigging.feeders import MODULUS_GAIN, feeder_modulus_mm
-from moldprep.thermal.feed_shares import shared_needs, ways_between
-from moldprep.thermal.pools import grown, way_mm
+from moldprep.thermal.feed_shares import shared_needs, ways_between, ways_down
+from moldprep.thermal.pools import grown
 from moldprep.thermal.regions import Regions, centers_mm, region_name
 
 TERRITORY_SHARE: Final = 0.05
@@ -62,10 +62,22 @@ def planned_modulus_mm(feeder: FeederPlan) -> float:
     )
 
 
+def feeder_top_mm(feeder: FeederPlan, cope_mm: float) -> float:
+    """Return where a feeder ends; an open one goes up to the top of the cope. [mm]"""
+    top = feeder.at_mm[2] + feeder.height_mm
+    return max(top, cope_mm) if feeder.is_open else top
+
+
 def can_give_mm3(feeder: FeederPlan, volume_mm3: float, demand: float) -> float:
     """Return the feed metal a feeder has for others: efficiency less its own contraction. [mm³]"""
     share = efficiency_of(feeder.diameter_mm, feeder.height_mm, feeder.sleeve) - demand / 100.0
     return max(0.0, share) * volume_mm3
+
+
+def gives_mm3(pair: FeedPair, demand: float, down_to: float) -> float:
+    """Return the feed metal a feeder gives while its pipe goes down to a share of the way. [mm³]"""
+    own = demand / 100.0 * pair.feeder_volume_mm3
+    return max(0.0, down_to * (pair.can_give_mm3 + own) - own)
 
 
 def feed_pairs(
@@ -125,7 +137,11 @@ class _Pairs:
         ]
 
     def _ways(self) -> tuple[NDArray[np.float32], NDArray[np.uint16]]:
-        """Return the way from the nearest feeder's edge through the castings, and its number."""
+        """Return the way from the nearest feeder's edge through the castings, and its number.
+
+        Metal runs down: what lies higher than a feeder's top is another's that stands higher,
+        where there is one with a way to it.
+        """
         label = self._grid.label
         roles = [False, *(role is Role.CASTING for role in self._metal.roles)]
         casting = np.array(roles)[label]
@@ -133,15 +149,21 @@ class _Pairs:
         for number, feeder in enumerate(self._feeders, start=1):
             touching = grown(np.isin(label, self._bodies(feeder)))
             start[touching & casting & (start == 0)] = number
-        return way_mm(casting, start, self._grid.pitch_mm)  # type: ignore[no-any-return]
+        return ways_down(casting, start, self._tops_mm(), self._grid)
+
+    def _tops_mm(self) -> Floats:
+        """Return the height up to which each feeder can feed; row 0 is none. [mm]"""
+        tops = [feeder_top_mm(feeder, self._plan.top_mm) for feeder in self._feeders]
+        return np.array([np.inf, *tops])
 
     def all(self) -> tuple[FeedPair, ...]:
         found = {number: self._of(number, f) for number, f in enumerate(self._feeders, start=1)}
         need = {number: sum(pair.need_mm3 for pair in pairs) for number, pairs in found.items()}
         can = {number: pairs[0].can_give_mm3 for number, pairs in found.items() if pairs}
         need = {number: need[number] for number in can}
+        kept = {number: gives_mm3(found[number][0], self._demand, PIPE_KEPT) for number in can}
         ways = ways_between(self._nearest, self._time, self._grid)
-        after = shared_needs(need, can, ways, self._demand / 100.0)
+        after = shared_needs(need, (kept, can), ways, self._demand / 100.0)
         return tuple(
             replace(pair, need_mm3=pair.need_mm3 * after[number] / max(need[number], 1e-9))
             for number, pairs in found.items()

@@ -3,7 +3,7 @@
 import numpy as np
 
 from moldprep.records import Grid
-from moldprep.thermal.feed_shares import Way, shared_needs, ways_between
+from moldprep.thermal.feed_shares import Way, shared_needs, ways_between, ways_down
 from moldprep.thermal.feeding import MOST_NOISE, NOISE_SHARE, noise_share
 from tests.helpers import agree
 
@@ -11,7 +11,7 @@ DEMAND = 0.05
 
 
 def shared(need, can, open_mm3):
-    return shared_needs(need, can, [Way(1, 2, open_mm3)], DEMAND)
+    return shared_needs(need, [can], [Way(1, 2, open_mm3)], DEMAND)
 
 
 def test_what_one_lacks_the_other_gives():
@@ -31,8 +31,21 @@ def test_no_more_than_the_other_has_to_spare():
     assert after == {1: 115.0, 2: 100.0}
 
 
+def test_none_is_drawn_below_its_reserve_while_a_neighbor_has_more():
+    """1 has no reserve left: 2 gives down to its own, and no more, for 1 can give the rest."""
+    need, ways = {1: 95.0, 2: 70.0}, [Way(1, 2, (1e6, 1e6))]
+    after = shared_needs(need, [{1: 80.0, 2: 80.0}, {1: 100.0, 2: 100.0}], ways, DEMAND)
+    assert after == {1: 85.0, 2: 80.0}
+
+
+def test_what_was_given_while_the_way_was_open_is_not_given_twice():
+    need, ways = {1: 150.0, 2: 10.0}, [Way(1, 2, (400.0, 400.0))]
+    after = shared_needs(need, [{1: 80.0, 2: 80.0}, {1: 100.0, 2: 100.0}], ways, DEMAND)
+    assert after == {1: 130.0, 2: 30.0}
+
+
 def test_without_a_way_each_is_on_its_own():
-    assert shared_needs({1: 9.0, 2: 1.0}, {1: 5.0, 2: 5.0}, [], DEMAND) == {1: 9.0, 2: 1.0}
+    assert shared_needs({1: 9.0, 2: 1.0}, [{1: 5.0, 2: 5.0}], [], DEMAND) == {1: 9.0, 2: 1.0}
 
 
 def test_the_way_is_open_until_its_last_cell_freezes():
@@ -50,6 +63,23 @@ def test_the_way_is_open_until_its_last_cell_freezes():
     (way,) = ways_between(nearest, time, grid)
     assert (way.a, way.b) == (1, 2)
     assert way.open_mm3 == (2 * 4.0, 1 * 4.0)  # 2 and 4 s of the first, 3 s of the second
+
+
+def test_what_is_higher_than_a_feeder_hangs_on_one_that_stands_higher():
+    """A column of ten cells; 1 enters at its foot and ends at 4 mm, 2 enters on top."""
+    casting = np.ones((1, 1, 10), np.bool_)
+    start = np.zeros(casting.shape, np.uint16)
+    start[0, 0, 0], start[0, 0, 9] = 1, 2
+    grid = Grid(
+        label=casting.astype(np.uint16), fraction=casting.astype(np.float32),
+        material=np.zeros(casting.shape, np.uint8), materials=("sand",), pitch_mm=2.0,
+        origin_mm=np.zeros(3),
+    )  # fmt: skip
+    way, nearest = ways_down(casting, start, np.array([np.inf, 4.0, 30.0]), grid)
+    assert nearest[0, 0].tolist() == [1, 1, 1, 2, 2, 2, 2, 2, 2, 2]
+    assert way[0, 0].tolist() == [0.0, 2.0, 4.0, 12.0, 10.0, 8.0, 6.0, 4.0, 2.0, 0.0]
+    _, alone = ways_down(casting, np.where(start == 1, start, 0), np.array([np.inf, 4.0]), grid)
+    assert (alone == 1).all()
 
 
 def test_noise_grows_where_few_cells_lie_across_a_wall():

@@ -9,6 +9,8 @@ from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Rules
 from moldprep.results import Results
 from moldprep.rigging.build import build_rigging
+from moldprep.rigging.feed.beside import stands_clear
+from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.flow import trace_flow
 from tests.feeding_cases import pattern_of, plan_of, side_feeder, top_feeder
 from tests.helpers import agree
@@ -51,6 +53,37 @@ def test_a_side_feeder_is_allowed_its_neck_alone():
     (in_shelf,) = say("feeding/feeder-clear-of-casting", side, solid=block + shelf)
     assert (clear.verdict, in_shelf.verdict) == (Verdict.PASS, Verdict.FAIL)
     assert in_shelf.value > 500.0
+
+
+@pytest.mark.parametrize(
+    ("gap", "alloy", "is_clear"),
+    [
+        (-12.0, "al-si12", False),  # in the wall
+        (3.0, "al-si12", False),  # a web that breaks off
+        (7.0, "al-si12", True),
+        (7.0, "carbon-steel", False),  # burnt through
+        (12.0, "carbon-steel", True),
+    ],
+)
+def test_a_seat_is_tried_with_the_measures_it_is_judged_by(gap, alloy, is_clear):
+    target = Target("casting", WALL)
+    assert stands_clear(beside(gap), target, find(Alloy, alloy)) is is_clear
+
+
+def test_no_thin_sand_is_left_under_a_feeder_on_a_neck():
+    """A side feeder whose foot hangs 3 mm, then 6 mm over a ledge that goes out from the wall."""
+    block = Solid.box((0, 0, 0), (60, 60, 100)) + Solid.box((59, 0, 0), (160, 60, 27))
+    clear = [
+        stands_clear(
+            side_feeder(
+                "F1", (110.0, 30.0, foot), 60.0, 90.0, neck_to_mm=(60.0, 30.0, 50.0),
+                neck=(25.0, 2.0 * (50.0 - foot)),
+            ),
+            Target("casting", block), find(Alloy, "al-si12"),
+        )
+        for foot in (30.0, 33.0)
+    ]  # fmt: skip
+    assert clear == [False, True]
 
 
 @pytest.mark.parametrize(("apart", "verdict"), [(30.0, Verdict.PASS), (-10.0, Verdict.FAIL)])

@@ -377,7 +377,7 @@ def test_both_sides_of_each_limit(sound_run, check_id, good, bad, miss):
 
 
 def test_too_far_is_a_fault_only_where_the_solve_agrees(sound_run):
-    """The plate is sound by the solve: a warning. A pool in it, or a low Niyama value: a fault."""
+    """Sound by the solve: a warning. A pool beyond what may be, or a low Niyama value: a fault."""
     check_id = "feeding/not-far-beyond-reach"
     far = with_pair(sound_run, distance_mm=500.0, reach_mm=90.0)
     niyama = far.freezing.niyama
@@ -385,13 +385,18 @@ def test_too_far_is_a_fault_only_where_the_solve_agrees(sound_run):
     flat = np.where(np.isfinite(niyama), np.float32(0.1), np.float32(np.nan))
     sound = replace(far, freezing=replace(far.freezing, niyama=steep))
     low = replace(far, freezing=replace(far.freezing, niyama=flat))
-    pool = replace(far.feeding.hot_spots[0], name="plate", fed_by="", isolated_volume_mm3=900.0)
-    cut_off = replace(sound, feeding=replace(far.feeding, hot_spots=(pool,)))
-    found = [judge(check_id, run)[0] for run in (sound, low, cut_off)]
-    assert [one.verdict for one in found] == [Verdict.WARN, Verdict.FAIL, Verdict.FAIL]
+    spot = replace(far.feeding.hot_spots[0], name="plate", fed_by="")
+    pools = [
+        replace(spot, isolated_volume_mm3=share * spot.section_volume_mm3) for share in (4e-3, 6e-3)
+    ]
+    cut_off = [replace(sound, feeding=replace(far.feeding, hot_spots=(pool,))) for pool in pools]
+    found = [judge(check_id, run)[0] for run in (sound, low, *cut_off)]
+    verdicts = [Verdict.WARN, Verdict.FAIL, Verdict.WARN, Verdict.FAIL]
+    assert [one.verdict for one in found] == verdicts
     assert "leaves no pool" in found[0].message
     assert "100 % of it are under the Niyama limit" in found[1].message
-    assert "0.90 cm³ cut off" in found[2].message
+    assert "a pool of 0.4 % at most" in found[2].message
+    assert "a pool of 0.6 % cut off" in found[3].message
     agree(found[0].value, 500.0 / 90.0, rel=1e-9, why="a quotient")
 
 

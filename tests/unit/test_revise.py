@@ -12,6 +12,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.records import (
     Feeding,
     FeedPair,
+    Freezing,
     Grid,
     HotSpot,
     Job,
@@ -190,7 +191,7 @@ def made_by(left_of):
             solid=PLATE, parts=("casting",), roles=(Role.CASTING,), mass_kg=1e-6 * poured,
             casting_kg=1.0, yield_pct=50.0,
         )  # fmt: skip
-        return results.plus(feeding).plus(metal).plus(GRID)
+        return results.plus(feeding).plus(metal).plus(GRID).plus(FREEZING)
 
     return make
 
@@ -203,6 +204,12 @@ GRID = Grid(
     pitch_mm=4.0,
     origin_mm=np.zeros(3),
 )
+
+NOTHING = np.full((1, 1, 1), np.nan, np.float32)
+FREEZING = Freezing(
+    time_s=NOTHING, gradient_k_mm=NOTHING, cooling_k_s=NOTHING, niyama=NOTHING, pitch_mm=4.0,
+    n_cells=1, n_steps=1, heat_balance_error=0.0, time_all_solid_s=1.0, shake_out_s=float("nan"),
+)  # fmt: skip
 
 
 def test_never_ends_on_a_round_worse_than_an_earlier_one():
@@ -350,6 +357,26 @@ def test_a_neighbor_takes_over_where_one_feeder_is_enough():
     assert len(plan.feeders) == 1
     assert "left out" in plan.rounds[1].changed
     assert plan.rounds[1].poured_kg < plan.rounds[0].poured_kg
+
+
+def test_feeders_that_nothing_hangs_on_go_first():
+    """Four feeders for what two can give: the two largest go at once, and the pool stays none."""
+    more = [replace(LARGE, name=f"F{k}", at_mm=(40.0 * k, 40.0, 20.0)) for k in (2, 3, 4)]
+    make = made_by(lambda p: 0.0)
+
+    def shared(results):
+        made = make(results)
+        (pair,) = made.need(Feeding).pairs
+        feeders = results.need(RiggingPlan).feeders
+        need = 2.6e4 / len(feeders)
+        pairs = tuple(replace(pair, feeder=one.name, need_mm3=need) for one in feeders)
+        return made.plus(replace(made.need(Feeding), pairs=pairs))
+
+    loop = Loop(PLATE, plate_survey(), plan_of([LARGE, *more]), job_of(feeding={"rounds": 1}))
+    plan = feed_by_rounds(loop.start, shared, shared).need(RiggingPlan)
+    assert len(plan.feeders) == 2
+    assert plan.rounds[1].changed == "F1, F2 left out"
+    assert plan.rounds[1].outcome == "kept"
 
 
 def replace_pair(feeding: Feeding, pair: FeedPair) -> Feeding:

@@ -315,9 +315,10 @@ class Cures:
     def _raised(self, feeder: FeederPlan, height_mm: float) -> bool:
         """Make a feeder higher, up to where more height adds no freezing time."""
         height = float(math.ceil(min(height_mm, HIGHEST * feeder.diameter_mm)))
-        if height <= feeder.height_mm:
+        raised = replace(feeder, height_mm=height)
+        if height <= feeder.height_mm or not self._room.has(raised, self._feeders):
             return False
-        return self._resized(feeder, replace(feeder, height_mm=height))
+        return self._resized(feeder, raised)
 
     def _resized(self, feeder: FeederPlan, grown: FeederPlan) -> bool:
         what = (

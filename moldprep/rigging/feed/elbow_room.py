@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -43,7 +44,7 @@ class ElbowRoom:
         )
 
     def has(self, feeder: FeederPlan, feeders: Sequence[FeederPlan]) -> bool:
-        """Return whether a feeder keeps clear of prints, walls, sprue, channels and feeders."""
+        """Return whether a feeder keeps clear of casting, prints, sprue, channels and feeders."""
         if self._is_in_print(feeder) or self._is_nearer_walls(feeder):
             return False
         low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
@@ -63,11 +64,21 @@ class ElbowRoom:
             wide = math.sqrt(max(sprue.top_area_mm2, sprue.foot_area_mm2) / math.pi)
             if math.dist(sprue.at_mm[:2], feeder.at_mm[:2]) < radius + wide:
                 return False
-        return not any(
+        is_met = any(
             low - 2.0 * SIDE_GAP_MM < point[2] < high
             and math.dist(point[:2], feeder.at_mm[:2]) < radius + wide
             for point, wide in _channel_points(self._plan, but_into=feeder.name)
         )
+        return not is_met and self._stands_clear(feeder)
+
+    def _stands_clear(self, feeder: FeederPlan) -> bool:
+        """Return whether a feeder, built, meets its casting at its foot or neck alone."""
+        placement = next((p for p in self._placements if p.name == feeder.into), None)
+        if placement is None:
+            return True
+        at, neck_to = unplaced(np.array([feeder.at_mm, feeder.neck_to_mm]), placement).tolist()
+        here = replace(feeder, at_mm=tuple(at), neck_to_mm=tuple(neck_to), is_open=False)
+        return self._finder.stands_clear(here)
 
     def _is_nearer_walls(self, feeder: FeederPlan) -> bool:
         """Return whether a feeder has less sand to its casting than it may, and than it had."""

@@ -26,12 +26,11 @@ from moldprep.rigging.feed.feeder_seats import Floats, SeatFinder
 from moldprep.rigging.feed.feeder_sites import ChillSite
 from moldprep.rigging.feed.seat import Disc, Seat, chill_at
 from moldprep.thermal.feedpairs import section_reach_mm
+from moldprep.thermal.out_of_reach import FAR_BEYOND
 from moldprep.thermal.pools import grown, way_mm
 
 UNREACHED_SHARE: Final = 0.10
 """A section may be out of reach with this share before it gets another feeder."""
-FAR_BEYOND: Final = 2.0
-"""Times its reach a feeder may be stretched for the sake of the yield; beyond it is a fault."""
 MOST_SEATS: Final = 6
 """Feeders on one group at most; beyond that the section wants padding or a chill, not metal."""
 SMALL_SHARE: Final = 0.01
@@ -144,17 +143,17 @@ class _Planner:
             site = None
             if chills and rank > 0:
                 is_small = volume < CHILL_FIRST_SHARE * self._casting_mm3
-                site = self._finder.chill_instead(group)
-                site = site or (self._finder.chill_site(group.root) if is_small else None)
+                site = self._finder.chills.instead(group)
+                site = site or (self._finder.chills.site(group.root) if is_small else None)
             if site is None and feeders:
                 shared[group.root.name] = self._first(group)
                 if shared[group.root.name]:
                     continue
             if site is None and chills and rank > 0:
-                site = self._finder.chill_site(group.root)
+                site = self._finder.chills.site(group.root)
             if site is not None:
                 self._cold += [] if site.normal[2] < 0.0 else [_disc_of(site)]
-                cold.append((site, group.root, self._finder.why_chill(group.root)))
+                cold.append((site, group.root, self._finder.chills.why(group.root)))
             elif feeders:
                 notes.append(_unfed(group.root))
         seated = [group for group in groups if shared.get(group.root.name)]

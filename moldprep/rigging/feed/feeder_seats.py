@@ -21,24 +21,22 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feed.feed_groups import FeedGroup, thickest_join_mm
-from moldprep.rigging.feed.feeder_sites import ChillSite, SideSite, Sites, TopSite
-from moldprep.rigging.feed.feeder_size import FeederSize, size_feeder, wanted_factor
+from moldprep.rigging.feed.beside import stands_clear
+from moldprep.rigging.feed.chill_seats import ChillFinder
+from moldprep.rigging.feed.feed_groups import FeedGroup
+from moldprep.rigging.feed.feeder_sites import SideSite, Sites, TopSite
+from moldprep.rigging.feed.feeder_size import FeederSize, pipe_allowed, size_feeder, wanted_factor
 from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed.seat import Disc, Seat, point, sleeve_wall_mm
 from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
-from moldprep.rigging.feed_reach import chilled_modulus_mm
 from moldprep.rigging.feeders import Sleeve
 from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
 from moldprep.thermal.regions import placed
 
 Floats = NDArray[np.float64]
 
-CHILL_COUNTS: Final = 2.5
-CHILL_AREA_SHARE: Final = 0.35
-"""A chill is taken instead of a feeder while it covers no more of a section's surface."""
-CHILL_VOLUME_SHARE: Final = 0.10
-"""… and while the section is no more than this share of the casting."""
+HERE: Final = Placement(name="casting")
+"""The pattern where it lies in its own frame."""
 NECK_SHARE: Final = 0.3
 """Length of a side feeder's neck over its diameter; at most 0.5 (AFS rule, from memory)."""
 NEAR: Final = 3.0
@@ -55,6 +53,10 @@ LEAST_SLEEVE_MM: Final = 25.0
 SLEEVE_WHY: Final = "a plain one would need over twice the metal, or finds no room"
 SIDES_TRIED: Final = 40
 """Places beside a section whose neck is tried, best first."""
+BUILT_TRIED: Final = 8
+"""… and of these, how many are built to see whether they keep clear of the casting."""
+TOPS_TRIED: Final = 4
+"""Places on top that are built to see the same, best first."""
 SLIMMEST: Final = 3.0
 """Height over diameter of the slimmest side feeder: the top of a slimmer one freezes first."""
 NECK_LIFT: Final = 0.12
@@ -85,6 +87,8 @@ class SeatFinder:
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.by_name = {section.name: section for section in survey.sections}
         self.demand = demand_pct(alloy)
+        self._keeps = pipe_allowed(alloy, self.demand, has_sleeves=job.feeding.sleeves != "none")
+        self.chills = ChillFinder(self.sites, self.number, survey, pattern.solid.volume_mm3)
         self._ground = Target("casting", pattern.solid)
 
     # ---- one feeder ----------------------------------------------------------------------
@@ -178,6 +182,7 @@ class SeatFinder:
             ground_mm2=ground,
             lowest_top_mm=low,
             sleeve=sleeve,
+            keeps=self._keeps,
         )
 
     def _top_seat(
@@ -196,33 +201,63 @@ class SeatFinder:
         needed = 4.0 * min(self._alloy.neck_factor, 1.0) * section.modulus_mm
         seats = []
         for narrow in (0.0, least * needed):
-            size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=narrow)
-            wall = sleeve_wall_mm(sleeve, size.diameter_mm)
-            lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
-            neck = min(narrow, size.diameter_mm)
-            site = self.sites.on_top(
-                {self.number[section.name]},
-                near_mm,
-                size.diameter_mm + 2.0 * wall,
-                size.height_mm,
-                max(section.thickness_mm, self._survey.pitch_mm),
-                taken,
-                neck_mm=neck,
-                lift_mm=lift,
-                sleeve_mm=wall,
-            )
-            if site is None or ((site.is_stepped or neck) and site.foot_mm < least * needed):
-                continue
-            if site.is_stepped and not neck:  # it will stand on a neck after all
-                foot = min(site.foot_mm, size.diameter_mm)
-                size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=foot)
-            seat = self._on(site, section, size, lift, sleeve, is_off=neck > 0.0)
-            if not self._stands(seat):
-                continue
-            seats.append(seat)
-            if self.is_near(seats[-1], near_mm):
+            refused: list[Disc] = []
+            while len(refused) < TOPS_TRIED:
+                site, seat = self._top_at(
+                    section, near_mm, feeds_mm3, taken, sleeve, narrow, least * needed, refused
+                )
+                if site is None:
+                    break
+                if seat is not None and self._stands(seat) and self._is_clear_built(seat):
+                    seats.append(seat)
+                    break
+                refused.append((site.at_mm[0], site.at_mm[1], max(section.thickness_mm, 10.0)))
+            if seats and self.is_near(seats[-1], near_mm):
                 return seats[-1]
         return seats[0] if seats else None
+
+    def _top_at(
+        self,
+        section: Section,
+        near_mm: Floats,
+        feeds_mm3: float,
+        taken: tuple[Disc, ...],
+        sleeve: Sleeve,
+        narrow_mm: float,
+        least_mm: float,
+        refused: list[Disc],
+    ) -> tuple[TopSite | None, Seat | None]:
+        """Return the best place on top that was not refused, and the seat there if it has one."""
+        size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=narrow_mm)
+        wall = sleeve_wall_mm(sleeve, size.diameter_mm)
+        lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
+        neck = min(narrow_mm, size.diameter_mm)
+        site = self.sites.on_top(
+            {self.number[section.name]},
+            near_mm,
+            size.diameter_mm + 2.0 * wall,
+            size.height_mm,
+            max(section.thickness_mm, self._survey.pitch_mm),
+            taken,
+            neck_mm=neck,
+            lift_mm=lift,
+            sleeve_mm=wall,
+            refused=tuple(refused),
+        )
+        if site is None or ((site.is_stepped or neck) and site.foot_mm < least_mm):
+            return site, None
+        if site.is_stepped and not neck:  # it will stand on a neck after all
+            foot = min(site.foot_mm, size.diameter_mm)
+            size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=foot)
+        return site, self._on(site, section, size, lift, sleeve, is_off=neck > 0.0)
+
+    def _is_clear_built(self, seat: Seat) -> bool:
+        """Return whether a seat's feeder, built on the pattern, meets it at its foot alone."""
+        return self.stands_clear(self.feeder(seat, (), "feeder", HERE))
+
+    def stands_clear(self, feeder: FeederPlan) -> bool:
+        """Return whether a feeder in the pattern's frame meets it at its foot or neck alone."""
+        return stands_clear(feeder, self._ground, self._alloy)
 
     def _stands(self, seat: Seat) -> bool:
         """Return whether a seat on top has metal under its foot: a thin rib is no ground."""
@@ -305,9 +340,27 @@ class SeatFinder:
             taken,
         )
         met = ((site, self._neck(site, size, neck_mm)) for site in sites[:SIDES_TRIED])
-        site, neck = next(((site, neck) for site, neck in met if neck), (None, None))
-        if site is None or neck is None:
-            return None
+        seats = [
+            self._at_side(section, feeds_mm3, sleeve, over_mm, size, neck_mm, site, neck)
+            for site, neck in met
+            if neck is not None
+        ]
+        seats.sort(key=lambda seat: not self._is_clear(seat))  # stable: else best first
+        built = (seat for seat in seats[:BUILT_TRIED] if self._is_clear_built(seat))
+        return next(built, None)
+
+    def _at_side(
+        self,
+        section: Section,
+        feeds_mm3: float,
+        sleeve: Sleeve,
+        over_mm: float,
+        size: FeederSize,
+        neck_mm: float,
+        site: SideSite,
+        neck: tuple[float, float],
+    ) -> Seat:
+        """Return the seat at a place beside, its feeder as high as it must be there."""
         wide, high = neck
         foot = site.neck_to_mm[2] - 0.5 * high
         low = over_mm - foot + 0.3 * size.diameter_mm
@@ -363,38 +416,6 @@ class SeatFinder:
         spot = np.floor((np.array(at_mm) - self._survey.origin_mm) / self._survey.pitch_mm)
         i, j, k = np.clip(spot.astype(int), 0, np.array(self._survey.label.shape) - 1)
         return int(i), int(j), int(k)
-
-    # ---- chills --------------------------------------------------------------------------
-
-    def chill_instead(self, group: FeedGroup) -> ChillSite | None:
-        """Return a chill that makes a small root freeze before its way out, or None."""
-        root = group.root
-        if root.volume_mm3 > CHILL_VOLUME_SHARE * self._pattern.solid.volume_mm3:
-            return None
-        join = thickest_join_mm(root, self._survey)
-        if not join > 0.0:
-            return None
-        target = 0.9 * root.modulus_mm * min(join / root.thickness_mm, 1.0)
-        area = (root.volume_mm3 / target - root.cooled_area_mm2) / (CHILL_COUNTS - 1.0)
-        if not 0.0 < area <= CHILL_AREA_SHARE * root.cooled_area_mm2:
-            return None
-        width = math.sqrt(area)
-        site = self.sites.for_chill(self.number[root.name], np.array(root.at_mm), width)
-        return site if site is not None and site.width_mm >= 0.9 * width else None
-
-    def chill_site(self, section: Section) -> ChillSite | None:
-        """Return the widest useful chill for a section that no feeder can reach, or None."""
-        width = max(section.thickness_mm, math.sqrt(0.15 * section.cooled_area_mm2))
-        return self.sites.for_chill(self.number[section.name], np.array(section.at_mm), width)
-
-    def why_chill(self, section: Section) -> str:
-        """Return why a section gets a chill."""
-        area = CHILL_AREA_SHARE * section.cooled_area_mm2
-        least = chilled_modulus_mm(section.volume_mm3, section.cooled_area_mm2, area, CHILL_COUNTS)
-        return (
-            f"{section.name} (modulus {section.modulus_mm:.1f} mm) would be cut off by its thinner "
-            f"neck; chilled it can come down to {least:.1f} mm and freeze first. Dry and warm"
-        )
 
     # ---- into the mold -------------------------------------------------------------------
 

@@ -20,6 +20,12 @@ STEP_SHARE: Final = 0.35
 
 N_DIRECTIONS: Final = 24
 
+N_STARTS: Final = 5
+"""Places of a section a neck is led out from at each height, the one next to the hot spot first."""
+
+UNDER_NECK_MM: Final = 10.0
+"""How far under its neck's middle a feeder beside must find room at least: its foot, and sand."""
+
 N_HEIGHTS: Final = 5
 """Heights of a section at which a side feeder is tried, the parting's first."""
 
@@ -112,6 +118,7 @@ class Sites(Maps):
         neck_mm: float = 0.0,
         lift_mm: float = 0.0,
         sleeve_mm: float = 0.0,
+        refused: tuple[tuple[float, float, float], ...] = (),
     ) -> TopSite | None:
         """Return the best place for a feeder on top of one of these sections, or None.
 
@@ -141,6 +148,8 @@ class Sites(Maps):
             Height of that neck: the feeder's foot is so far above the ground. [mm]
         sleeve_mm
             Wall of its sleeve, which the neck does not lie under. [mm]
+        refused
+            (x, y, radius) of discs where its foot must not be. [mm]
         """
         face, radius = self.top, 0.5 * diameter_mm
         z = np.nan_to_num(face.z_mm, nan=-1e9)
@@ -155,6 +164,8 @@ class Sites(Maps):
             stand &= free & (highest - z <= max(0.15 * diameter_mm, self._pitch))
             stand &= self._highest(np.where(face.is_kept, 1.0, 0.0), 0.35 * radius) < 0.5
             stand &= ~self._in_rooms(radius, z, z + height_mm)
+        for x, y, r in refused:
+            stand &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > r
         if not stand.any():
             return None
         square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
@@ -309,20 +320,20 @@ class Sites(Maps):
         if not len(own):
             return []
         top = min(label.shape[2], k + int(np.ceil(height_mm / pitch)) + 1)
-        low = max(0, k - int(np.ceil(0.4 * diameter_mm / pitch)))
+        low = max(0, k - int(np.ceil(UNDER_NECK_MM / pitch)))
         tall = np.pad((label[:, :, low:top] > 0).any(axis=2), margin)
         clear = ndimage.distance_transform_edt(~tall) * pitch
         origin = self._survey.origin_mm[:2] - margin * pitch
         spot = (np.asarray(near_mm[:2]) - origin) / pitch - 0.5
-        start = own[np.argmin(np.hypot(*(own - spot).T))].astype(float)
+        starts = _spread(own.astype(float), spot)
         outside = ndimage.label(level == 0)[0]
         outer = outside == outside[0, 0]
         low_mm = float(self._survey.origin_mm[2] + k * pitch)
         sites = []
-        for turn in range(N_DIRECTIONS):
+        for turn in range(N_DIRECTIONS * len(starts)):
             angle = 2.0 * np.pi * turn / N_DIRECTIONS
             way = np.array([np.cos(angle), np.sin(angle)])
-            found = _leave(level, outer, start, way)
+            found = _leave(level, outer, starts[turn // N_DIRECTIONS], way)
             if found is None or level[tuple(np.rint(found - way).astype(int))] != section:
                 continue
             middle = found + way * (neck_mm + 0.5 * diameter_mm) / pitch
@@ -398,8 +409,9 @@ class Sites(Maps):
     ) -> ChillSite | None:
         """Return the best flat ground for a chill under or on top of a section, or None.
 
-        Underneath is best: the chill lies where it is set, and feeders stay free above. `taken`
-        are discs (x, y, radius) its middle must not lie in.
+        Underneath is best: the chill lies where it is set, and feeders stay free above. A face to
+        be kept clear takes one where it is machined: no feeder is cut off there, and its mark goes.
+        `taken` are discs (x, y, radius) its middle must not lie in.
         """
         found = [
             site
@@ -422,7 +434,7 @@ class Sites(Maps):
         may = (face.label == section) & (face.level > 0.95)
         if not may.any():
             return None
-        ground = self._ground(face)
+        ground = self._ground(face, face.is_kept & ~face.is_machined)
         z = np.nan_to_num(face.z_mm, nan=-1e9)
         low, high = (z, z + CHILL_ROOM_MM) if up else (z - CHILL_ROOM_MM, z)
         may &= ~self._in_rooms(0.25 * width_mm, low, high)
@@ -445,16 +457,28 @@ class Sites(Maps):
         )
 
 
+def _spread(cells: Floats, spot: Floats) -> Floats:
+    """Return the cell nearest to a spot, and a few more, each the farthest from those before."""
+    away = np.hypot(*(cells - spot).T)
+    chosen = [int(np.argmin(away))]
+    apart = np.full(len(cells), np.inf)
+    while len(chosen) < min(N_STARTS, len(cells)):
+        apart = np.minimum(apart, np.hypot(*(cells - cells[chosen[-1]]).T))
+        chosen.append(int(np.argmax(apart)))
+    return cells[chosen]
+
+
 def _leave(level: NDArray[np.integer], outer: Bools, start: Floats, way: Floats) -> Floats | None:
     """Return the first cell outside the metal along a way, or None if that is not the outside."""
-    for step in range(1, 2 * max(level.shape)):
-        spot = start + step * way
-        index = tuple(np.rint(spot).astype(int))
-        if min(index) < 0 or index[0] >= level.shape[0] or index[1] >= level.shape[1]:
-            return None
-        if level[index] == 0:
-            return spot - 0.5 * way if outer[index] else None
-    return None
+    spots = start + np.arange(1, 2 * max(level.shape))[:, None] * way
+    cells = np.rint(spots).astype(int)
+    is_in = ((cells >= 0) & (cells < level.shape)).all(axis=1)
+    cells = cells[: len(cells) if is_in.all() else int(np.argmin(is_in))]
+    is_sand = level[cells[:, 0], cells[:, 1]] == 0
+    if not is_sand.any():
+        return None
+    first = int(np.argmax(is_sand))
+    return spots[first] - 0.5 * way if outer[tuple(cells[first])] else None
 
 
 def _run(is_metal: Bools, k: int) -> int:

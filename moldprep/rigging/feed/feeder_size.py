@@ -8,7 +8,7 @@ import numpy as np
 
 from moldprep.records import Alloy, FeederPlan, Job, Section
 from moldprep.rigging.feed_reach import modulus_chain_mm
-from moldprep.rigging.feed_volume import EFFICIENCY, feeder_volume_needed_mm3
+from moldprep.rigging.feed_volume import EFFICIENCY, PIPE_KEPT, feeder_volume_needed_mm3
 from moldprep.rigging.feeders import MODULUS_GAIN, Sleeve, feeder_diameter_mm, feeder_volume_mm3
 
 HEIGHT_RATIOS: Final = {"top": (1.5,), "side": (1.0, 1.25, 1.5)}
@@ -39,6 +39,19 @@ class FeederSize:
         return feeder_volume_mm3(self.diameter_mm, self.height_mm, is_domed=True)
 
 
+def pipe_allowed(alloy: Alloy, demand: float, *, has_sleeves: bool) -> float:
+    """Return how far down to its neck a feeder's pipe may go: less than all where the yield bears.
+
+    The yield is that of a casting and the feed metal it asks for by the volume rule, in percent
+    as `demand` is.
+    """
+    efficiency = PIPE_KEPT * EFFICIENCY["insulating" if has_sleeves else "plain"]
+    if not demand / 100.0 < PIPE_KEPT * EFFICIENCY["plain"]:
+        return 1.0
+    feeders = feeder_volume_needed_mm3(1.0, demand, efficiency)
+    return PIPE_KEPT if 100.0 / (1.0 + feeders) >= alloy.yield_pct[0] else 1.0
+
+
 def wanted_factor(job: Job, alloy: Alloy) -> float:
     """Return the feeder's modulus over the section's: the job's, or the alloy's. [-]"""
     factor = job.feeding.modulus_factor
@@ -56,6 +69,7 @@ def size_feeder(
     ground_mm2: float = 0.0,
     lowest_top_mm: float = 0.0,
     sleeve: Sleeve = "none",
+    keeps: float = 1.0,
 ) -> FeederSize:
     """Return the smallest closed (domed) feeder that meets modulus, volume and height.
 
@@ -79,8 +93,10 @@ def size_feeder(
         Its top must be at least this far above its foot. [mm]
     sleeve
         Kind of sleeve.
+    keeps
+        How far down to its neck its pipe may go, over the whole way.
     """
-    efficiency = EFFICIENCY["plain" if sleeve == "none" else sleeve]
+    efficiency = keeps * EFFICIENCY["plain" if sleeve == "none" else sleeve]
     needed = feeder_volume_needed_mm3(feeds_mm3, demand_pct, efficiency)
     tried = []
     for ratio in HEIGHT_RATIOS["top" if kind == "top" else "side"]:

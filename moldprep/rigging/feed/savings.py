@@ -6,10 +6,11 @@ from typing import Final
 
 from moldprep.records import Alloy, FeederPlan, Feeding, FeedPair, Job, RiggingPlan, Step
 from moldprep.rigging.feed.elbow_room import ElbowRoom
-from moldprep.rigging.feed.feeder_plan import FAR_BEYOND
 from moldprep.rigging.feed.feeder_size import scaled, wanted_factor
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feeders import feeder_volume_mm3
+from moldprep.thermal.out_of_reach import FAR_BEYOND
+from moldprep.thermal.without import Without
 
 NECK_KEPT: Final = 0.97
 """A feeder whose neck lasts longer than this share of its own time has its heat too low already."""
@@ -20,6 +21,39 @@ WORTH_IT: Final = 0.95
 """A feeder that would shrink by less than this is not worth a round."""
 HEIR_GROWS: Final = 1.25
 """A feeder may grow this much, in diameter, to take over the work of another."""
+
+
+def without_idle_feeders(
+    plan: RiggingPlan, mold: Without, job: Job, refused: frozenset[str]
+) -> Revision | None:
+    """Return the plan without feeders that nothing hangs on, or None.
+
+    All of them at first, as far as the others do without them together; where that did not help,
+    the largest alone. What the job gives or gates into stays.
+    """
+    if "feeders" not in job.rigging.auto:
+        return None
+    tied = _tied(plan, job)
+    idle: list[FeederPlan] = []
+    for feeder in sorted(plan.feeders, key=lambda f: (-_metal_mm3(f), f.name)):
+        if feeder.name in tied:
+            continue
+        if mold.loss([*(one.name for one in idle), feeder.name]).is_none:
+            idle.append(feeder)
+    for gone in (idle, idle[:1]):
+        text = f"{', '.join(sorted(feeder.name for feeder in gone))} left out"
+        if gone and text not in refused:
+            kept = tuple(feeder for feeder in plan.feeders if feeder not in gone)
+            step = Step(kind="drop", item=gone[0].name, for_what=gone[0].name, text=text)
+            why = ("nothing more would be cut off without",)
+            return Revision(plan=replace(plan, feeders=kept), steps=(step,), why=why)
+    return None
+
+
+def _tied(plan: RiggingPlan, job: Job) -> set[str]:
+    """Return the feeders that cannot go: the job's, and those gated or vented into by it."""
+    given = {feeder.name for feeder in job.rigging.feeder}
+    return given | {gate.into for gate in plan.ingates} | {v.into for v in job.rigging.vent}
 
 
 def fewer_feeders(
@@ -35,7 +69,7 @@ def fewer_feeders(
     if "feeders" not in job.rigging.auto:
         return None
     given = {feeder.name for feeder in job.rigging.feeder}
-    tied = given | {gate.into for gate in plan.ingates} | {v.into for v in job.rigging.vent}
+    tied = _tied(plan, job)
     pairs = _by_feeder(plan, feeding)
     now = {feeder.name: feeder for feeder in plan.feeders}
     heirs: set[str] = set()

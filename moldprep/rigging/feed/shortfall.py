@@ -3,14 +3,19 @@
 from typing import Final
 
 from moldprep.records import Alloy, Feeding, HotSpot, Job
+from moldprep.thermal.feedpairs import demand_pct, gives_mm3
 
 PIPE_SAFE: Final = 0.99
 """A feeder whose neck lasts longer than this share of its own time pipes into the casting."""
 
+ROUNDING: Final = 1e-6
+"""Share by which a feeder that gives all it can may seem to give more."""
+
 
 def is_sound(feeding: Feeding, job: Job, alloy: Alloy) -> bool:
     """Return whether no pool is over the limit, no feeder runs dry or is hottest at its neck."""
-    return not (left_over(feeding, job) or run_dry(feeding, job) or low_heat(feeding, job, alloy))
+    is_dry = bool(run_dry(feeding, job, alloy))
+    return not (left_over(feeding, job) or is_dry or low_heat(feeding, job, alloy))
 
 
 def unfed_mm3(feeding: Feeding, job: Job) -> float:
@@ -22,10 +27,10 @@ def unfed_mm3(feeding: Feeding, job: Job) -> float:
     )
 
 
-def short_mm3(feeding: Feeding, job: Job) -> float:
+def short_mm3(feeding: Feeding, job: Job, alloy: Alloy, keeps: float = 1.0) -> float:
     """Return the feed metal that feeders lack; those of the job left out. [mm³]"""
     given = {feeder.name for feeder in job.rigging.feeder}
-    need, can = _need_and_can(feeding)
+    need, can = _need_and_can(feeding, alloy, keeps)
     return sum(max(need[name] - can[name], 0.0) for name in need if name not in given)
 
 
@@ -39,14 +44,17 @@ def left_over(feeding: Feeding, job: Job) -> tuple[HotSpot, ...]:
     )
 
 
-def run_dry(feeding: Feeding, job: Job) -> dict[str, float]:
-    """Return by name how much more feeders must give than they can; those of the job left out."""
+def run_dry(feeding: Feeding, job: Job, alloy: Alloy, keeps: float = 1.0) -> dict[str, float]:
+    """Return by name how much more feeders must give than they can; those of the job left out.
+
+    `keeps` is how far down to their necks their pipes may go, over the whole way.
+    """
     given = {feeder.name for feeder in job.rigging.feeder}
-    need, can = _need_and_can(feeding)
+    need, can = _need_and_can(feeding, alloy, keeps)
     return {
         name: amount / max(can[name], 1e-9)
         for name, amount in sorted(need.items())
-        if name not in given and amount > can[name]
+        if name not in given and amount > (1.0 + ROUNDING) * can[name]
     }
 
 
@@ -70,7 +78,7 @@ def troubles(feeding: Feeding, job: Job, alloy: Alloy) -> dict[str, float]:
     found: dict[str, float] = {}
     for spot in feeding.hot_spots:
         found[spot.section] = found.get(spot.section, 0.0) + spot.isolated_volume_mm3
-    found |= run_dry(feeding, job)
+    found |= run_dry(feeding, job, alloy)
     low = low_heat(feeding, job, alloy)
     for pair in feeding.pairs:
         if pair.feeder in low:
@@ -79,9 +87,13 @@ def troubles(feeding: Feeding, job: Job, alloy: Alloy) -> dict[str, float]:
     return found
 
 
-def _need_and_can(feeding: Feeding) -> tuple[dict[str, float], dict[str, float]]:
+def _need_and_can(
+    feeding: Feeding, alloy: Alloy, keeps: float
+) -> tuple[dict[str, float], dict[str, float]]:
     """Return by feeder what it must give and what it can. [mm³]"""
     need: dict[str, float] = {}
+    can: dict[str, float] = {}
     for pair in feeding.pairs:
         need[pair.feeder] = need.get(pair.feeder, 0.0) + pair.need_mm3
-    return need, {pair.feeder: pair.can_give_mm3 for pair in feeding.pairs}
+        can[pair.feeder] = gives_mm3(pair, demand_pct(alloy), keeps)
+    return need, can

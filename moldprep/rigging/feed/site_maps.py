@@ -125,11 +125,11 @@ class Maps:
             deep[inside] = level - z[inside]
         return deep
 
-    def _ground(self, face: Face) -> Floats:
+    def _ground(self, face: Face, is_kept: Bools) -> Floats:
         """Return how far each column is from an edge, a step, a kept face or a steep slope. [mm]"""
         z = np.nan_to_num(face.z_mm, nan=-1e9)
         rise = ndimage.maximum_filter(z, 3) - ndimage.minimum_filter(z, 3)
-        good = np.isfinite(face.z_mm) & ~face.is_kept & (face.level > LEVEL)
+        good = np.isfinite(face.z_mm) & ~is_kept & (face.level > LEVEL)
         good &= rise < 2.5 * self._pitch
         padded = np.pad(good, 1)
         cells = ndimage.distance_transform_edt(padded)[1:-1, 1:-1]
@@ -138,7 +138,7 @@ class Maps:
 
     @cached_property
     def _top_ground(self) -> Floats:
-        return self._ground(self.top)
+        return self._ground(self.top, self.top.is_kept)
 
     def ground_mm2(self, section: int) -> float:
         """Return the area of a section that is seen from above, at least one cell's. [mm²]"""
