@@ -38,7 +38,8 @@ class Rays:
     """A ray scene of one mesh."""
 
     def __init__(self, points: Floats, faces: Ints) -> None:
-        self._middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
+        self._bounds = np.array([points.min(axis=0), points.max(axis=0)])
+        self._middle = self._bounds.mean(axis=0)
         self._scene = o3d.t.geometry.RaycastingScene()
         self._scene.add_triangles(
             o3d.core.Tensor((points - self._middle).astype(np.float32)),
@@ -81,17 +82,34 @@ class Rays:
         place = near["points"].numpy().astype(np.float64) + self._middle
         return place, near["primitive_ids"].numpy().astype(np.int64)
 
+    def are_blocked(self, origins: Floats, directions: Floats) -> NDArray[np.bool_]:
+        """Return (n,) whether anything lies ahead of each ray."""
+        if len(origins) == 0:
+            return np.zeros(0, bool)
+        return np.asarray(self._scene.test_occlusions(self._tensor(origins, directions)).numpy())
+
     def is_inside(self, points: Floats) -> NDArray[np.bool_]:
         """Return (n,) whether each point is inside, by the parity of three slanted rays.
 
-        The majority decides, so that one ray grazing an edge does no harm.
+        The majority decides, so that one ray grazing an edge does no harm: the third is cast only
+        where the first two differ.
         (The kernel's own occupancy query was wrong at 1 of 100 points 0.02 mm from a surface.)
         """
-        votes = np.zeros(len(points), np.int64)
-        for direction in SLANTED:
-            hits = self.crossings(points, direction)
-            votes += np.bincount(hits.ray, minlength=len(points)) % 2
-        return np.asarray(votes >= 2)
+        inside = np.zeros(len(points), bool)
+        low, high = self._bounds
+        near = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+        one, two = (self._is_odd(points[near], direction) for direction in SLANTED[:2])
+        inside[near] = one
+        split = near[one != two]
+        inside[split] = self._is_odd(points[split], SLANTED[2])
+        return inside
+
+    def _is_odd(self, origins: Floats, direction: Floats) -> NDArray[np.bool_]:
+        """Return (n,) whether each ray crosses the surface an odd number of times."""
+        if len(origins) == 0:
+            return np.zeros(0, bool)
+        counts = self._scene.count_intersections(self._tensor(origins, direction)).numpy()
+        return np.asarray(counts % 2 == 1)
 
     def _tensor(self, origins: Floats, directions: Floats) -> o3d.core.Tensor:
         directions = np.broadcast_to(directions, np.shape(origins))

@@ -1,7 +1,7 @@
 """How the pieces go together: one straight move each, proved free of collision."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -125,14 +125,6 @@ def _first_free(lying: list[Piece], piece: Piece, ways: Sequence[Way], what: str
     return blocked[0]
 
 
-@dataclass(frozen=True)
-class _Spans:
-    """First and last place of a body along each line; inf and -inf where it is not met."""
-
-    first: Floats
-    last: Floats
-
-
 def _blocked_on_lines(mover: Solid, standing: Solid, direction: Floats) -> bool:
     across = np.eye(3)[np.abs(direction) < 0.5]
     low = np.maximum(mover.bounds[0], standing.bounds[0]) @ across.T
@@ -140,18 +132,10 @@ def _blocked_on_lines(mover: Solid, standing: Solid, direction: Floats) -> bool:
     if (high - low <= COLUMN_MM).any():
         return False
     u, v = (np.arange(a + 0.37 * COLUMN_MM, b, COLUMN_MM) for a, b in zip(low, high, strict=True))
-    grid = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1).reshape(-1, 2)
+    grid = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1).reshape(-1, 2) @ across
     reach = float(np.abs(np.concatenate([mover.bounds, standing.bounds])).max()) + 1.0
-    start = grid @ across - direction * reach
-    moving, still = (_spans(body, start, direction) for body in (mover, standing))
+    begin, end = grid - direction * reach, grid + direction * reach
+    still, _ = Rays.of(standing).first(begin, direction)
+    moving, _ = Rays.of(mover).first(end, -direction)
     # upstream of the mover's last place on a line there may be nothing of the standing body
-    return bool((still.first < moving.last - RUB_MM).any())
-
-
-def _spans(body: Solid, start: Floats, direction: Floats) -> _Spans:
-    hits = Rays.of(body).crossings(start, direction)
-    first = np.full(len(start), np.inf)
-    last = np.full(len(start), -np.inf)
-    np.minimum.at(first, hits.ray, hits.distance)
-    np.maximum.at(last, hits.ray, hits.distance)
-    return _Spans(first, last)
+    return bool((still < 2.0 * reach - moving - RUB_MM).any())

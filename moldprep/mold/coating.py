@@ -18,6 +18,9 @@ LOOKS: Final = (60, 600, 6_000)
 MOST_LEFT: Final = 1_000
 """Points that the last looks are tried from; of more, an even choice stands for all."""
 
+AT_ONCE: Final = 20
+"""Directions looked along together."""
+
 GRAZING: Final = 0.02
 """A face seen at 1° or less is not seen: sine of that angle."""
 
@@ -47,10 +50,10 @@ def find_hidden(sand: Solid, wetted: Floats) -> tuple[float, Floats]:
             step = -(-len(left) // MOST_LEFT)
             area, left = area * step, left[::step]
         seen = np.zeros(len(left), bool)
-        for direction in spread_directions(n_looks):
-            ahead = np.flatnonzero(~seen & (inward[left] @ direction > GRAZING))
-            distance, _ = rays.first(start[left[ahead]], direction)
-            seen[ahead] = ~np.isfinite(distance)
+        for some in np.array_split(spread_directions(n_looks), n_looks // AT_ONCE):
+            spot, look = np.nonzero((inward[left] @ some.T > GRAZING) & ~seen[:, None])
+            is_free = ~rays.are_blocked(start[left[spot]], some[look])
+            seen[spot[is_free]] = True
         left = left[~seen]
         if len(left) == 0:
             return 0.0, nowhere

@@ -60,14 +60,16 @@ def find_loose_sand(sand: Flags, lattice: Lattice, tool_mm: float) -> LooseSand:
     """
     pitch = lattice.pitch_mm
     void = ~sand
-    reached = _tool_reaches(void, tool_mm / 2.0, pitch)
+    half_width = edt.edt(void, anisotropy=(pitch,) * 3, black_border=False, parallel=2)
+    reached = _tool_reaches(half_width, tool_mm / 2.0, pitch)
     clean = reached | _sees_outside(sand)
     rest = void & ~clean
+    if not rest.any():
+        return LooseSand(0.0, (0.0, 0.0, 0.0))
     deepest_mm = LENGTH_TO_WIDTH * tool_mm
     depth, beside = (_way_in_mm(start, void, pitch, deepest_mm) for start in (reached, clean))
-    half_width = edt.edt(void, anisotropy=(pitch,) * 3, black_border=False)
     for opening_mm in np.arange(tool_mm, 2.0 * pitch, -pitch):
-        gets_in = _tool_reaches(void, opening_mm / 2.0, pitch)
+        gets_in = _tool_reaches(half_width, opening_mm / 2.0, pitch)
         rest &= ~(gets_in & (depth <= LENGTH_TO_WIDTH * opening_mm))
         rest &= ~_blown_out(rest, gets_in, beside, half_width, opening_mm)
     label, counts = _wide_parts(rest, half_width, pitch)
@@ -174,15 +176,10 @@ def _shifted(plane: Flags, by_0: int, by_1: int) -> Flags:
     return out
 
 
-def _tool_reaches(void: Flags, radius_mm: float, pitch: float) -> Flags:
+def _tool_reaches(half_width: NDArray[np.float32], radius_mm: float, pitch: float) -> Flags:
     """Return cubes that a ball of this radius, rolled in from outside, can sweep over."""
-    spacing = (pitch,) * 3
-    wide = np.pad(void, 1, constant_values=True)
-    room = edt.edt(wide, anisotropy=spacing, black_border=False) >= radius_mm
-    room[0], room[-1] = True, True
-    room[:, 0], room[:, -1] = True, True
-    room[:, :, 0], room[:, :, -1] = True, True
+    room = np.pad(half_width >= radius_mm, 1, constant_values=True)
     label = cc3d.connected_components(room, connectivity=6)
     reached = label == label[0, 0, 0]
-    swept = edt.edt(~reached, anisotropy=spacing, black_border=False) <= radius_mm
-    return np.asarray(swept[1:-1, 1:-1, 1:-1])
+    swept = edt.edt(~reached, anisotropy=(pitch,) * 3, black_border=False, parallel=2)
+    return np.asarray(swept[1:-1, 1:-1, 1:-1] <= radius_mm)

@@ -105,11 +105,11 @@ def find_weakest_finger(
     load_n_m3
         Load per volume of the finger: its weight, or buoyancy under metal. [N/m³]
     """
-    pitch = lattice.pitch_mm
     worst: Finger | None = None
-    least = max(3.0 * pitch, BALL_MM)
+    least = max(3.0 * lattice.pitch_mm, BALL_MM)
+    half = _distance_mm(sand, lattice, black_border=True)
     for radius in (least, 2.0 * least):
-        for finger in _fingers(sand, lattice, radius, load_n_m3):
+        for finger in _fingers(sand, half, lattice, radius, load_n_m3):
             if worst is None or finger.stress_mpa > worst.stress_mpa:
                 worst = finger
     return worst
@@ -166,27 +166,47 @@ def weight_n_m3(density_kg_m3: float) -> float:
     return density_kg_m3 * G_M_S2
 
 
+def _distance_mm(
+    cubes: NDArray[np.bool_], lattice: Lattice, black_border: bool = False
+) -> NDArray[np.float32]:
+    """Return how far each of the cubes is from the nearest that is not one of them. [mm]"""
+    spacing = (lattice.pitch_mm,) * 3
+    far: NDArray[np.float32] = edt.edt(
+        cubes, anisotropy=spacing, black_border=black_border, parallel=2
+    )
+    return far
+
+
 def _fingers(
-    sand: NDArray[np.bool_], lattice: Lattice, radius: float, load_n_m3: float
+    sand: NDArray[np.bool_],
+    half: NDArray[np.float32],
+    lattice: Lattice,
+    radius: float,
+    load_n_m3: float,
 ) -> list[Finger]:
+    """Return the fingers that a ball of this radius leaves; `half`: distance to the outside."""
     pitch = lattice.pitch_mm
-    spacing = (pitch,) * 3
-    half = edt.edt(sand, anisotropy=spacing, black_border=True)
     core = half > radius
     if not core.any():
         return []
-    stout = edt.edt(~core, anisotropy=spacing, black_border=False) <= radius
-    label = cc3d.connected_components(sand & ~stout, connectivity=6)
-    reach = edt.edt(~(stout & sand), anisotropy=spacing, black_border=False)
+    stout = _distance_mm(~core, lattice) <= radius
+    thin = sand & ~stout
+    label = cc3d.connected_components(thin, connectivity=6)
+    thickest = np.zeros(int(label.max()) + 1, np.float32)
+    np.maximum.at(thickest, label[thin], half[thin])
+    no_noise = np.flatnonzero(thickest >= pitch)  # less is rounding along an edge
+    if len(no_noise) == 0:
+        return []
+    reach = _distance_mm(~(stout & sand), lattice)
     found = []
-    stats = cc3d.statistics(label)
-    for k in range(1, int(label.max()) + 1):
-        box = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in stats["bounding_boxes"][k])
+    boxes = cc3d.statistics(label)["bounding_boxes"]
+    for k in no_noise:
+        box = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in boxes[k])
         mine = label[box] == k
-        thickness = 2.0 * float(half[box][mine].max())
+        thickness = 2.0 * float(thickest[k])
         length = float(reach[box][mine].max())
-        if thickness < 2.0 * pitch or length < 1.5 * thickness:
-            continue  # rounding along an edge, or as stout as it is long
+        if length < 1.5 * thickness:
+            continue  # as stout as it is long
         root = sand[box] & stout[box] & (edt.edt(~mine, black_border=False) <= 1.0)
         n_roots = int(cc3d.connected_components(root, connectivity=26).max())
         free = 2.0 * length if n_roots > 1 else length
