@@ -60,12 +60,12 @@ def casting_of(solid, name="casting"):
     return Body(name=name, role=Role.CASTING, solid=solid)
 
 
-def rigging_of(casting, *bodies, inserts=()):
+def rigging_of(casting, *bodies, inserts=(), material="iron"):
     """Return the rigging of one casting; bodies are (name, role, solid), inserts (name, solid)."""
     return Rigging(
         castings=(casting_of(casting),),
         bodies=tuple(Body(name=name, role=role, solid=solid) for name, role, solid in bodies),
-        inserts=tuple(Insert(name=name, material="iron", solid=body) for name, body in inserts),
+        inserts=tuple(Insert(name=name, material=material, solid=body) for name, body in inserts),
     )
 
 
@@ -125,11 +125,11 @@ def metal_of(rigging):
 
 
 def mold_of(
-    casting, *bodies, z_mm=0.0, inserts=(), plan=None, sand=SILICA, printer=PRINTER, folder=".",
-    **tables,
+    casting, *bodies, z_mm=0.0, inserts=(), material="iron", plan=None, sand=SILICA,
+    printer=PRINTER, folder=".", **tables,
 ):  # fmt: skip
     """Return the mold of a casting with rigging bodies; `tables` are those of the job file."""
-    rigging = rigging_of(casting, *bodies, inserts=inserts)
+    rigging = rigging_of(casting, *bodies, inserts=inserts, material=material)
     job = make_job(
         {"name": "test", "alloy": "steel", "casting": {"file": "x.stl", "unit": "mm"}, **tables},
         folder=folder,

@@ -324,6 +324,7 @@ def _handling(results: Results) -> to.HandlingPart:
         pieces=tuple(to.PieceFactsPart.model_validate(one) for one in handling.pieces),
         cores=tuple(to.CoreFactsPart.model_validate(one) for one in handling.cores),
         steps=handling.steps,
+        inserts=tuple(to.InsertFactsPart.model_validate(one) for one in handling.inserts),
         gaps=tuple(to.GapPart(a=a, b=b, gap_mm=gap) for a, b, gap in handling.gaps),
         **{key: getattr(handling, key) for key in plain},
     )

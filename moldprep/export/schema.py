@@ -165,6 +165,17 @@ class CoreFactsPart(Part):
     at_mm: Place
 
 
+class InsertFactsPart(Part):
+    """How a chill or a sleeve gets into the sand; no number where no sand holds it."""
+
+    name: str
+    material: str
+    piece: str
+    blocked_mm2: Number
+    way: str
+    at_mm: Place
+
+
 class GapPart(Part):
     """The smallest gap between two mating pieces."""
 
@@ -190,6 +201,7 @@ class HandlingPart(Part):
     joint_head_mm: Number
     joint_holds_mm: Number
     joint_is_sealed: bool
+    inserts: tuple[InsertFactsPart, ...]
 
 
 class TooLarge(Part):

@@ -126,25 +126,33 @@ def _before_closing(high: tuple[str, ...], *, is_roped: bool) -> Iterator[WorkSt
 
 
 def _inserts(results: Results) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Return what is set into the sand below the parting, and above it."""
-    plan, z_mm = results.need(RiggingPlan), results.need(Parting).z_mm
-    alloy = results.need(Alloy)
-    found: list[tuple[float, str]] = []
+    """Return what is set into the sand below the parting, and above it, and how it goes in."""
+    plan, z_mm, alloy = results.need(RiggingPlan), results.need(Parting).z_mm, results.need(Alloy)
+    facts = {one.name: one for one in results.need(Handling).inserts}
+    found: list[tuple[bool, str]] = []
+
+    def add(name: str, at_z_mm: float, what: str) -> None:
+        one = facts.get(name)
+        is_high = one.piece.startswith("cope") if one and one.piece else at_z_mm >= z_mm
+        found.append((is_high, f"{what} ({one.way})" if one and one.way else what))
+
     for chill in plan.chills:
         sizes = " x ".join(f"{v:.0f}" for v in chill.size_mm)
         what = f"chill {chill.name}, {chill.material}, {sizes} mm, at {place(chill.at_mm)}"
-        found.append((chill.at_mm[2], what))
+        add(chill.name, chill.at_mm[2], what)
     for filt in plan.filters:
         made_of = f" of {alloy.filter_material}" if alloy.filter_material else ""
         what = (
             f"filter{made_of}, {filt.length_mm:.0f} x {filt.width_mm:.0f} x "
             f"{filt.thickness_mm:.0f} mm, {filt.pores}, across the runner at {place(filt.at_mm)}"
         )
-        found.append((-math.inf, what))
-    found += [(f.at_mm[2], _sleeve(f)) for f in plan.feeders if f.sleeve != "none"]
+        found.append((False, what))
+    for feeder in plan.feeders:
+        if feeder.sleeve != "none":
+            add(f"sleeve-{feeder.name}", feeder.at_mm[2], _sleeve(feeder))
     return (
-        tuple(what for z, what in found if z < z_mm),
-        tuple(what for z, what in found if z >= z_mm),
+        tuple(what for is_high, what in found if not is_high),
+        tuple(what for is_high, what in found if is_high),
     )
 
 

@@ -25,6 +25,9 @@ WAYS_IN: Final[tuple[Way, ...]] = (
 COLUMN_MM: Final = 2.0
 """Spacing of the lines a sweep is tested along."""
 
+LINES_SHARE: Final = 0.1
+"""The same over the smallest side of what moves, where that is less."""
+
 RUB_MM: Final = 0.05
 """Overlap along a line that counts as rubbing of coincident faces, not as a hit."""
 
@@ -33,9 +36,9 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
     """Return one move for each piece after the first, in an order in which none hits another.
 
     Parts of one split piece (`drag-a`, `drag-b`) are glued first, the last cut first, and go in as
-    one; where the whole is too heavy they go in one by one. The drag lies first, the cope closes
-    last; cores and cheeks go in between, the first that is free each time. Where nothing is free,
-    the step names what the next piece hits.
+    one; where the whole is too heavy they go in one by one. The drag lies first, then come cores
+    and cheeks, the first that is free each time; the cope closes on them, and plugs go into it.
+    Where nothing is free, the step names what the next piece hits.
 
     Parameters
     ----------
@@ -48,13 +51,14 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
         joined, joins = _joined(parts)
         steps += joins
         wholes.append(replace(joined, name=name))
-    lying, closing = wholes[:1], [p for p in wholes[1:] if p.role == "cope"]
-    waiting = [p for p in wholes[1:] if p.role != "cope"]
-    while waiting or closing:
-        step, piece = _next(lying, waiting or closing)
-        steps.append(step)
-        lying.append(piece)
-        (waiting or closing).remove(piece)
+    lying = wholes[:1]
+    for rank in (("drag", "core", "cheek"), ("cope",), ("plug",)):
+        waiting = [piece for piece in wholes[1:] if piece.role in rank]
+        while waiting:
+            step, piece = _next(lying, waiting)
+            steps.append(step)
+            lying.append(piece)
+            waiting.remove(piece)
     return tuple(steps)
 
 
@@ -86,7 +90,7 @@ def hits_on_the_way(mover: Solid, standing: Solid, direction: tuple[float, float
     part of the mover: that is the sweep of the mover, tested on lines `COLUMN_MM` apart, and with
     the bodies themselves at a few stations of the way.
     """
-    if _blocked_on_lines(mover, standing, np.asarray(direction)):
+    if blocked_mm2(mover, standing, np.asarray(direction)) > 0.0:
         return True
     start = float(np.ptp(np.concatenate([mover.bounds, standing.bounds]) @ np.abs(direction)))
     for share in (0.002, 0.02, 0.1, 0.3):
@@ -102,7 +106,7 @@ def _next(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece
     blocked: list[AssemblyStep] = []
     for piece in waiting:
         ways = WAYS_IN if piece.role == "core" else WAYS_IN[:1]
-        verb = {"cope": "Close", "core": "Set"}.get(piece.role, "Place")
+        verb = {"cope": "Close", "core": "Set", "plug": "Set"}.get(piece.role, "Place")
         step = _first_free(lying, piece, ways, f"{verb} {piece.name}")
         if not step.hits:
             return step, piece
@@ -125,17 +129,22 @@ def _first_free(lying: list[Piece], piece: Piece, ways: Sequence[Way], what: str
     return blocked[0]
 
 
-def _blocked_on_lines(mover: Solid, standing: Solid, direction: Floats) -> bool:
+def blocked_mm2(mover: Solid, standing: Solid, direction: Floats) -> float:
+    """Return the area of a standing body, seen along a move, that a mover would sweep through.
+
+    Tested on lines `COLUMN_MM` apart, closer on a small mover; 0 where the way is free. [mm²]
+    """
     across = np.eye(3)[np.abs(direction) < 0.5]
     low = np.maximum(mover.bounds[0], standing.bounds[0]) @ across.T
     high = np.minimum(mover.bounds[1], standing.bounds[1]) @ across.T
-    if (high - low <= COLUMN_MM).any():
-        return False
-    u, v = (np.arange(a + 0.37 * COLUMN_MM, b, COLUMN_MM) for a, b in zip(low, high, strict=True))
+    step = min(COLUMN_MM, LINES_SHARE * float(mover.size_mm.min()))
+    if (high - low <= step).any():
+        return 0.0
+    u, v = (np.arange(a + 0.37 * step, b, step) for a, b in zip(low, high, strict=True))
     grid = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1).reshape(-1, 2) @ across
     reach = float(np.abs(np.concatenate([mover.bounds, standing.bounds])).max()) + 1.0
     begin, end = grid - direction * reach, grid + direction * reach
     still, _ = Rays.of(standing).first(begin, direction)
     moving, _ = Rays.of(mover).first(end, -direction)
     # upstream of the mover's last place on a line there may be nothing of the standing body
-    return bool((still < 2.0 * reach - moving - RUB_MM).any())
+    return float((still < 2.0 * reach - moving - RUB_MM).sum()) * step**2

@@ -10,11 +10,12 @@ from moldprep.mold.block import Block, make_block
 from moldprep.mold.bolts import add_bolts
 from moldprep.mold.contour import FLANGE_MM, contoured
 from moldprep.mold.cores import Cores, find_cores
-from moldprep.mold.cutting import Cutting
+from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.declared import declared_bodies
 from moldprep.mold.enclosed import Hemmed, find_hemmed
 from moldprep.mold.features import Outside, add_core_vents, add_straps
 from moldprep.mold.halves import cut_halves, floating, is_speck, layer_names
+from moldprep.mold.inserts import add_plugs, insert_play
 from moldprep.mold.joints import add_seal, head_kept_out_mm
 from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
@@ -38,7 +39,7 @@ from moldprep.records import (
 )
 from moldprep.tolerances import SLIVER_MM3
 
-ORDER = {"drag": 0, "core": 1, "cheek": 2, "cope": 3}
+ORDER = {"drag": 0, "core": 1, "cheek": 2, "cope": 3, "plug": 4}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,12 +47,14 @@ class Layout:
     """What goes where, before the sand is cut.
 
     void   : what is neither sand nor its gaps: metal, inserts, mouths
+    play   : the play round inserts, by name
     levels : heights at which the sand parts, from below [mm]
     """
 
     block: Block
     levels: tuple[float, ...]
     void: Solid
+    play: tuple[Named, ...]
     found: Cores
     pockets: tuple[Pocket, ...]
     is_block: bool
@@ -60,7 +63,8 @@ class Layout:
     def taken(self) -> Solid:
         """All that is neither a half nor the inside of a core."""
         seats = [core.seats for core in self.found.cores]
-        return Solid.union([self.void, *seats, *(pocket.gaps for pocket in self.pockets)])
+        gaps = [pocket.gaps for pocket in self.pockets]
+        return Solid.union([self.void, *seats, *gaps, *(body for _, body in self.play)])
 
     @property
     def outside(self) -> Outside:
@@ -75,7 +79,8 @@ class Layout:
                  high if name == "drag" else min(high, low + FLANGE_MM))
                 for name, low, high in lips
             )  # fmt: skip
-        return Outside(bounds=self.block.solid.bounds, lips=lips, is_block=self.is_block)
+        solid = self.block.solid
+        return Outside(block=solid, bounds=solid.bounds, lips=lips, is_block=self.is_block)
 
 
 def cut_mold(
@@ -116,12 +121,13 @@ def cut_mold(
         (f"{core.name} print gaps", core.seats - core.solid - layout.void)
         for core in layout.found.cores
     ]
+    pocket_gaps = Solid.union(pocket.gaps for pocket in layout.pockets)
     cutting = Cutting(
         pieces=(
             *halves.pieces,
             *(Piece(name=c.name, role="core", solid=c.solid) for c in layout.found.cores),
         ),
-        clearances=layout.block.mouths,
+        clearances=(*layout.block.mouths, *layout.play),
         notes=(
             walls.reason,
             *layout.found.notes,
@@ -130,10 +136,11 @@ def cut_mold(
     ).plus(
         [
             *gaps,
-            ("pocket gaps", Solid.union(pocket.gaps for pocket in layout.pockets) - layout.void),
+            ("pocket gaps", pocket_gaps - layout.void),
             ("specks of sand too small to print", halves.specks),
         ]
     )
+    cutting = add_plugs(cutting, rigging.inserts, job.mold.clearance_mm)
     if wants_seal(metal.solid, parting.z_mm, job, alloy):
         cutting = add_seals(cutting, layout)
     cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
@@ -144,6 +151,7 @@ def cut_mold(
         pieces=tuple(sorted(cutting.pieces, key=_order)),
         clearances=cutting.clearances,
         inserts_mm3=layout.block.inserts.volume_mm3,
+        inserts=rigging.inserts,
         z_mm=parting.z_mm,
         prints=print_bodies(layout.found),
         notes=cutting.notes,
@@ -182,14 +190,32 @@ def lay_out(
                 walls.side_mm,
             ),
         )
+    void = filled + block.open_up
+    gaps = [pocket.gaps for pocket in pockets]
+    away = Solid.union([void, *gaps, *(body for c in found.cores for body in (c.solid, c.seats))])
+    play = [
+        (name, (body & block.solid) - away)
+        for name, body in insert_play(rigging.inserts, job.mold.clearance_mm)
+    ]
     return Layout(
         block=block,
         levels=levels,
         is_block=job.mold.form == "block",
-        void=filled + block.open_up,
+        void=void,
+        play=_apart(play),
         found=found,
         pockets=tuple(pockets),
     )
+
+
+def _apart(bodies: Sequence[Named]) -> tuple[Named, ...]:
+    """Return the bodies without what an earlier one holds already."""
+    left: list[Named] = []
+    for name, body in bodies:
+        for _, earlier in left:
+            body = body - earlier if body.may_touch(earlier) else body
+        left.append((name, body))
+    return tuple(left)
 
 
 def _cores_only(found: Cores, z_mm: float, job: Job, sand: Sand) -> Mold:
@@ -213,7 +239,7 @@ def _cores_only(found: Cores, z_mm: float, job: Job, sand: Sand) -> Mold:
         notes=(*found.notes, "cores only: the pattern carries the prints given here"),
     )
     block = Solid.union(body for core in found.cores for body in (core.solid, core.seats))
-    outside = Outside(bounds=block.bounds, lips=(), is_block=False)
+    outside = Outside(block=block, bounds=block.bounds, lips=(), is_block=False)
     if job.mold.marks:
         cutting = add_marks(cutting, job.name, None, found.cores, outside, sand)
     return Mold(
@@ -272,10 +298,13 @@ def add_features(
     if job.mold.locators:
         for level, below, above in zip(layout.levels, names[:-1], names[1:], strict=True):
             cutting = add_locators(cutting, below, above, level, job.mold.clearance_mm)
-    hollow = Rays.of(Solid.union([layout.void, *_named(cutting, "locator")]))
+    plugs = [piece.solid for piece in cutting.pieces if piece.role == "plug"]
+    gaps = [*_named(cutting, "locator"), *_named(cutting, "plug"), *plugs]
+    hollow = Rays.of(Solid.union([layout.void, *gaps]))
     cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
     if job.mold.split_too_large:
-        clear = [body.solid for body in rigging.of_role(Role.FEEDER, Role.INGATE, Role.SPRUE)]
+        roles = (Role.FEEDER, Role.INGATE, Role.SPRUE)
+        clear = [*(body.solid for body in rigging.of_role(*roles)), *plugs]
         cutting = split_large(
             cutting, clear, sand, printer, job.mold.clearance_mm, job.mold.split_joint
         )

@@ -38,11 +38,13 @@ VENT_WALL_MM: Final = 5.0
 class Outside:
     """What features need to know of the mold's outside.
 
+    block    : its shape, before anything is cut into it
     bounds   : (2, 3) of the whole mold [mm]
     lips     : (name, z_low, z_high) of the flat on each piece's -y side [mm]
     is_block : whether the sides are flat from top to bottom
     """
 
+    block: Solid
     bounds: Floats
     lips: tuple[tuple[str, float, float], ...]
     is_block: bool
@@ -86,15 +88,18 @@ def add_core_vents(
     """Return the pieces with a channel from inside each print to the outside of the mold."""
     tools: list[Named] = []
     notes = []
+    block = Rays.of(outside.block)
     for core in cores:
-        made = [vent for one in core.prints if (vent := _vent(one, void, outside)) is not None]
+        made = [
+            vent for one in core.prints if (vent := _vent(one, void, block, outside)) is not None
+        ]
         tools += [(f"{core.name} vent {k}", body) for k, body in enumerate(made, start=1)]
         if not made:
             notes.append(f"{core.name} has no vent to the outside: its gas leaves through the sand")
     return cutting.cut(tools).plus(notes=notes)
 
 
-def _vent(one: Print, void: Rays, outside: Outside) -> Solid | None:
+def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None:
     """Return the vent of one print: straight on, else out at its end, sideways or up from there.
 
     The bend lies in the sand behind the print: the hole in the core and the channel in its seat
@@ -111,7 +116,7 @@ def _vent(one: Print, void: Rays, outside: Outside) -> Solid | None:
         end = begin + (_way_out_mm(begin, way, outside.bounds) + 1.0) * way
         if abs(float(way @ one.outward)) > 0.1 and not is_straight:
             continue
-        if not is_clear(begin, end, radius, void) or _is_near_face(begin, way, radius, outside):
+        if not is_clear(begin, end, radius, void) or not _is_in_sand(begin, way, radius, block):
             continue
         if is_straight:
             return rod(start, end, radius)
@@ -119,11 +124,14 @@ def _vent(one: Print, void: Rays, outside: Outside) -> Solid | None:
     return None
 
 
-def _is_near_face(begin: Floats, way: Floats, radius: float, outside: Outside) -> bool:
-    """Return whether a channel runs along an outside face with too little sand before it."""
-    along = np.abs(way) > 0.5
-    room = np.minimum(begin - outside.bounds[0], outside.bounds[1] - begin)
-    return bool((room[~along] < radius + VENT_WALL_MM - 1e-6).any())
+def _is_in_sand(begin: Floats, way: Floats, radius: float, block: Rays) -> bool:
+    """Return whether a channel has its wall of sand all the way to where it leaves the mold."""
+    wide = radius + VENT_WALL_MM - 1e-6
+    far, _ = block.first(begin[None], way)
+    whole = float(far[0]) - wide
+    if not math.isfinite(whole):
+        return False
+    return whole <= 0.0 or bool(block.is_inside(_rings(begin, way, whole, (wide,))).all())
 
 
 def _way_out_mm(point: Floats, way: Floats, bounds: Floats) -> float:
@@ -147,11 +155,16 @@ def is_clear(
 ) -> bool:
     """Return whether a round channel keeps a wall of sand to everything hollow."""
     length = float(np.linalg.norm(b - a))
-    axis = (b - a) / length
+    rings = _rings(a, (b - a) / length, length, (0.0, 0.5 * radius_mm, radius_mm + wall))
+    return not bool(void.is_inside(rings).any())
+
+
+def _rings(begin: Floats, axis: Floats, length: float, radii_mm: Sequence[float]) -> Floats:
+    """Return points in rings round the first part of an axis."""
     u, v = frame(axis)
     turn = np.linspace(0.0, 2.0 * math.pi, 12, endpoint=False)
     ring = np.outer(np.cos(turn), u) + np.outer(np.sin(turn), v)
     along = np.arange(0.0, length, 2.0)
-    rings = np.concatenate([np.zeros((1, 3)), (radius_mm + wall) * ring, 0.5 * radius_mm * ring])
-    points = (a + np.outer(along, axis))[:, None] + rings[None]
-    return not bool(void.is_inside(points.reshape(-1, 3)).any())
+    rings = np.concatenate([radius * ring for radius in radii_mm])
+    points = (begin + np.outer(along, axis))[:, None] + rings[None]
+    return np.asarray(points.reshape(-1, 3))

@@ -15,6 +15,7 @@ from moldprep.mold.bolts import worst_bend
 from moldprep.mold.coating import find_hidden
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.gas import gas_ml, gas_pressure_pa
+from moldprep.mold.inserts import insert_facts
 from moldprep.mold.joints import head_kept_out_mm, is_sealed
 from moldprep.mold.pressure import Wetted, find_wetted, force_n
 from moldprep.mold.strength import find_thinnest, find_weakest_finger, weight_n_m3
@@ -57,17 +58,28 @@ def measure_pieces(
     liquid: the state when the mold has just filled.
     """
     level = float(metal.solid.bounds[1, 2])
-    wetted = find_wetted(metal.solid, mold.pieces, mold.z_mm)
+    wetted = find_wetted(metal.solid, mold.pieces, mold.z_mm, mold.inserts)
     cores = tuple(
         _core_facts(mold, index, wetted, level, alloy, sand)
         for index, piece in enumerate(mold.pieces)
         if piece.role == "core"
     )
-    copes = [index for index, piece in enumerate(mold.pieces) if piece.role == "cope"]
     density = alloy.density_liquid_kg_m3
-    lift = sum(float(force_n(wetted.of(index), level, density)[2]) for index in copes)
-    lift += sum(max(core.lift_n, 0.0) for core in cores)
-    cope_kg = sum(mass_kg(mold.pieces[k].solid.volume_mm3, sand.density_kg_m3) for k in copes)
+    steps = find_order(mold.pieces)
+    inserts = insert_facts(mold.inserts, mold.pieces, steps)
+    above = {piece.name for piece in mold.pieces if piece.role in ("cope", "plug")}
+    holders = [*(piece.name for piece in mold.pieces), *(insert.piece for insert in inserts)]
+    ups = [
+        float(force_n(wetted.of(index), level, density)[2])
+        for index, holder in enumerate(holders)
+        if holder in above
+    ]
+    lift = sum(ups) + sum(max(core.lift_n, 0.0) for core in cores)
+    cope_kg = sum(
+        mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
+        for piece in mold.pieces
+        if piece.name in above
+    )
     factor = rules.settings.get("cope_weight_factor", DEFAULT_FACTOR)
     sand_kg = sum(mass_kg(piece.solid.volume_mm3, sand.density_kg_m3) for piece in mold.pieces)
     gap = max(job.mold.clearance_mm, job.cores.clearance_mm)
@@ -80,7 +92,8 @@ def measure_pieces(
             for index, piece in enumerate(mold.pieces)
         ),
         cores=cores,
-        steps=find_order(mold.pieces),
+        steps=steps,
+        inserts=inserts,
         gaps=_gaps(mold.pieces),
         level_mm=level,
         cope_lift_n=lift,

@@ -32,6 +32,9 @@ RIM_MM: Final = 9.0
 NEAR_MM: Final = 5.0
 """Hollows this near above and below the groove's sand count too: no web of sand is left."""
 
+ROUNDED_MM: Final = 0.25
+"""What simpler outlines and faceted corners may take of the sand beside a groove."""
+
 SEAL: Final = "seal groove"
 """What the clearances of these grooves are called."""
 
@@ -97,7 +100,7 @@ def add_seal(
     """
     for sand_mm, width_mm in SEALS_MM:
         depth_mm = DEPTH_SHARE * width_mm
-        inner = _round_about(hollow, level_mm, depth_mm)
+        inner = _round_about(hollow, level_mm, depth_mm).buffer(ROUNDED_MM)
         if inner.is_empty:
             return cutting
         bay = sand_mm + 2.0 * width_mm

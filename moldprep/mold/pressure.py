@@ -14,6 +14,7 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import facet_areas, unit_normals
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records.mold import Piece
+from moldprep.records.rigging import Insert
 from moldprep.units import MM2_PER_M2, pressure_pa
 
 PROBE_MM: Final = 0.02
@@ -35,7 +36,8 @@ class Wetted:
     """Facets of the metal and the piece each one presses on.
 
     corners : (n, 3, 3) triangles, outward from the metal [mm]
-    piece   : (n,) index of the piece, -1 where it presses on none (open tops, cuts, inserts)
+    piece   : (n,) index of the piece, counted on through the inserts; -1 where it presses on none
+              (open tops, cuts)
     """
 
     corners: Floats
@@ -46,11 +48,14 @@ class Wetted:
         return np.asarray(self.corners[self.piece == index])
 
 
-def find_wetted(metal: Solid, pieces: tuple[Piece, ...], z_mm: float) -> Wetted:
-    """Return which piece every facet of the metal presses on; facets are cut at the parting."""
+def find_wetted(
+    metal: Solid, pieces: tuple[Piece, ...], z_mm: float, inserts: tuple[Insert, ...] = ()
+) -> Wetted:
+    """Return what every facet of the metal presses on; facets are cut at the parting."""
     halves = [half for half in metal.split_at((0.0, 0.0, 1.0), z_mm) if not half.is_empty]
     corners = np.concatenate([points[faces] for points, faces in (half.mesh() for half in halves)])
-    scenes = [Rays.of(piece.solid) for piece in pieces]
+    bodies = [*(piece.solid for piece in pieces), *(insert.solid for insert in inserts)]
+    scenes = [Rays.of(body) for body in bodies]
     done: list[Floats] = []
     where: list[NDArray[np.int64]] = []
     for _ in range(SPLITS):

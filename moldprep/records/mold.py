@@ -7,14 +7,15 @@ from numpy.typing import NDArray
 
 from moldprep.geometry.solid import Solid
 from moldprep.records.base import seal
+from moldprep.records.rigging import Insert
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Piece:
     """One printed body of sand; part frame, where it sits in the closed mold.
 
-    name     : "cope", "drag", "core-1", "cheek-1", "cope-a"…
-    role     : "cope", "drag", "core" or "cheek"
+    name     : "cope", "drag", "core-1", "cheek-1", "cope-a", "plug-F1"…
+    role     : "cope", "drag", "core", "cheek", or "plug": it closes the shaft over a sleeve
     cut      : its way through the cuts of the whole it is part of, first cut first: 0 the low
                side, 1 the high side; "" where it is whole
     is_glued : whether it is glued to the other parts before it goes in; else it goes in alone
@@ -36,6 +37,7 @@ class Mold:
     pieces     : drag first, then cores in setting order, then cheeks, cope last
     clearances : what is neither metal nor sand: gaps at joints, vents, lifting pockets, marks
     inserts_mm3: chills and sleeves
+    inserts    : the same, one by one
     prints     : (name, body) of the room each core print sits in: what a pattern would carry
     z_mm       : parting plane
     """
@@ -46,6 +48,7 @@ class Mold:
     clearances: tuple[tuple[str, Solid], ...]
     inserts_mm3: float
     z_mm: float
+    inserts: tuple[Insert, ...] = ()
     prints: tuple[tuple[str, Solid], ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -100,6 +103,25 @@ class CoreFacts:
 
 
 @dataclass(frozen=True, kw_only=True)
+class InsertFacts:
+    """How a chill or a sleeve gets into the sand.
+
+    material    : as in `Insert`
+    piece       : the piece it is put into before the mold closes
+    blocked_mm2 : sand in its way, seen along the best straight move; infinite where no sand holds
+                  it, 0 where it goes in
+    way         : that move in words
+    """
+
+    name: str
+    material: str
+    piece: str
+    blocked_mm2: float
+    way: str
+    at_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
 class AssemblyStep:
     """One straight move of one piece, and what it hits (nothing when `hits` is empty)."""
 
@@ -116,8 +138,9 @@ class Handling:
     steps           : order of assembly, after the drag
     gaps            : (piece, piece, smallest gap between them [mm])
     level_mm        : height of the free metal surface all pressures are taken from
-    cope_lift_n     : upward force of the metal on the cope, and of the cores it holds down
-    cope_kg         : mass of the cope
+    cope_lift_n     : upward force of the metal on the cope, and of what it holds down: cores, and
+                      the inserts and plugs in it
+    cope_kg         : mass of the cope and the plugs in it
     weight_factor   : cope and weights over lift that is asked for
     weight_kg       : to be put on the cope (or clamped) for that factor
     joint_head_mm   : head of metal at the lowest joint
@@ -142,6 +165,7 @@ class Handling:
     joint_is_sealed: bool = False
     bolt_bend_mpa: float = 0.0
     bolt_at_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    inserts: tuple[InsertFacts, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
 from moldprep.mold.handling import measure_pieces
 from moldprep.printing.box import pack_boxes
-from moldprep.records import Alloy, Metal, Mold, Piece, Printer, Role, Rules, Sand
+from moldprep.records import Alloy, Insert, Metal, Mold, Piece, Printer, Role, Rules, Sand
 from moldprep.results import Results
 
 BLOCK = Solid.box((-200, -150, -120), (200, 150, 150))
@@ -30,7 +30,7 @@ def halves(hollow, block=BLOCK):
     return piece("drag", drag), piece("cope", cope)
 
 
-def findings(check_id, metal, pieces, prints=(), **tables):
+def findings(check_id, metal, pieces, prints=(), inserts=(), **tables):
     """Return what a check says of these pieces around this metal."""
     tables = {"alloy": "carbon-steel", "casting": {"file": "a.stl"}, **tables}
     job = make_job(tables, folder=".", where="")
@@ -38,7 +38,7 @@ def findings(check_id, metal, pieces, prints=(), **tables):
     printer, rules = find(Printer, "box-m"), find(Rules, "usual")
     mold = Mold(
         block=BLOCK, metal=metal, pieces=tuple(pieces), clearances=(), inserts_mm3=0.0, z_mm=0.0,
-        prints=tuple(prints),
+        prints=tuple(prints), inserts=tuple(inserts),
     )  # fmt: skip
     whole = Metal(
         solid=metal, parts=("casting",), roles=(Role.CASTING,), mass_kg=10.0, casting_kg=10.0,
@@ -141,3 +141,58 @@ def test_a_piece_larger_than_the_box():
     over = failed("printing/piece-fits-box", PLATE, (long, cope))
     assert [found.part for found in over] == ["drag"]
     assert over[0].value > 0.0
+
+
+def chilled(low, high, lip=None):
+    """Halves round the plate with a pocket for a chill; a lip of sand over it where asked."""
+    chill = Solid.box(low, high)
+    pieces = halves(PLATE + chill)
+    if lip is not None:
+        drag = piece("drag", pieces[0].solid + (lip - chill))
+        pieces = (drag, piece("cope", pieces[1].solid - lip))
+    return pieces, [Insert(name="chill-1", material="iron", solid=chill)]
+
+
+def test_a_chill_under_a_plate_goes_straight_down():
+    pieces, inserts = chilled((-30, -30, -40), (30, 30, -20))
+    (found,) = findings("mold/inserts-go-in", PLATE, pieces, inserts=inserts)
+    assert (found.verdict, found.value) == (Verdict.PASS, 0.0)
+    assert "into drag straight down" in found.message
+
+
+def test_a_chill_beside_a_plate_is_pushed_into_its_pocket():
+    pieces, inserts = chilled((120, -30, -15), (140, 30, -5))
+    (found,) = findings("mold/inserts-go-in", PLATE, pieces, inserts=inserts)
+    assert found.verdict is Verdict.PASS
+    assert "then pushed into its pocket" in found.message
+
+
+def test_a_chill_that_reaches_under_the_sand():
+    pieces, inserts = chilled((90, -30, -40), (130, 30, -20))  # 10 mm of it beyond the plate
+    (found,) = failed("mold/inserts-go-in", PLATE, pieces, inserts=inserts)
+    assert (found.part, found.at_mm) == ("chill-1", (110.0, 0.0, -30.0))
+    assert found.value == pytest.approx(10.0 * 60.0, rel=0.1)
+
+
+def test_a_chill_that_the_cope_hits():
+    """Free in its drag, it stands in the way of sand that hangs from the cope."""
+    chill = Solid.box((-30, -30, -40), (30, 30, -20))
+    pin = Solid.box((25, -5, -30), (35, 5, 1))
+    drag, cope = halves(PLATE - pin)
+    pieces = (piece("drag", drag.solid - chill), piece("cope", cope.solid + pin))
+    inserts = [Insert(name="chill-1", material="iron", solid=chill)]
+    (found,) = failed("mold/inserts-go-in", PLATE - pin, pieces, inserts=inserts)
+    assert found.part == "chill-1"
+    assert found.value > 0.0
+
+
+def test_a_chill_that_no_sand_holds():
+    pieces, _ = chilled((-30, -30, -40), (30, 30, -20))
+    loose = [Insert(name="chill-1", material="iron", solid=Solid.box((-5, -5, -5), (5, 5, 5)))]
+    (found,) = failed("mold/inserts-go-in", PLATE, pieces, inserts=loose)
+    assert "lies against no sand" in found.message
+
+
+def test_a_mold_without_inserts_skips_them():
+    (found,) = findings("mold/inserts-go-in", PLATE, halves(PLATE))
+    assert found.verdict is Verdict.SKIP

@@ -1,0 +1,76 @@
+"""Chills and sleeves in the mold stage: play round them, plugs over them, what they press on."""
+
+import numpy as np
+import pytest
+from shapely.geometry import Point
+
+from moldprep.geometry.solid import Solid
+from moldprep.jobfile import make_job
+from moldprep.mold.handling import measure_pieces
+from moldprep.records import Role, Rules
+from moldprep.units import G_M_S2
+from tests.helpers import agree
+from tests.molds import SILICA, STEEL, metal_of, mold_of, rigging_of
+
+PLATE = Solid.box((-100, -60, -20), (100, 60, 20))
+FEEDER = Solid.cone(25, 25, 60).moved((0, 0, 30))
+NECK = Solid.cone(12, 12, 12).moved((0, 0, 19))
+SLEEVE = Solid.cone(35, 35, 70).moved((0, 0, 30)) - FEEDER
+FED = (("F1", Role.FEEDER, FEEDER), ("neck-F1", Role.NECK, NECK))
+
+
+def sleeved(**tables):
+    mold_tables = {"mold": {"locators": False, "marks": False, "lifting": "none", **tables}}
+    return mold_of(
+        PLATE, *FED, inserts=[("sleeve-F1", SLEEVE)], material="insulating", **mold_tables
+    )
+
+
+def shares(mold):
+    parts = [piece.solid for piece in mold.pieces] + [body for _, body in mold.clearances]
+    return sum(part.volume_mm3 for part in parts) + mold.metal.volume_mm3 + mold.inserts_mm3
+
+
+@pytest.mark.parametrize("form", ["block", "contour"])
+def test_a_sleeve_deep_in_the_cope_gets_a_plug(form):
+    mold = sleeved(form=form)
+    names = [piece.name for piece in mold.pieces]
+    assert names == ["drag", "cope", "plug-F1"]
+    assert all(len(piece.solid.parts()) == 1 for piece in mold.pieces)
+    agree(shares(mold), mold.block.volume_mm3, rel=1e-6, why="float64 booleans")
+    (plug,) = (piece.solid for piece in mold.pieces if piece.name == "plug-F1")
+    assert plug.bounds[0, 2] == pytest.approx(100.3, abs=1e-6)  # sleeve's top and the play
+    assert plug.bounds[1, 2] == pytest.approx(mold.block.bounds[1, 2], abs=1e-6)
+    cope = next(piece.solid for piece in mold.pieces if piece.name == "cope")
+    agree(plug.gap_mm(cope, 2.0), 0.3, rel=0.02, why="facets of both cones, gap across the lean")
+
+
+def test_the_play_round_an_insert_is_the_joint_clearance():
+    mold = sleeved()
+    cope = next(piece.solid for piece in mold.pieces if piece.name == "cope")
+    (outline,) = cope.slice_at(60.0).geoms
+    (pocket,) = outline.interiors
+    agree(pocket.distance(Point(0.0, 0.0)), 35.3, rel=2e-3, why="64 facets of a circle")
+    assert cope.slice_at(30.1).geoms[0].interiors[0].distance(Point(0.0, 0.0)) > 35.2
+    neck = min(pocket.bounds[2] for pocket in cope.slice_at(29.9).geoms[0].interiors)
+    agree(neck, 12.0, rel=1e-6, why="exact: it stands on the sand round the neck")
+
+
+def test_metal_under_a_sleeve_lifts_what_holds_it():
+    """Pressure on the dome of a blind feeder goes through the sleeve into the cope's weights."""
+    mold, rules = sleeved(), Rules.model_construct(id="test", settings={}, checks={})
+    rigging = rigging_of(PLATE, *FED, inserts=[("sleeve-F1", SLEEVE)])
+    handling = measure_pieces(mold, metal_of(rigging), STEEL, SILICA, _job(), rules)
+    (facts,) = handling.inserts
+    assert (facts.piece, facts.blocked_mm2) == ("cope", 0.0)
+    assert "straight down" in facts.way
+    # level at the feeder's top: plate's top under 70 mm of head, less neck; feeder's foot is
+    # pressed down under 60 mm of it, its top under none
+    head_m, foot_m = 0.070, 0.060
+    circle = 0.5 * 64 * np.sin(2 * np.pi / 64) * 1e-6  # of radius 1 mm, 64 facets [m²]
+    up = (0.200 * 0.120 - circle * 12**2) * head_m - circle * (25**2 - 12**2) * foot_m
+    agree(handling.cope_lift_n, 7000.0 * G_M_S2 * up, rel=2e-3, why="a seam of 0.3 mm of play")
+
+
+def _job():
+    return make_job({"alloy": "steel", "casting": {"file": "x.stl"}}, folder=".", where="test")
