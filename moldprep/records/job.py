@@ -215,7 +215,11 @@ class RiggingKeys(Table):
         description="height of ingates and runner; parting: where the mold opens; bottom: at the"
         " casting's lowest wall, inside the drag, so that no metal falls [mm]",
     )
-    placements: tuple[Placement, ...] = Field((), description="where each casting sits")
+    placements: tuple[Placement, ...] = Field(
+        (),
+        description="where each casting sits; automatic gating wants one row, or two that face"
+        " each other",
+    )
     basin: BasinPlan | None = Field(None, description="pouring basin")
     sprue: SpruePlan | None = Field(None, description="sprue")
     well: WellPlan | None = Field(None, description="sprue well")

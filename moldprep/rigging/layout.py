@@ -1,12 +1,12 @@
-"""Where channels go: one side of the casting, a runner along it, sprue, filter and basin."""
+"""Where channels go: runners with gates to a side of each casting, sprue, filter and basin."""
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from shapely.geometry import LineString
-from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
 from moldprep.geometry.shapes import trapezoid_widths_mm
@@ -17,6 +17,7 @@ from moldprep.records.plan import (
     FilterPlan,
     IngatePlan,
     Placement,
+    Point,
     RunnerPlan,
     SpruePlan,
     WellPlan,
@@ -27,7 +28,7 @@ from moldprep.rigging.gates.clearance import Blocked, channel_outlines, clear_ba
 from moldprep.rigging.gates.gate_sites import Side
 from moldprep.rigging.gates.room import Room, outline_placed
 from moldprep.rigging.gates.sizing import LEAST_BASIN_MM, Shop, Sizes
-from moldprep.rigging.gates.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names
+from moldprep.rigging.gates.tree import Arm, Tree
 from moldprep.rigging.gating import taper_area_mm2
 from moldprep.tolerances import OVERLAP_MM
 
@@ -135,30 +136,6 @@ class Task:
     spacing_mm: float
 
 
-def lay_out(task: Task, alloy: Alloy) -> tuple[float, Layout] | None:
-    """Return (cost, the whole gating for all castings), or None if it finds no room.
-
-    Parameters
-    ----------
-    task
-        What is to be laid out.
-    alloy
-        For the filter.
-    """
-    channels = _channels(task.side, task.sizes, alloy, task.count)
-    best: tuple[float, Layout] | None = None
-    for flip in (False, True):
-        for extra in np.arange(0.0, FARTHEST_MM, 10.0):
-            one = _Draft(task, channels, flip, float(extra))
-            layout = one.layout()
-            if layout is not None:
-                cost = one.ground_mm2(layout) + GATE_COST_MM * (float(extra) + task.side.score)
-                if best is None or cost < best[0] - abs(best[0]) * 1e-3:
-                    best = (cost, layout)
-                break
-    return best
-
-
 def runner_height_mm(side: Side, runner_mm2: float, count: int) -> float:
     """Return the height of the runners, flat enough that gates to both sides get through.
 
@@ -178,9 +155,8 @@ def runner_height_mm(side: Side, runner_mm2: float, count: int) -> float:
     return round(math.sqrt(first / RUNNER_SHAPES[0]), 1)
 
 
-def _channels(side: Side, sizes: Sizes, alloy: Alloy, count: int) -> Channels:
-    """Return the sections that do not depend on where things lie."""
-    arms = 1 if count <= 2 else 2
+def channels_for(side: Side, sizes: Sizes, alloy: Alloy, count: int, arms: int) -> Channels:
+    """Return the sections that do not depend on where things lie, for runners leaving the sprue."""
     height = runner_height_mm(side, sizes.runner_mm2, count)
     width = sizes.runner_mm2 / arms / height
     below = side.level_mm - height + OVERLAP_MM
@@ -198,65 +174,19 @@ def _channels(side: Side, sizes: Sizes, alloy: Alloy, count: int) -> Channels:
     )  # fmt: skip
 
 
-class _Draft:
-    """One attempt at a layout: direction of flow and distance from the casting given."""
+class Draft(ABC):
+    """One attempt at a layout round a sprue at the origin; its tree says where runners go.
 
-    def __init__(self, task: Task, channels: Channels, flip: bool, extra_mm: float) -> None:
-        side = task.side
-        self.side, self.sizes, self.room, self.count = side, task.sizes, task.room, task.count
+    Runners that carry gates run along `u`; `v` is across them.
+    """
+
+    tree: Tree
+
+    def __init__(self, task: Task, channels: Channels, u: Floats, v: Floats) -> None:
+        self.side, self.sizes, self.room = task.side, task.sizes, task.room
         self.top_mm, self.is_printed = task.top_mm, task.is_printed
-        self.channels, self.shop, self.flip = channels, task.shop, flip
-        self.u = -side.way.along if flip else side.way.along
-        self.v = side.way.out
-        places = np.array([gate.along_mm for gate in side.gates]) * (-1.0 if flip else 1.0)
-        self.middle = 0.5 * float(places.max() + places.min())
-        self.offsets = places - self.middle
-        self.width = channels.runner_width_mm
-        self.stagger_mm = self._stagger()
-        walls = max(gate.wall_mm for gate in side.gates)
-        self.runner_v = (
-            walls + self.shop.channel_wall_mm + self._face_half(self.width) + 1.0 + extra_mm
-        )
-        self.tree = self._tree(task.spacing_mm)
-
-    def _face_half(self, width: float) -> float:
-        """Return how far from a runner's middle gates may start over its joint face."""
-        height = self.channels.runner_height_mm
-        return 0.5 * max(trapezoid_widths_mm(width, height, self._lean())) - 1.0
-
-    def _stagger(self) -> float:
-        """Return how far apart along a runner gates to its two sides stand.
-
-        They face each other where half the runner's width passes what a gate does; else they
-        stand side by side, each over the whole width.
-        """
-        gate = self.side.gates[0]
-        leaf_mm2 = self.sizes.runner_mm2 * min(1.0, 2.0 / self.count)
-        leaf = leaf_mm2 / self.channels.runner_height_mm
-        opening = (self._face_half(leaf) - 0.5 * RIDGE_MM) * gate.width_mm
-        need = min(gate.width_mm * (gate.height_mm - gate.notch_mm), leaf_mm2)
-        is_wide_enough = opening >= 0.999 * OPENING_RESERVE * need
-        return 0.0 if self.count == 1 or is_wide_enough else gate.width_mm + RIDGE_MM
-
-    def _seat_u(self, seat: Seat) -> float:
-        """Return where along the runner the middle of a casting's gates lies."""
-        return seat.u_mm + (-0.5 if seat.is_turned else 0.5) * self.stagger_mm
-
-    def _tree(self, spacing_mm: float) -> Tree:
-        """Return the tree with room for castings, channels and filters."""
-        corners = _corner_points(self.room.whole)
-        extent = float(np.ptp(corners @ self.u))
-        nearest = self.offsets.min() - 0.5 * self.side.gates[0].width_mm
-        trunk = max(self.width * 2.0, self.channels.filter_mm) + 2.0 * self.shop.channel_wall_mm
-        return balanced_tree(
-            self.count,
-            Spacing(
-                to_first_mm=self.channels.lead_mm - nearest + 0.5 * self.stagger_mm,
-                pitch_mm=extent + spacing_mm,
-                depth_mm=self.runner_v - float((corners @ self.v).min()),
-                gap_mm=max(spacing_mm, trunk),
-            ),
-        )
+        self.channels, self.shop = channels, task.shop
+        self.u, self.v = u, v
 
     def layout(self) -> Layout | None:
         """Return the layout, or None where something comes too near to something else."""
@@ -271,12 +201,6 @@ class _Draft:
         basin = clear_basin(sprue, self.top_mm, ahead, blocked)
         if basin is None:
             return None
-        if self.count == 1:
-            runners, ingates, filters = self._settled(placements[0], runners, ingates, filters)
-            back = -np.array(placements[0].move_mm)
-            sprue = replace(sprue, at_mm=_shifted(sprue.at_mm, back))
-            well = replace(well, at_mm=_shifted(well.at_mm, back))
-            placements = (Placement(name=placements[0].name),)
         return Layout(placements=placements, sprue=sprue, well=well, basin=basin, runners=runners,
                       ingates=ingates, filters=filters)  # fmt: skip
 
@@ -289,19 +213,24 @@ class _Draft:
         x0, y0, x1, y1 = unary_union(outlines).bounds
         return float((x1 - x0 + 80.0) * (y1 - y0 + 80.0))
 
+    @abstractmethod
+    def _placements(self) -> tuple[Placement, ...]:
+        """Return where each casting lies."""
+
+    @abstractmethod
+    def _ingates(self, placements: tuple[Placement, ...]) -> tuple[IngatePlan, ...]:
+        """Return every ingate, straight from its runner to the wall."""
+
+    @abstractmethod
+    def _end_mm(self, arm: Arm) -> float:
+        """Return where an arm ends, from its branching point."""
+
     # ---- pieces of it ---------------------------------------------------------------------
 
-    def _placements(self) -> tuple[Placement, ...]:
-        """Return where each casting lies, gates facing their runner."""
-        names = seat_names(self.tree.seats)
-        places = []
-        for seat, name in zip(self.tree.seats, names, strict=True):
-            sign = -1.0 if seat.is_turned else 1.0
-            local = self.middle * self.u + self.runner_v * self.v
-            at = self._seat_u(seat) * self.u + seat.v_mm * self.v - sign * local
-            turn = 180.0 if seat.is_turned else 0.0
-            places.append(Placement(name=name, move_mm=(*at, 0.0), turn_deg=turn))
-        return tuple(places)
+    def _face_half(self, width: float) -> float:
+        """Return how far from a runner's middle gates may start over its joint face."""
+        height = self.channels.runner_height_mm
+        return 0.5 * max(trapezoid_widths_mm(width, height, self._lean())) - 1.0
 
     def _sprue(self) -> tuple[SpruePlan, WellPlan]:
         c = self.channels
@@ -343,16 +272,6 @@ class _Draft:
         narrow = min(trapezoid_widths_mm(trunk, self.channels.runner_height_mm, self._lean()))
         return 0.5 * narrow - OVERLAP_MM
 
-    def _end_mm(self, arm: Arm) -> float:
-        """Return where an arm ends: past its last gate, or just past the next branching."""
-        if not arm.seats:
-            after = max(self._arm_width(a) for a in self.tree.arms if not np.allclose(a.start, 0.0))
-            return arm.length_mm + 0.6 * after
-        half = 0.5 * self.side.gates[0].width_mm
-        seats = [self._seat_u(self.tree.seats[k]) for k in arm.seats]
-        reach = max(abs(u - float(arm.start[0])) for u in seats) + float(np.abs(self.offsets).max())
-        return reach + half + self.channels.extension_mm
-
     def _point(self, arm: Arm, along: float, z: float) -> tuple[float, float, float]:
         uv = arm.start + along * arm.heading
         xy = uv[0] * self.u + uv[1] * self.v
@@ -383,33 +302,6 @@ class _Draft:
         after = middle + 0.5 * c.filter_thick_mm + c.chamber_mm
         return after, plan, self._runner(arm, width, begin, before, k)
 
-    def _ingates(self, placements: tuple[Placement, ...]) -> tuple[IngatePlan, ...]:
-        """Return every ingate, straight from its runner to the wall."""
-        gates: list[IngatePlan] = []
-        for arm in self.tree.arms:
-            face_half = self._face_half(self._arm_width(arm))
-            for k in arm.seats:
-                seat = self.tree.seats[k]
-                sign = -1.0 if seat.is_turned else 1.0
-                is_alone = len(arm.seats) == 1 or self.stagger_mm > 0.0
-                start_v = sign * face_half if is_alone else -sign * 0.5 * RIDGE_MM
-                for gate, offset in zip(self.side.gates, self.offsets, strict=True):
-                    u = self._seat_u(seat) + sign * float(offset)
-                    wall_v = sign * (gate.wall_mm - self.runner_v - OVERLAP_MM)
-                    z = self.side.level_mm - (0.0 if self.side.gates_above else gate.height_mm)
-                    ends = [u * self.u + (seat.v_mm + v) * self.v for v in (start_v, wall_v)]
-                    into = placements[k].name if gate.into == "casting" else gate.into
-                    gates.append(
-                        IngatePlan(
-                            name=f"ingate-{len(gates) + 1}",
-                            path_mm=tuple((float(p[0]), float(p[1]), z) for p in ends),
-                            width_mm=gate.width_mm, height_mm=gate.height_mm, into=into,
-                            side_deg=SIDE_DEG if self.side.gates_above else -SIDE_DEG,
-                            notch_mm=gate.notch_mm,
-                        )
-                    )  # fmt: skip
-        return tuple(gates)
-
     # ---- keeping clear --------------------------------------------------------------------
 
     def _blocked(self, placements: tuple[Placement, ...]) -> Blocked:
@@ -423,18 +315,6 @@ class _Draft:
         return all(
             blocked.is_clear(outline, low, high)
             for outline, low, high in channel_outlines(sprue, well, runners, filters)
-        )
-
-    def _settled(
-        self, place: Placement, runners: tuple[RunnerPlan, ...], ingates: tuple[IngatePlan, ...],
-        filters: tuple[FilterPlan, ...],
-    ) -> tuple[tuple[RunnerPlan, ...], tuple[IngatePlan, ...], tuple[FilterPlan, ...]]:  # fmt: skip
-        """Return the channels of a single casting moved so that the casting stays in place."""
-        back = -np.array(place.move_mm)
-        return (
-            tuple(replace(r, path_mm=tuple(_shifted(p, back) for p in r.path_mm)) for r in runners),
-            tuple(replace(g, path_mm=tuple(_shifted(p, back) for p in g.path_mm)) for g in ingates),
-            tuple(replace(f, at_mm=_shifted(f.at_mm, back)) for f in filters),
         )
 
 
@@ -461,11 +341,19 @@ def basin_depth_mm(foot_mm2: float) -> float:
     return max(LEAST_BASIN_MM, 5.0 * math.ceil(0.5 * math.sqrt(4.0 / math.pi * foot_mm2)))
 
 
-def _corner_points(outline: BaseGeometry) -> Floats:
-    """Return (n, 2) corners of an outline's hull."""
-    return np.asarray(outline.convex_hull.exterior.coords)[:, :2]
+def moved(layout: Layout, by: Floats) -> Layout:
+    """Return a whole gating moved. [mm]"""
 
+    def at(point: Point) -> Point:
+        x, y, z = np.asarray(point) + by
+        return float(x), float(y), float(z)
 
-def _shifted(point: tuple[float, float, float], by: Floats) -> tuple[float, float, float]:
-    moved = np.asarray(point) + by
-    return float(moved[0]), float(moved[1]), float(moved[2])
+    return replace(
+        layout,
+        placements=tuple(replace(p, move_mm=at(p.move_mm)) for p in layout.placements),
+        sprue=replace(layout.sprue, at_mm=at(layout.sprue.at_mm)),
+        well=replace(layout.well, at_mm=at(layout.well.at_mm)),
+        runners=tuple(replace(r, path_mm=tuple(map(at, r.path_mm))) for r in layout.runners),
+        ingates=tuple(replace(g, path_mm=tuple(map(at, g.path_mm))) for g in layout.ingates),
+        filters=tuple(replace(f, at_mm=at(f.at_mm)) for f in layout.filters),
+    )

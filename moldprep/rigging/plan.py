@@ -31,13 +31,14 @@ from moldprep.rigging.build import placed
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.gates.automatic import AutoGating
 from moldprep.rigging.gates.clearance import Blocked, clear_basin, meets_vents
-from moldprep.rigging.gates.completion import Hung, completed, placements_without_channels
+from moldprep.rigging.gates.completion import Hung, completed
 from moldprep.rigging.gates.copies import (
     as_columns,
     chill_placed,
     feeder_placed,
     gates_into_copies,
     layout_placed,
+    lifted,
 )
 from moldprep.rigging.gates.reasons import layout_reasons
 from moldprep.rigging.gates.room import Room, chill_prisms, feeder_prisms
@@ -113,10 +114,7 @@ class _Planner:
 
     def plan(self) -> RiggingPlan:
         """Return the whole plan."""
-        is_free = self.count == 1 or not self.job.rigging.placements
         if self.wants_gating and not self.has_channels:
-            if not is_free:
-                raise placements_without_channels(self.count)
             return self._automatic()
         return self._given()
 
@@ -126,8 +124,11 @@ class _Planner:
         """Return a plan whose channels are laid out here."""
         feeders, chills, reasons = self._feeders(HERE)
         top, sizes, cope_why, side, layout = self._auto.laid(feeders, chills)
-        if self.job.rigging.placements:
-            layout = layout_placed(layout, self.job.rigging.placements[0])
+        places = self.job.rigging.placements
+        if places:
+            up_mm = places[0].move_mm[2]
+            layout = layout_placed(layout, places[0]) if len(places) == 1 else lifted(layout, up_mm)
+            top += up_mm
         first = feeders
         feeders, chills = self._copied(feeders, chills, layout.placements)
         layout = replace(layout, ingates=gates_into_copies(layout, first, feeders))
@@ -169,7 +170,7 @@ class _Planner:
     def _auto(self) -> AutoGating:
         return AutoGating(
             self.survey, self.pattern, self.parting, self.job, self.alloy, self.shop, self.count,
-            self._print_rooms,
+            self._print_rooms, self.job.rigging.placements if self.count > 1 else (),
         )  # fmt: skip
 
     def _copied(

@@ -446,13 +446,6 @@ def test_channels_without_an_ingate_are_an_error_that_helps():
     assert err.value.code == "rigging/incomplete"
 
 
-def test_places_of_several_castings_without_channels_are_an_error_that_helps():
-    places = [{"name": f"casting-{k}", "move_mm": [400.0 * k, 0.0, 0.0]} for k in (1, 2)]
-    with pytest.raises(StageError, match=r"mold\.count = 2") as err:
-        planned("plate", rigging={"placements": places})
-    assert err.value.code == "rigging/incomplete"
-
-
 @pytest.mark.parametrize("count", [1, 4])
 def test_the_channels_pour_in_the_time_they_are_drawn_for(count):
     """Quasi-steady Bernoulli with losses through the built bodies, against the time chosen."""

@@ -3,17 +3,25 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 from shapely.geometry import Polygon
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Survey
-from moldprep.records.plan import ChillPlan, FeederPlan, Reason
+from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
 from moldprep.rigging.gates.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
 from moldprep.rigging.gates.gate_walls import Walls
 from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
+from moldprep.rigging.gates.rows import (
+    RowSide,
+    Search,
+    lay_row,
+    not_in_rows,
+    refuse_uneven,
+    rows_of,
+)
 from moldprep.rigging.gates.sizing import (
     LEAST_BASIN_MM,
     Shop,
@@ -22,8 +30,9 @@ from moldprep.rigging.gates.sizing import (
     size_gating,
     with_less_ingate,
 )
+from moldprep.rigging.gates.trees import lay_out
 from moldprep.rigging.gates.trial import trial_time_s
-from moldprep.rigging.layout import Layout, Task, basin_depth_mm, lay_out, runner_section_mm
+from moldprep.rigging.layout import Layout, Task, basin_depth_mm, runner_section_mm
 
 RUNNER_BELOW = ("aluminium", "copper")
 """Families whose runner lies in the drag and whose ingates lie in the cope. The others the other
@@ -48,6 +57,9 @@ COARSE_MM = 0.04
 MOST_RESIZED = 1.6
 """A choke that would change by more than this factor is left to the checks."""
 
+MOST_ROWS = 6
+"""Ways to lay one runner past placed castings that are laid out in full."""
+
 SHARES = (1.0, 0.7, 0.5, 0.35, 0.25)
 """Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
 
@@ -60,6 +72,7 @@ class AutoGating:
 
     count       : castings round the sprue
     print_rooms : where the core prints of one casting will lie
+    placements  : where the job wants several castings; none where they go round a sprue
     """
 
     survey: Survey
@@ -70,6 +83,7 @@ class AutoGating:
     shop: Shop
     count: int
     print_rooms: tuple[PrintRoom, ...]
+    placements: tuple[Placement, ...] = ()
 
     def laid(self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]) -> Gated:
         """Return the cope's top, areas, side and channels, poured in the time they are drawn for.
@@ -79,6 +93,8 @@ class AutoGating:
         StageError
             rigging/no-gate-site, rigging/no-room.
         """
+        if self.placements:
+            refuse_uneven(self.placements)
         top, sizes, why, side, layout = self._gated(feeders, chills)
         sizes, layout = self._poured_in_time(sizes, layout, side, top, feeders, chills)
         return top, sizes, why, side, layout
@@ -103,6 +119,8 @@ class AutoGating:
                 if found is not None:
                     return found
                 is_blocked |= was_blocked
+        if self.placements:
+            raise self._not_in_rows(feeders, chills)
         if is_blocked:
             raise StageError(
                 f"no room for sprue, runner and filter {self.shop.channel_wall_mm:.0f} mm away"
@@ -229,6 +247,16 @@ class AutoGating:
         tries: Sequence[Try],
     ) -> tuple[Side, ...]:  # fmt: skip
         """Return the sides and places one casting's ingates may take, best first."""
+        if self.placements:
+            search = self._search_from(room, sizes, level, n_levels, tries)
+            return rows_of(self.placements, search)[:MOST_ROWS]
+        return self._ranked(room, feeders, sizes, level, n_levels, tries)
+
+    def _ranked(
+        self, room: Room, feeders: Sequence[FeederPlan], sizes: Sizes, level: float, n_levels: int,
+        tries: Sequence[Try],
+    ) -> tuple[Side, ...]:  # fmt: skip
+        """Return the best sides of one casting by itself."""
         walls = self._walls.among(room)
         search = GateSearch(walls, feeders, self.alloy, self.shop.channel_wall_mm)
         _, height = runner_section_mm(sizes.runner_mm2)
@@ -241,6 +269,30 @@ class AutoGating:
             tries=tries,
         )
 
+    def _search_from(
+        self, room: Room, sizes: Sizes, level: float, n_levels: int, tries: Sequence[Try]
+    ) -> Search:
+        """Return the search for sides of a casting that face one direction; each is asked once."""
+
+        @cache
+        def search(out_deg: float) -> tuple[Side, ...]:
+            own = [replace(one, sides_deg=(out_deg,)) for one in tries]
+            return self._ranked(room, (), sizes, level, n_levels, own)
+
+        return search
+
+    def _not_in_rows(
+        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]
+    ) -> StageError:
+        """Return the error for placed castings that no one runner serves."""
+        level = self.wanted_level_mm
+        top, sizes, _ = self.sized(feeders, level, SLOWER[-1])
+        room = self._room(feeders, chills, top)
+        sizes = with_less_ingate(sizes, SHARES[-1], self.alloy)
+        search = self._search_from(room, sizes, level, LEVELS_COMPARED, LAST_TRIES)
+        width, _ = runner_section_mm(sizes.runner_mm2)
+        return not_in_rows(self.placements, search, 2.0 * self.shop.channel_wall_mm + 1.5 * width)
+
     def _laid_out(
         self, side: Side, sizes: Sizes, room: Room, top: float
     ) -> tuple[float, Layout] | None:
@@ -251,4 +303,6 @@ class AutoGating:
             is_printed=self.job.rigging.channels == "printed", shop=self.shop,
             spacing_mm=self.shop.spacing_mm if spacing == "auto" else spacing,
         )  # fmt: skip
+        if isinstance(side, RowSide):
+            return lay_row(task, side, self.placements, self.alloy)
         return lay_out(task, self.alloy)

@@ -105,19 +105,6 @@ def completed(
     )
 
 
-def placements_without_channels(count: int) -> StageError:
-    """Return the error for places of several castings that come without any channel."""
-    return StageError(
-        f"the job places {count} castings but gives no channel: automatic gating lays castings"
-        " round one sprue itself, so that all ways are alike",
-        code="rigging/incomplete",
-        where="[rigging] placements",
-        fix=f"take the placements out and set mold.count = {count}: `moldprep plan` then writes"
-        " placements and channels that can be edited; or add [[rigging.ingate]] and"
-        " [[rigging.runner]] tables",
-    )
-
-
 def _runner_under(ingates: tuple[IngatePlan, ...], sizes: Sizes) -> RunnerPlan:
     """Return a straight runner through the gates' outer ends, and past the last."""
     starts = np.array([gate.path_mm[0] for gate in ingates])

@@ -9,7 +9,7 @@ import numpy as np
 from moldprep.geometry.solid import Floats
 from moldprep.records import Body, Role
 from moldprep.records.plan import ChillPlan, FeederPlan, IngatePlan, Placement, Point
-from moldprep.rigging.layout import Layout
+from moldprep.rigging.layout import Layout, moved
 
 
 def point_placed(point: Point, place: Placement) -> Point:
@@ -69,6 +69,13 @@ def layout_placed(layout: Layout, place: Placement) -> Layout:
             for f in layout.filters
         ),
     )  # fmt: skip
+
+
+def lifted(layout: Layout, up_mm: float) -> Layout:
+    """Return the gating of placed castings, laid out at the parting, at their height."""
+    raised = moved(layout, np.array([0.0, 0.0, up_mm]))
+    top_mm = layout.sprue.top_mm + up_mm
+    return replace(raised, placements=layout.placements, sprue=replace(raised.sprue, top_mm=top_mm))
 
 
 def gates_into_copies(

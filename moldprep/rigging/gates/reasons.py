@@ -4,6 +4,7 @@ from moldprep.records import Alloy
 from moldprep.records.plan import Reason
 from moldprep.rigging.gate_limits import critical_fall_mm
 from moldprep.rigging.gates.gate_sites import BREAK_OFF, Gate, Side
+from moldprep.rigging.gates.rows import RowSide
 from moldprep.rigging.gates.sizing import CAMPBELL, PRACTICE, RAO, Shop, Sizes
 from moldprep.rigging.gates.tree import is_even
 from moldprep.rigging.layout import FILTERS_MM, Layout
@@ -30,7 +31,10 @@ def layout_reasons(
 def _place_reasons(layout: Layout, side: Side, shop: Shop, wanted_mm: float) -> list[Reason]:
     reasons = []
     count = len(layout.placements)
-    if count > 1:
+    if isinstance(side, RowSide):
+        why = f"{count} castings where the job places them, gated from one straight runner"
+        reasons.append(Reason(item="placements", why=why, source="job"))
+    elif count > 1:
         even = "mirrored, so that every gate has the same way" if is_even(count) else (
             "as even as an odd number allows; 2, 4, 8 or 16 would branch evenly")  # fmt: skip
         reasons.append(
