@@ -22,15 +22,10 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.results import Results
+from moldprep.thermal.holes import small_hole_mm3
 from moldprep.thermal.out_of_reach import LOW_NIYAMA_PCT, POOL_PCT
 
 CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
-
-
-HOLE_CM3: Final = 0.3
-"""A hole that is no more than this and than `HOLE_SHARE` of its casting warns. [cm³]"""
-
-HOLE_SHARE: Final = 2e-4
 
 
 @check(
@@ -66,7 +61,7 @@ def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
         )
         if found.verdict is Verdict.PASS and _section_of(spot) in coarse:
             unsure.append(spot.name)
-        elif found.verdict is Verdict.FAIL and spot.hole_mm3 <= _small_mm3(whole[spot.part]):
+        elif found.verdict is Verdict.FAIL and spot.hole_mm3 <= small_hole_mm3(whole[spot.part]):
             leak = f"{found.remedy}; or keep it, and test for leaks and X-ray it there"
             yield replace(found, verdict=Verdict.WARN, remedy=leak)
         else:
@@ -85,11 +80,6 @@ def _castings_mm3(feeding: Feeding) -> dict[str, float]:
     for section in feeding.sections:
         whole[section.part] = whole.get(section.part, 0.0) + section.volume_mm3
     return whole
-
-
-def _small_mm3(casting_mm3: float) -> float:
-    """Return the largest hole that only warns. [mm³]"""
-    return min(1e3 * HOLE_CM3, HOLE_SHARE * casting_mm3)
 
 
 def _pool_message(spot: HotSpot, share: float) -> str:

@@ -34,9 +34,11 @@ from moldprep.rigging.feed.savings import (
     without_idle_feeders,
 )
 from moldprep.rigging.feed.shortfall import (
+    early_necks,
     is_sound,
     left_over,
     low_heat,
+    reserve_mm3,
     run_dry,
     short_mm3,
     troubles,
@@ -47,6 +49,7 @@ from moldprep.rigging.gates.sizing import Shop
 from moldprep.thermal.feedpairs import demand_pct
 from moldprep.thermal.out_of_reach import unreached
 from moldprep.thermal.without import Without
+from moldprep.units import mass_kg
 
 TRIAL_SHARE: Final = 0.25
 """Budget of a trial's heat solve over that of the last one: its cells are a third longer."""
@@ -64,6 +67,10 @@ that did not help."""
 FEEDER_COSTS: Final = 0.01
 """What a feeder costs besides its metal, to mold, cut off and grind, over all metal poured (common
 practice, no source)."""
+
+RESERVE_COSTS: Final = 1.2
+"""What a feeder without its reserve costs, over the metal that would give it one: it is worth
+pouring, but not a feeder more (common practice, no source)."""
 
 SAVINGS: Final = ("idle", "fewer", "smaller")
 """What is tried once there is nothing to cure, in this order; a kind that failed is not tried
@@ -98,7 +105,8 @@ def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
     -----
     Better is, in this order: less liquid cut off inside castings beyond the job's limit and less
     feed metal that feeders lack, fewer sections far beyond reach, fewer feeders that are hottest at
-    their neck, feeders that keep a reserve where the yield bears it, less metal poured.
+    their neck or shut off by it, less metal poured, with what a reserve would take where the yield
+    bears it.
     """
     job = results.need(Job)
     loop = _Loop(job)
@@ -187,7 +195,8 @@ class _Loop:
         pools = left_over(feeding, self._job)
         seen = _seen_by_the_grid(pools, self.best)
         dry = run_dry(feeding, self._job, alloy, _keeps(self.best))
-        revision = cures.of(seen, dry, low_heat(feeding, self._job, alloy))
+        low, early = low_heat(feeding, self._job, alloy), early_necks(feeding, self._job, alloy)
+        revision = cures.of(seen, dry, low, frozenset(early))
         self._left = (*cures.left, *_left_unseen(len(pools) - len(seen)))
         return revision or self._saved(plan, feeding, finder, alloy)
 
@@ -244,16 +253,15 @@ class _Loop:
 
     def _is_better(self, tried: Results, best: Results) -> bool:
         keeps = max(_keeps(tried), _keeps(best))
-        for a, b in zip(self._faults(tried, keeps), self._faults(best, keeps), strict=True):
+        for a, b in zip(self._faults(tried), self._faults(best), strict=True):
             if abs(a - b) > SAME * max(a, b):
                 return a < b
-        return _cost_kg(tried) < _cost_kg(best)
+        return self._cost_kg(tried, keeps) < self._cost_kg(best, keeps)
 
-    def _faults(self, results: Results, keeps: float) -> tuple[float, ...]:
-        """Return what is compared, the worst first.
+    def _faults(self, results: Results) -> tuple[float, ...]:
+        """Return what is compared, the worst first: holes [mm³], sections out of reach, bad necks.
 
-        The holes to expect [mm³], sections out of reach, low heat, and what is short of a reserve
-        [mm³]. A pool leaves what it shrinks by, a feeder that runs dry what it lacks.
+        A pool leaves what it shrinks by, a feeder that runs dry what it lacks.
         """
         feeding, alloy = results.need(Feeding), results.need(Alloy)
         shrinks = max(demand_pct(alloy), LEAST_SHRINKAGE_PCT) / 100.0
@@ -261,9 +269,15 @@ class _Loop:
         return (
             holes,
             len(unreached(feeding, results.need(Freezing), alloy)),
-            len(low_heat(feeding, self._job, alloy)),
-            short_mm3(feeding, self._job, alloy, keeps),
+            len(low_heat(feeding, self._job, alloy)) + len(early_necks(feeding, self._job, alloy)),
         )
+
+    def _cost_kg(self, results: Results, keeps: float) -> float:
+        """Return the metal poured, with what feeders cost besides and lack of a reserve. [kg]"""
+        alloy, poured = results.need(Alloy), results.need(Metal).mass_kg
+        lacking = RESERVE_COSTS * reserve_mm3(results.need(Feeding), self._job, alloy, keeps)
+        n_feeders = len(results.need(RiggingPlan).feeders)
+        return poured * (1.0 + FEEDER_COSTS * n_feeders) + mass_kg(lacking, alloy.density_kg_m3)
 
     def _is_sound(self, results: Results) -> bool:
         return is_sound(results.need(Feeding), self._job, results.need(Alloy))
@@ -327,9 +341,3 @@ def _left_unseen(n_pools: int) -> tuple[Reason, ...]:
         "whose times are the grid's: nothing is set for them; raise freezing.max_updates"
     )
     return (Reason(item="feeding", why=why, source="the heat solve"),)
-
-
-def _cost_kg(results: Results) -> float:
-    """Return the metal poured, with what its feeders cost besides. [kg]"""
-    n_feeders = len(results.need(RiggingPlan).feeders)
-    return results.need(Metal).mass_kg * (1.0 + FEEDER_COSTS * n_feeders)

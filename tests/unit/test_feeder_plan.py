@@ -13,7 +13,7 @@ from moldprep.geometry.shapes import revolved
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Placement, PrintRoom
 from moldprep.rigging.build import build_rigging
-from moldprep.rigging.feed.feed_groups import feed_groups
+from moldprep.rigging.feed.feed_groups import FeedGroup, feed_groups, hot_time_s, joined_groups
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.feed.feeder_sites import Sites
 from moldprep.rigging.feed.feeder_size import moved_out, scaled, size_feeder
@@ -92,6 +92,31 @@ def test_a_plate_hangs_on_its_boss_through_a_join_as_thick_as_itself():
     )
     (group,) = feed_groups(survey, steel())
     assert (group.root.name, group.parent) == ("boss", (("plate", "boss"),))
+
+
+@pytest.mark.parametrize(("join", "n_groups"), [(9.9, 2), (6.0, 3)])
+def test_an_even_wall_is_one_group_whatever_its_sections(join, n_groups):
+    """Three sections of a 10 mm wall in a row, then a post: what leaves no hole hangs on."""
+    walls = [
+        Piece(f"wall-{k}", Solid.box((100.0 * k, 0, 0), (100.0 * k + 100.0, 100, 10)), "plate",
+              10.0, 4.5 + 0.1 * k, (100.0 * k + 50.0, 50.0, 5.0))
+        for k in range(3)
+    ]  # fmt: skip
+    post = Piece("post", Solid.box((300, 0, 0), (360, 60, 60)), "chunky", 60.0, 12.0,
+                 (330.0, 30.0, 30.0))  # fmt: skip
+    at = (0.0, 50.0, 5.0)
+    joins = [("wall-0", "wall-1", join, at), ("wall-1", "wall-2", 9.9, at),
+             ("wall-2", "post", 4.0, at)]  # fmt: skip
+    survey = survey_of([*walls, post], joins)
+    apart = tuple(
+        FeedGroup(root=section, members=(section,), parent=())
+        for section in sorted(survey.sections, key=hot_time_s, reverse=True)
+    )
+    casting_mm3 = sum(section.volume_mm3 for section in survey.sections)
+    groups = joined_groups(apart, survey, find(Alloy, "al-si7mg"), casting_mm3)
+    assert groups[0].members == (survey.sections[3],)
+    assert len(groups) == n_groups
+    agree(sum(s.volume_mm3 for g in groups for s in g.members), casting_mm3, rel=1e-12, why="kept")
 
 
 def test_an_irons_join_may_close_early():
@@ -250,7 +275,7 @@ def test_a_small_boss_is_chilled_rather_than_fed():
             Piece("big", big, "chunky", 80.0, 15.0, (140.0, 140.0, 55.0)),
         ],
         [
-            ("boss", "plate", 25.0, (40.0, 40.0, 25.0)),
+            ("boss", "plate", 15.0, (40.0, 40.0, 25.0)),
             ("big", "plate", 25.0, (140.0, 140.0, 25.0)),
         ],
     )
@@ -362,6 +387,25 @@ def test_a_feeder_on_a_bored_hub_leaves_the_bore_open(wall, modulus, is_off):
             touching = (foot.solid & solid.moved((0.0, 0.0, 1.0))).volume_mm3
             assert touching > 0.4 * math.pi / 4.0 * feeder.neck_width_mm**2
             assert (column.solid & foot.solid).volume_mm3 > 0.0
+
+
+def test_a_window_between_spokes_may_be_covered_in_part():
+    """A hub with a bore and a rim on four spokes: wider feeders than the hub, beside its bore."""
+    hub, rim = tube(55.0, 25.0, 90.0), tube(210.0, 160.0, 90.0)
+    spokes = [Solid.box((50, -15, 30), (165, 15, 60)).turned((0, 0, 90.0 * k)) for k in range(4)]
+    solid = Solid.union([hub, rim, *spokes])
+    pieces = [
+        Piece("hub", Solid.union([hub, *spokes]), "bar", 38.0, 11.0, (40.0, 0.0, 45.0)),
+        Piece("rim", rim, "bar", 30.0, 9.6, (185.0, 0.0, 45.0)),
+    ]
+    survey = survey_of(pieces, [("hub", "rim", 28.0, (162.0, 0.0, 45.0))])
+    iron = find(Alloy, "ductile-iron")
+    feeders, _, _ = plan(solid, survey, alloy=iron)
+    assert 1 <= len(feeders) <= 2
+    for feeder in feeders:
+        outer = 0.5 * feeder.diameter_mm + feeder.sleeve_mm
+        assert feeder.neck_width_mm > 0.0
+        assert math.hypot(*feeder.at_mm[:2]) - outer >= 25.0 - 4.0
 
 
 def test_no_chill_where_a_print_begins():

@@ -27,6 +27,7 @@ from moldprep.rigging.feed.feeder_size import moved_out, scaled
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.seat import chill_at, sleeve_wall_mm
 from moldprep.rigging.gates.gate_cure import flatter
+from moldprep.thermal.holes import small_hole_mm3
 from moldprep.thermal.regions import region_name, unplaced
 
 MOST_AT_ONCE: Final = 1.4
@@ -50,6 +51,8 @@ SPARE: Final = 1.04
 """What a feeder that is enlarged for its feed metal gets over what it lacked, in diameter."""
 SHORT: Final = 1.3
 """A feeder that lacks more feed metal than this gets a sleeve before it grows."""
+WIDER_FOOT: Final = 1.12
+"""Times its diameter a feeder without a neck gets whose foot freezes first."""
 TRIES: Final = 2
 """Rounds a feeder may grow for one section before something else is tried."""
 SMALL_POOL: Final = 0.25
@@ -100,7 +103,11 @@ class Cures:
         self._touched: set[str] = set()
 
     def of(
-        self, spots: tuple[HotSpot, ...], dry: dict[str, float], low: frozenset[str]
+        self,
+        spots: tuple[HotSpot, ...],
+        dry: dict[str, float],
+        low: frozenset[str],
+        early: frozenset[str] = frozenset(),
     ) -> Revision | None:
         """Return the plan changed, what was changed and why; None if nothing could be.
 
@@ -114,11 +121,14 @@ class Cures:
             By feeder, what it must give over what it can.
         low
             Feeders that are hottest at their neck.
+        early
+            Feeders whose neck freezes before what it feeds.
         """
         for spot in spots:
             self._for = spot.section
             if not self._cure(spot):
-                self.left = (*self.left, _beyond_us(spot))
+                left = _let_be(spot) if self._is_small(spot) else _beyond_us(spot)
+                self.left = (*self.left, left)
             else:
                 self._why.append(
                     f"{spot.name}: {spot.isolated_volume_mm3 / 1e3:.2f} cm³ cut off at "
@@ -133,6 +143,9 @@ class Cures:
             is_low = feeder.name in low and feeder.name not in self._touched and self._may_feed
             if is_low and self._raised(feeder, HIGHER * feeder.height_mm):
                 self._why.append(f"{feeder.name} is hottest at its neck")
+            is_early = feeder.name in early and feeder.name not in self._touched and self._may_feed
+            if is_early and (self._widened(feeder) or self._grown(feeder, WIDER_FOOT)):
+                self._why.append(f"{feeder.name} is shut off by its neck")
         if not self._steps:
             return None
         tops = [f.at_mm[2] + f.height_mm for f in self._feeders if not f.is_open]
@@ -167,11 +180,17 @@ class Cures:
         for feeder in own:
             if self._improved(feeder, spot):
                 return True
+        if self._is_small(spot):
+            return False
         if spot.isolated_volume_mm3 < SMALL_POOL * spot.section_volume_mm3:
             steps = (self._chilled, self._fed)
         else:
             steps = (self._fed, self._chilled)
         return any(step(spot, section, placement) for step in steps)
+
+    def _is_small(self, spot: HotSpot) -> bool:
+        """Return whether a pool leaves a hole too small to set a feeder or chill for."""
+        return spot.hole_mm3 <= small_hole_mm3(self._finder.casting_mm3)
 
     def _section(self, spot: HotSpot) -> Section | None:
         """Return the survey's section a pool is in, smaller where it froze in less than C M²."""
@@ -438,6 +457,19 @@ def _beyond_us(spot: HotSpot) -> Reason:
             "help: padding the way to the nearest feeder so that it gets thicker toward it, a face "
             "freed (keep_clear), the casting turned so that the pool lies high, or a thinner wall "
             "there"
+        ),
+        source="common practice, no source",
+    )
+
+
+def _let_be(spot: HotSpot) -> Reason:
+    """Return why nothing new is set for a pool, and what would cure it."""
+    return Reason(
+        item=spot.section,
+        why=(
+            f"{spot.name}: a hole of {spot.hole_mm3 / 1e3:.2f} cm³ at most is too small to set a "
+            "feeder or chill for. What would cure it: a chill on that place (rigging.chill), or a "
+            "thicker way to the nearest feeder; else test for leaks and X-ray it there"
         ),
         source="common practice, no source",
     )

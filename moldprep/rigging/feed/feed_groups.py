@@ -3,12 +3,22 @@
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+from scipy import ndimage
+
 from moldprep.records import Alloy, Section, SectionJoin, Survey
+from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
+from moldprep.thermal.holes import cut_off_share, small_hole_mm3
+from moldprep.thermal.out_of_reach import FAR_BEYOND
 
 JOIN_OPEN: Final = 0.85
 """A join this thick, as a share of the section's thickness, counts as open as long as the section.
 Inscribed circles must grow toward the feeder (Heuvers' circles); a neck a little thinner is kept
 hot from both ends. Common practice, no source; the heat solve has the last word."""
+
+LARGE_SHARE: Final = 0.25
+"""A section of more than this share of the casting asks for so much feed metal that it gets a
+feeder of its own (common practice, no source)."""
 
 SPREAD: Final = {"plate": 2.0, "bar": 4.0, "chunky": 6.0}
 """Thickness over modulus of a long plate, a long square bar and a cube."""
@@ -71,6 +81,84 @@ def feed_groups(survey: Survey, alloy: Alloy) -> tuple[FeedGroup, ...]:
         for root, members in groups.items()
     ]
     return tuple(sorted(found, key=lambda g: rank[g.root.name], reverse=True))
+
+
+def joined_groups(
+    groups: tuple[FeedGroup, ...], survey: Survey, alloy: Alloy, casting_mm3: float
+) -> tuple[FeedGroup, ...]:
+    """Return the groups, those that leave no hole that matters joined to the one they hang on.
+
+    An even wall falls into many sections that differ by less than anybody can tell; as its ways
+    out close with it, next to nothing of it is cut off. What closes later than `small_hole_mm3`
+    allows keeps its own feeder; the heat solve has the last word on the rest.
+
+    Parameters
+    ----------
+    groups
+        Heaviest root first; the first one stays.
+    survey
+        How sections hang together.
+    alloy
+        What feeders must make up for; in steel, how far they reach: what goes on farther stays.
+    casting_mm3
+        Volume of the casting.
+    """
+    order = [group.root for group in groups]
+    home = {section.name: group.root.name for group in groups for section in group.members}
+    for root in reversed(order[1:]):
+        ways = _ways_out(root.name, home, survey)
+        own_mm3 = sum(s.volume_mm3 for s in survey.sections if home[s.name] == root.name)
+        widest = max(ways, key=lambda join: join.thickness_mm, default=None)
+        is_large = root.volume_mm3 > LARGE_SHARE * casting_mm3
+        is_far = alloy.family == "steel" and _is_far(root, survey, alloy)
+        if widest is None or is_large or is_far:
+            continue
+        share = cut_off_share(root, widest.thickness_mm, hot_time_s(root))
+        if 0.01 * demand_pct(alloy) * share * own_mm3 > small_hole_mm3(casting_mm3):
+            continue
+        goes_to = home[widest.b] if home[widest.a] == root.name else home[widest.a]
+        home = {name: goes_to if at == root.name else at for name, at in home.items()}
+    rank = {section.name: hot_time_s(section) for section in survey.sections}
+    by_root: dict[str, list[Section]] = {}
+    for section in survey.sections:
+        by_root.setdefault(home[section.name], []).append(section)
+    parent = {name: to for group in groups for name, to in group.parent}
+    return tuple(
+        FeedGroup(
+            root=group.root,
+            members=tuple(
+                sorted(
+                    by_root[group.root.name],
+                    key=lambda s: (s.name == group.root.name, rank[s.name]),
+                    reverse=True,
+                )
+            ),
+            parent=tuple(
+                sorted(
+                    (s.name, parent[s.name]) for s in by_root[group.root.name] if s.name in parent
+                )
+            ),
+        )
+        for group in groups
+        if group.root.name in by_root
+    )
+
+
+def _is_far(section: Section, survey: Survey, alloy: Alloy) -> bool:
+    """Return whether a section goes on for longer than a feeder beyond its end can reach."""
+    number = 1 + [one.name for one in survey.sections].index(section.name)
+    low, high = np.array(
+        [(s.start, s.stop) for s in ndimage.find_objects(survey.label)[number - 1]]
+    ).T
+    long_mm = survey.pitch_mm * float((high - low).max())
+    return long_mm > FAR_BEYOND * section_reach_mm(section, alloy, to_end=True, is_chilled=False)
+
+
+def _ways_out(root: str, home: dict[str, str], survey: Survey) -> list[SectionJoin]:
+    """Return the joins from a group to sections outside it."""
+    return [
+        join for join in survey.joins if (home.get(join.a) == root) != (home.get(join.b) == root)
+    ]
 
 
 def hot_time_s(section: Section) -> float:

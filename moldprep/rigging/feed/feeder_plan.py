@@ -21,7 +21,7 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feed.feed_groups import JOIN_OPEN, FeedGroup, feed_groups
+from moldprep.rigging.feed.feed_groups import JOIN_OPEN, FeedGroup, feed_groups, joined_groups
 from moldprep.rigging.feed.feeder_seats import Floats, SeatFinder
 from moldprep.rigging.feed.feeder_sites import ChillSite
 from moldprep.rigging.feed.seat import Disc, Seat, chill_at
@@ -133,7 +133,12 @@ class _Planner:
         if self._finder.demand <= 0.0:
             why = "the alloy's expansion makes up for its contraction; no feeder (thin rule)"
             return [], [], [Reason(item="feeders", why=why, source="common practice, no source")]
-        groups = feed_groups(self._survey, self._alloy)
+        groups = joined_groups(
+            feed_groups(self._survey, self._alloy),
+            self._survey,
+            self._alloy,
+            self._casting_mm3,
+        )
         shared = {}
         for rank, group in enumerate(groups):
             volume = sum(section.volume_mm3 for section in group.members)
@@ -184,7 +189,8 @@ class _Planner:
     def _first(self, group: FeedGroup) -> int:
         """Seat a group near its root's hot spot; return among how many feeders it is shared.
 
-        Where one feeder with all the feed metal finds no room, two to four smaller ones may; where
+        Where one feeder with all the feed metal finds no room, or not in the sleeve that would save
+        much of it, two to four smaller ones may; where
         the root has none, a member about as thick may take its place; the heat solve shows what the
         root then lacks. 0 where nothing has room.
         """
@@ -193,13 +199,19 @@ class _Planner:
             is_thin = section.thickness_mm < STAND_IN * group.root.thickness_mm
             if section is not group.root and (is_thin or section.volume_mm3 < SERVES_SHARE * whole):
                 continue
+            found: list[tuple[float, int, Seat]] = []
             for n in (1, 2, 3, 4):
                 near = np.array(section.at_mm)
                 seat = self._finder.seat(section, near, whole / n, self._taken(), group)
                 if seat is not None:
-                    self._seats[group.root.name] = [seat]
-                    self._fed += [self._finder.number[one.name] for one in group.members]
-                    return n
+                    found.append((n * seat.size.volume_mm3, n, seat))
+                    if seat.sleeve != "none" or not self._finder.sleeve_pays(section, whole / n):
+                        break
+            if found:
+                _, n, seat = min(found, key=lambda one: one[:2])
+                self._seats[group.root.name] = [seat]
+                self._fed += [self._finder.number[one.name] for one in group.members]
+                return n
         return 0
 
     def _is_stand_in(self, group: FeedGroup) -> bool:
@@ -367,8 +379,10 @@ class _Planner:
                     serves.append(section.name)
             near, taken = self._middle(np.array(seat.start)), self._taken(but=seat)
             again = self._finder.seat(seat.section, near, volume, taken, group)
-            size = self._finder.sized(seat.section, volume, seat.kind, sleeve=seat.sleeve)
-            seats[number - 1] = again or replace(seat, size=size)
+            if again is None:
+                size = self._finder.sized(seat.section, volume, seat.kind, sleeve=seat.sleeve)
+                again = self._finder.where_it_is(replace(seat, size=size), taken)
+            seats[number - 1] = again or seat
             found.append((seats[number - 1], tuple(serves)))
         return found
 

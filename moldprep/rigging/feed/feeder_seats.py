@@ -88,7 +88,8 @@ class SeatFinder:
         self.by_name = {section.name: section for section in survey.sections}
         self.demand = demand_pct(alloy)
         self._keeps = pipe_allowed(alloy, self.demand, has_sleeves=job.feeding.sleeves != "none")
-        self.chills = ChillFinder(self.sites, self.number, survey, pattern.solid.volume_mm3)
+        self.casting_mm3 = pattern.solid.volume_mm3
+        self.chills = ChillFinder(self.sites, self.number, survey, self.casting_mm3)
         self._ground = Target("casting", pattern.solid)
 
     # ---- one feeder ----------------------------------------------------------------------
@@ -142,12 +143,18 @@ class SeatFinder:
         """Return the kinds of sleeve to try, in this order."""
         if self._job.feeding.sleeves == "none":
             return SLEEVES[:1]
+        return SLEEVES[::-1] if self.sleeve_pays(section, feeds_mm3) else SLEEVES
+
+    def sleeve_pays(self, section: Section, feeds_mm3: float) -> bool:
+        """Return whether a sleeve saves so much metal that it comes before a plain feeder."""
+        if self._job.feeding.sleeves == "none":
+            return False
         plain, sleeved = (
             self.sized(section, feeds_mm3, "top", sleeve=sleeve) for sleeve in SLEEVES
         )
         pays = plain.decided_by == "volume"
         pays &= sleeved.volume_mm3 <= SLEEVE_PAYS * plain.volume_mm3
-        return SLEEVES[::-1] if pays and sleeved.diameter_mm >= LEAST_SLEEVE_MM else SLEEVES
+        return pays and sleeved.diameter_mm >= LEAST_SLEEVE_MM
 
     @staticmethod
     def is_near(seat: Seat, near_mm: Floats) -> bool:
@@ -254,6 +261,13 @@ class SeatFinder:
     def _is_clear_built(self, seat: Seat) -> bool:
         """Return whether a seat's feeder, built on the pattern, meets it at its foot alone."""
         return self.stands_clear(self.feeder(seat, (), "feeder", HERE))
+
+    def where_it_is(self, seat: Seat, taken: tuple[Disc, ...]) -> Seat | None:
+        """Return a seat of another size at the same place, or None where it has no room."""
+        x, y, _ = seat.at_mm
+        radius = 0.5 * seat.size.diameter_mm + seat.sleeve_mm
+        is_free = all(math.dist((x, y), other[:2]) > other[2] + radius for other in taken)
+        return seat if is_free and self._is_clear_built(seat) else None
 
     def stands_clear(self, feeder: FeederPlan) -> bool:
         """Return whether a feeder in the pattern's frame meets it at its foot or neck alone."""

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.signal import fftconvolve
 from shapely import distance, points
 from shapely.geometry import LineString
 
+from moldprep.rigging.feed.leads import leave_metal, spread_cells
 from moldprep.rigging.feed.reach import section_grid
 from moldprep.rigging.feed.site_maps import FOOT_SHARE, SIDE_GAP_MM, Bools, Face, Floats, Maps
 
@@ -19,9 +20,6 @@ STEP_SHARE: Final = 0.35
 """Steps under a foot up to this share of its diameter would be filled with feeder metal."""
 
 N_DIRECTIONS: Final = 24
-
-N_STARTS: Final = 5
-"""Places of a section a neck is led out from at each height, the one next to the hot spot first."""
 
 UNDER_NECK_MM: Final = 10.0
 """How far under its neck's middle a feeder beside must find room at least: its foot, and sand."""
@@ -43,7 +41,14 @@ NECK_MEETS: Final = 0.75
 
 BORE_SHARE: Final = 2.0
 """A hole up to this many times the area of a feeder is a bore, whose sand would hang on little
-beside it; a wider one is a window."""
+beside it …"""
+
+BORE_MM2: Final = 5000.0
+"""… but none wider than this, 80 mm across: that is a window (common practice, no source)."""
+
+WINDOW_SHARE: Final = 1.0 / 3.0
+"""How much of a window's mouth a feeder may cover: what is left carries the sand in it (common
+practice, no source)."""
 
 OVER_BORE: Final = 0.95
 """A foot stands at least this share of its radius away from a bore: the rest is the grid's."""
@@ -216,10 +221,15 @@ class Sites(Maps):
         for at_x, at_y, r in taken:
             free &= np.hypot(x - at_x, y - at_y) > r + radius_mm
         free &= self._from_rivals > radius_mm + GAP_MM
-        bores = self._bores(BORE_SHARE * np.pi * radius_mm**2)
+        area = np.pi * radius_mm**2
+        widest = min(BORE_SHARE * area, BORE_MM2)
+        bores = self._bores(widest)
         if bores.any():
             clear = ndimage.distance_transform_edt(~np.pad(bores, 1))[1:-1, 1:-1] * self._pitch
             free &= clear >= OVER_BORE * radius_mm
+        for window in self._windows(widest, area / WINDOW_SHARE):
+            covered = fftconvolve(window, self._disc(radius_mm), mode="same")
+            free &= covered <= WINDOW_SHARE * window.sum() + 0.5
         return free
 
     def _beside_its_neck(
@@ -234,6 +244,8 @@ class Sites(Maps):
         height_mm: float,
     ) -> tuple[tuple[np.intp, ...], tuple[np.intp, ...]] | None:
         """Return the best column for a neck, and the nearest one its feeder may be over."""
+        off_free = ndimage.distance_transform_edt(~free) * self._pitch if free.any() else np.inf
+        cost = np.where(off_free <= most_off_mm, cost, np.inf)
         order = np.argsort(cost, axis=None, kind="stable")[:NECKS_TRIED]
         z = np.nan_to_num(self.top.z_mm, nan=-1e9)
         for flat in order:
@@ -325,7 +337,7 @@ class Sites(Maps):
         clear = ndimage.distance_transform_edt(~tall) * pitch
         origin = self._survey.origin_mm[:2] - margin * pitch
         spot = (np.asarray(near_mm[:2]) - origin) / pitch - 0.5
-        starts = _spread(own.astype(float), spot)
+        starts = spread_cells(own.astype(float), spot)
         outside = ndimage.label(level == 0)[0]
         outer = outside == outside[0, 0]
         low_mm = float(self._survey.origin_mm[2] + k * pitch)
@@ -333,7 +345,7 @@ class Sites(Maps):
         for turn in range(N_DIRECTIONS * len(starts)):
             angle = 2.0 * np.pi * turn / N_DIRECTIONS
             way = np.array([np.cos(angle), np.sin(angle)])
-            found = _leave(level, outer, starts[turn // N_DIRECTIONS], way)
+            found = leave_metal(level, outer, starts[turn // N_DIRECTIONS], way)
             if found is None or level[tuple(np.rint(found - way).astype(int))] != section:
                 continue
             middle = found + way * (neck_mm + 0.5 * diameter_mm) / pitch
@@ -455,30 +467,6 @@ class Sites(Maps):
             normal=(0.0, 0.0, 1.0 if up else -1.0),
             width_mm=width,
         )
-
-
-def _spread(cells: Floats, spot: Floats) -> Floats:
-    """Return the cell nearest to a spot, and a few more, each the farthest from those before."""
-    away = np.hypot(*(cells - spot).T)
-    chosen = [int(np.argmin(away))]
-    apart = np.full(len(cells), np.inf)
-    while len(chosen) < min(N_STARTS, len(cells)):
-        apart = np.minimum(apart, np.hypot(*(cells - cells[chosen[-1]]).T))
-        chosen.append(int(np.argmax(apart)))
-    return cells[chosen]
-
-
-def _leave(level: NDArray[np.integer], outer: Bools, start: Floats, way: Floats) -> Floats | None:
-    """Return the first cell outside the metal along a way, or None if that is not the outside."""
-    spots = start + np.arange(1, 2 * max(level.shape))[:, None] * way
-    cells = np.rint(spots).astype(int)
-    is_in = ((cells >= 0) & (cells < level.shape)).all(axis=1)
-    cells = cells[: len(cells) if is_in.all() else int(np.argmin(is_in))]
-    is_sand = level[cells[:, 0], cells[:, 1]] == 0
-    if not is_sand.any():
-        return None
-    first = int(np.argmax(is_sand))
-    return spots[first] - 0.5 * way if outer[tuple(cells[first])] else None
 
 
 def _run(is_metal: Bools, k: int) -> int:

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from moldprep.records import Alloy, Feeding, HotSpot, Job
+from moldprep.records import Alloy, Feeding, FeedPair, HotSpot, Job
 from moldprep.thermal.feedpairs import demand_pct, gives_mm3
 
 PIPE_SAFE: Final = 0.99
@@ -13,9 +13,10 @@ ROUNDING: Final = 1e-6
 
 
 def is_sound(feeding: Feeding, job: Job, alloy: Alloy) -> bool:
-    """Return whether no pool is over the limit, no feeder runs dry or is hottest at its neck."""
+    """Return whether no pool is over the limit, no feeder runs dry, and necks close in time."""
     is_dry = bool(run_dry(feeding, job, alloy))
-    return not (left_over(feeding, job) or is_dry or low_heat(feeding, job, alloy))
+    is_shut = bool(low_heat(feeding, job, alloy) or early_necks(feeding, job, alloy))
+    return not (left_over(feeding, job) or is_dry or is_shut)
 
 
 def unfed_mm3(feeding: Feeding, job: Job) -> float:
@@ -27,10 +28,23 @@ def unfed_mm3(feeding: Feeding, job: Job) -> float:
     )
 
 
-def short_mm3(feeding: Feeding, job: Job, alloy: Alloy, keeps: float = 1.0) -> float:
-    """Return the feed metal that feeders lack; those of the job left out. [mm³]"""
+def reserve_mm3(feeding: Feeding, job: Job, alloy: Alloy, keeps: float) -> float:
+    """Return the metal feeders would have to be larger by to keep their pipes so short. [mm³]"""
     given = {feeder.name for feeder in job.rigging.feeder}
     need, can = _need_and_can(feeding, alloy, keeps)
+    volume = {pair.feeder: pair.feeder_volume_mm3 for pair in feeding.pairs}
+    lacking = {name: need[name] - can[name] for name in need if name not in given}
+    return sum(
+        volume[name] * amount / can[name]
+        for name, amount in lacking.items()
+        if amount > 0.0 and can[name] > 0.0
+    )
+
+
+def short_mm3(feeding: Feeding, job: Job, alloy: Alloy) -> float:
+    """Return the feed metal that feeders lack; those of the job left out. [mm³]"""
+    given = {feeder.name for feeder in job.rigging.feeder}
+    need, can = _need_and_can(feeding, alloy, keeps=1.0)
     return sum(max(need[name] - can[name], 0.0) for name in need if name not in given)
 
 
@@ -73,6 +87,24 @@ def low_heat(feeding: Feeding, job: Job, alloy: Alloy) -> frozenset[str]:
     )
 
 
+def early_necks(feeding: Feeding, job: Job, alloy: Alloy) -> dict[str, str]:
+    """Return the feeders of sections all of whose necks freeze first, and the section.
+
+    By section the one whose neck lasts longest; those of the job left out.
+    """
+    given = {feeder.name for feeder in job.rigging.feeder}
+    last: dict[str, FeedPair] = {}
+    for pair in feeding.pairs:
+        if pair.section not in last or pair.neck_time_s > last[pair.section].neck_time_s:
+            last[pair.section] = pair
+    return {
+        pair.feeder: section
+        for section, pair in last.items()
+        if pair.feeder not in given
+        and pair.neck_time_s < alloy.feed_time_share * pair.section_time_s
+    }
+
+
 def troubles(feeding: Feeding, job: Job, alloy: Alloy) -> dict[str, float]:
     """Return by section its liquid cut off [mm³], by feeder how dry or how low it is [-]."""
     found: dict[str, float] = {}
@@ -80,7 +112,11 @@ def troubles(feeding: Feeding, job: Job, alloy: Alloy) -> dict[str, float]:
         found[spot.section] = found.get(spot.section, 0.0) + spot.isolated_volume_mm3
     found |= run_dry(feeding, job, alloy)
     low = low_heat(feeding, job, alloy)
+    early = early_necks(feeding, job, alloy)
     for pair in feeding.pairs:
+        if early.get(pair.feeder) == pair.section:
+            ratio = pair.section_time_s / max(pair.neck_time_s, 1e-9)
+            found[pair.feeder] = max(found.get(pair.feeder, 0.0), ratio)
         if pair.feeder in low:
             ratio = pair.neck_time_s / max(pair.feeder_time_s, 1e-9)
             found[pair.feeder] = max(found.get(pair.feeder, 0.0), ratio)

@@ -151,6 +151,20 @@ class Maps:
         area[0] = np.inf
         return np.asarray((area <= most_mm2)[parts])
 
+    def _windows(self, least_mm2: float, most_mm2: float) -> list[Bools]:
+        """Return the columns of each hole between two areas."""
+        parts, count = ndimage.label(self._holes)
+        area = np.bincount(parts.ravel(), minlength=count + 1) * self._pitch**2
+        return [
+            np.asarray(parts == k) for k in range(1, count + 1) if least_mm2 < area[k] <= most_mm2
+        ]
+
+    def _disc(self, radius_mm: float) -> Floats:
+        """Return a disc of ones on the lattice."""
+        n = int(radius_mm / self._pitch)
+        x = np.arange(-n, n + 1) * self._pitch
+        return np.asarray(np.hypot(x[:, None], x) <= radius_mm, np.float64)
+
     def _in_rooms(self, radius_mm: float, low_mm: Floats, high_mm: Floats | float) -> Bools:
         """Return where a disc between two heights would be in the room of a core print."""
         found = np.zeros((len(self._x), len(self._y)), np.bool_)
