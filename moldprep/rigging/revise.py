@@ -61,8 +61,8 @@ SAME: Final = 0.02
 """Holes that differ by less than this share are the same: a pool's edge moves by a cell."""
 
 LAST_ROUNDS: Final = 2
-"""Rounds on the full grid, at most, where it shows a pool that the trials did not; none after one
-that did not help."""
+"""Rounds on the full grid, at most, where it shows a pool that the trials did not, and those that
+the trials left over; none after one that did not help."""
 
 FEEDER_COSTS: Final = 0.01
 """What a feeder costs besides its metal, to mold, cut off and grind, over all metal poured (common
@@ -113,8 +113,8 @@ def feed_by_rounds(results: Results, trial: Make, final: Make) -> Results:
     if job.feeding.rounds and {"feeders", "chills", "gating"} & set(job.rigging.auto):
         loop.go(lambda r: trial(r.plus(_coarse(job))), results, job.feeding.rounds)
         results = loop.best.plus(job)
-        loop.end_trials()
-        loop.go(final, results, LAST_ROUNDS, opening=f"round {loop.best_number} on the full grid")
+        left = loop.end_trials()
+        loop.go(final, results, left, opening=f"round {loop.best_number} on the full grid")
     else:
         loop.go(final, results, 0)
     return loop.closed()
@@ -176,10 +176,14 @@ class _Loop:
         whole = replace(plan, rounds=tuple(self._rounds), reasons=(*plan.reasons, *left))
         return self.best.plus(whole)
 
-    def end_trials(self) -> None:
-        """From here on the grid is the full one: no savings, and an end where no cure helps."""
+    def end_trials(self) -> int:
+        """Return the rounds that are left for the full grid: no savings, an end where none helps.
+
+        The first of those done is the first plan itself.
+        """
         self._savings.clear()
         self._is_final = True
+        return max(LAST_ROUNDS, self._job.feeding.rounds + 1 - len(self._rounds))
 
     def _revision(self) -> Revision | None:
         """Return the next plan to try from the best one, or None."""
