@@ -45,12 +45,17 @@ class Cells(NamedTuple):
 class Odd(NamedTuple):
     """The odd cells, plane by plane; in each sand, then full metal, then mixtures, for quick loops.
 
+    What they hold stands side by side here, since in the grid each would lie in a line of memory of
+    its own. Their heat goes back to the grid after every step.
+
     at              : (n,) place in the flat grid
     near            : (n, 6) the odd cell across each face (low x, high x, low y, …); SAME where
                       the face lies within sand or within metal; n + side where it is outside
     g               : (n, 6) conductances of the faces that are not within one material
     tilt            : (n, 6) |n| along the axis of the metal's surface at those faces
     temp, temp_next : (n + 6,) temperatures at the last two stages, and of the six sides [°C]
+    heat, heat_next : (n,) enthalpy at the last two stages [J/mm³]
+    piece           : (n, 4) the piece of a mixture's T(H) it was last on: its H, next H, T, dT/dH
     sum, sum_next   : (n,) their sums over time in the step that is being made [K s]
     metal, other, rest : (n,) what they hold, as in `Cells`
     is_edge         : (n,) whether a face is outside
@@ -63,6 +68,9 @@ class Odd(NamedTuple):
     tilt: Field
     temp: Field
     temp_next: Field
+    heat: Field
+    heat_next: Field
+    piece: Field
     sum: Field
     sum_next: Field
     metal: Field
@@ -186,9 +194,13 @@ def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
     g, tilt = np.zeros((2, n, 6), np.float32)
     temp = np.zeros(n + 6, np.float32)
     held = (cells.metal.ravel()[at], cells.other.ravel()[at], cells.rest.ravel()[at])
-    total, total_next = np.zeros((2, n), np.float32)
+    heat, heat_next, total, total_next = np.zeros((4, n), np.float32)
+    piece = np.zeros((n, 4), np.float32)
     is_edge = np.asarray((near >= n).any(axis=1))
-    odd = Odd(at, near, g, tilt, temp, temp.copy(), total, total_next, *held, is_edge, step)
+    odd = Odd(
+        at, near, g, tilt, temp, temp.copy(), heat, heat_next, piece, total, total_next, *held,
+        is_edge, step,
+    )  # fmt: skip
     contacts.lean(odd, kind.shape, cells)
     return odd
 

@@ -166,6 +166,8 @@ class HeatFlow:
         self._odd.temp[:-6] = temp.ravel()[self._odd.at]
         self._odd.temp[-6:] = self._skin[:, 2]
         self._odd.temp_next[:] = self._odd.temp
+        self._odd.heat[:] = self._heat.ravel()[self._odd.at]
+        self._odd.heat_next[:] = self._odd.heat
         kernels.states(self._heat, self.cells, self.tables, 1, temp)
         self._p, self._p_next, self._heat_next = temp, temp.copy(), self._heat.copy()
         n_x, n_y, n_z = temp.shape
@@ -261,6 +263,7 @@ class HeatFlow:
         self._gone += gone + length * lost
         self._p_next, self._p, self._heat_next, self._heat = fields
         self._odd = odd
+        kernels.hand_back(self._heat, self._p, odd, self._visits.on, self.zero_c)
         self.n_sweeps += n
         self.n_updates += n * self._visits.quick.n + self._visits.sand.n
 
@@ -321,7 +324,14 @@ class HeatFlow:
 
 def _turned(odd: Odd) -> Odd:
     """Return the odd cells with what came next as what is now."""
-    return odd._replace(temp=odd.temp_next, temp_next=odd.temp, sum=odd.sum_next, sum_next=odd.sum)
+    return odd._replace(
+        temp=odd.temp_next,
+        temp_next=odd.temp,
+        heat=odd.heat_next,
+        heat_next=odd.heat,
+        sum=odd.sum_next,
+        sum_next=odd.sum,
+    )
 
 
 def _slopes(tables: Tables) -> tuple[float, Field]:

@@ -34,18 +34,17 @@ def compiled(**options: Any) -> Callable[[Any], Any]:
 
 
 @compiled(fastmath=True)
-def temperature_at(
+def knot_below(
     enthalpy: Any,
     metal: Any,
     other: Any,
     rest: Any,
     near_c: Any,
-    knot_c: Any,
     heat: Any,
     first: Any,
-) -> Any:
-    """Return T of a cell with so much metal and other stuff, looking from `near_c`. [°C]"""
-    n = knot_c.size
+) -> tuple[Any, Any, Any]:
+    """Return (i, H there, H at i + 1): the knots between which a mixture is, looking from a T."""
+    n = heat.shape[1]
     place = (near_c - np.float32(COLDEST_C)) / np.float32(STEP_C)
     i = first[np.uint32(min(max(place, ZERO), np.float32(first.size - 1)))]
     low = metal * heat[0, i] + other * heat[rest, i]
@@ -57,6 +56,22 @@ def temperature_at(
         i += 1
         low = high
         high = metal * heat[0, i + 1] + other * heat[rest, i + 1]
+    return i, low, high
+
+
+@compiled(fastmath=True)
+def temperature_at(
+    enthalpy: Any,
+    metal: Any,
+    other: Any,
+    rest: Any,
+    near_c: Any,
+    knot_c: Any,
+    heat: Any,
+    first: Any,
+) -> Any:
+    """Return T of a cell with so much metal and other stuff, looking from `near_c`. [°C]"""
+    i, low, high = knot_below(enthalpy, metal, other, rest, near_c, heat, first)
     return knot_c[i] + (enthalpy - low) / (high - low) * (knot_c[i + 1] - knot_c[i])
 
 

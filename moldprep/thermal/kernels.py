@@ -22,8 +22,8 @@ from moldprep.thermal.curves import (
     compiled,
     enthalpy_at,
     even,
+    knot_below,
     state_of,
-    temperature_at,
 )
 from moldprep.thermal.materials import OUTSIDE
 
@@ -146,39 +146,49 @@ def sweep_runs(
 
 
 @compiled(fastmath=True)
-def sweep_odd(
-    p: Any,
-    p_next: Any,
+def find_piece(
+    piece: Any,
+    h: Any,
+    near_c: Any,
+    f: Any,
+    other: Any,
+    rest: Any,
+    knot_c: Any,
     heat: Any,
-    heat_next: Any,
-    odd: Any,
-    on: Any,
-    tables: Any,
-    per: Any,
-    lead: Any,
-    step: Any,
+    first: Any,
+) -> None:
+    """Set the piece of a mixture's T(H) that an enthalpy is on, looking from `near_c`."""
+    i, low, high = knot_below(h, f, other, rest, near_c, heat, first)
+    piece[0], piece[1], piece[2] = low, high, knot_c[i]
+    piece[3] = (knot_c[i + 1] - knot_c[i]) / (high - low)
+
+
+@compiled(fastmath=True)
+def sweep_odd(
+    p: Any, p_next: Any, odd: Any, on: Any, tables: Any, per: Any, lead: Any, step: Any
 ) -> Any:
-    """Do a stage in odd cells of the flat grids; return the flow out. [W/mm³]
+    """Do a stage in odd cells; return the flow out. [W/mm³]
 
     Each temperature is summed up over time in the same way as its heat, so that what lies beside
-    can be given exactly what has left here.
+    can be given exactly what has left here. The P of mixtures, which nobody reads, is left.
     """
     lost = 0.0
     place, beside, g_of, to, is_edge = odd.at, odd.near, odd.g, odd.step, odd.is_edge
     temp, temp_next, first_outside = odd.temp, odd.temp_next, odd.at.size
-    total, total_next = odd.sum, odd.sum_next
-    metal, other, rest = odd.metal, odd.other, odd.rest
+    heat, heat_next, total, total_next = odd.heat, odd.heat_next, odd.sum, odd.sum_next
+    metal, other, rest, pieces = odd.metal, odd.other, odd.rest, odd.piece
     sand_c, sand_p, metal_c, metal_p = (
         tables.sand_c, tables.sand_p, tables.metal_c, tables.metal_p,
     )  # fmt: skip
-    zero_c, knot_c, knot_heat, first = tables.zero_c, tables.knot_c, tables.heat, tables.first
+    knot_c, knot_heat, first = tables.knot_c, tables.heat, tables.first
     for s in range(on.size):
         q = np.uint32(on[s])
-        at, t, f = place[q], temp[q], metal[q]
+        t, f = temp[q], metal[q]
         flow, is_mixture = ZERO, f < ONE and (f > ZERO or rest[q] != 1)
         for face in range(6):
             flow += g_of[q, face] * (temp[np.uint32(max(beside[q, face], 0))] - t)
         if not is_mixture:
+            at = place[q]
             here, within = p[at], ZERO
             for face in range(6):
                 is_like = np.float32(beside[q, face] == SAME)
@@ -190,17 +200,30 @@ def sweep_odd(
                 if near >= first_outside:
                     lost += np.float64(g_of[q, face] * (t - temp[near]))
         total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * t
-        h = heat[at] + lead * (heat[at] - heat_next[at]) + step * flow
-        heat_next[at] = h
-        if f == ONE:
-            temp_next[q], p_next[at] = even(h, metal_c), even(h, metal_p)
-        elif is_mixture:
-            t = temperature_at(h, f, other[q], rest[q], t, knot_c, knot_heat, first)
-            temp_next[q], p_next[at] = t, TOKEN * (t - zero_c)
+        h = heat[q] + lead * (heat[q] - heat_next[q]) + step * flow
+        heat_next[q] = h
+        if is_mixture:
+            if h < pieces[q, 0] or h >= pieces[q, 1]:
+                find_piece(pieces[q], h, t, f, other[q], rest[q], knot_c, knot_heat, first)
+            temp_next[q] = pieces[q, 2] + (h - pieces[q, 0]) * pieces[q, 3]
+        elif f == ONE:
+            temp_next[q], p_next[place[q]] = even(h, metal_c), even(h, metal_p)
         else:
             each = h / other[q]
-            temp_next[q], p_next[at] = bent(each, sand_c), bent(each, sand_p)
+            temp_next[q], p_next[place[q]] = bent(each, sand_c), bent(each, sand_p)
     return lost
+
+
+@compiled(parallel=True, fastmath=True)
+def hand_back(heat: Any, p: Any, odd: Any, on: Any, zero_c: Any) -> None:
+    """Set the heat of odd cells in the grid, and of mixtures the P that shows they are warm."""
+    flat, flat_p = heat.ravel(), p.ravel()
+    for s in prange(on.size):
+        q = on[s]
+        at, f = odd.at[q], odd.metal[q]
+        flat[at] = odd.heat[q]
+        if f < ONE and (f > ZERO or odd.rest[q] != 1):
+            flat_p[at] = TOKEN * (odd.temp[q] - zero_c)
 
 
 @compiled(parallel=True, fastmath=True)
@@ -235,10 +258,8 @@ def sweep(
                 flat, flat_next, old, new, runs, run_ends[i], run_ends[i + 1], x, y, room, tables,
                 lead, step * per,
             )  # fmt: skip
-            lost += sweep_odd(
-                flat, flat_next, old, new, odd, on[odd_ends[i] : odd_ends[i + 1]], tables, per,
-                lead, step,
-            )  # fmt: skip
+            of_plane = on[odd_ends[i] : odd_ends[i + 1]]
+            lost += sweep_odd(flat, flat_next, odd, of_plane, tables, per, lead, step)
     return lost
 
 
