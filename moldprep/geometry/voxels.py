@@ -9,23 +9,12 @@ from numpy.typing import NDArray
 from moldprep.errors import StageError
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import Shares, shares_of
-from moldprep.geometry.solid import Floats
+from moldprep.geometry.pitch import choose_pitch
 from moldprep.records import Alloy, Grid, Job, Metal, Rigging, Role, Survey
 from moldprep.records.freezing import AIR
-from moldprep.units import diffusivity_mm2_s
 
 SLIVER: Final = 0.02
 """A smaller share of metal is left out; the scale correction puts its volume back elsewhere."""
-
-STEPS_TO_FREEZE: Final = 14.0
-"""Steps of the heat solve, times pitch² over diffusivity and over the longest freezing time by
-Chvorinov's rule: five samples took 7 to 14, feeders and superheat in it."""
-
-CELLS_ACROSS: Final = 3.2
-"""Cells across the thinnest wall, where the budget allows."""
-
-FEWEST_CELLS: Final = 400_000
-"""Compact castings are cut at least this fine, for the sake of necks and pictures."""
 
 BELT_MODULI: Final = 3.0
 """Sand around the metal, in moduli of the slowest section. At depth 2.77 sqrt(alpha t) sand has
@@ -157,7 +146,7 @@ def _lay_out(
     belt = BELT_MODULI * max(moduli, default=float(min(high - low)) / 4.0)
     below = low - belt
     above = high + belt * np.array([1.0, 1.0, 0.0 if is_open else 1.0])
-    pitch = _pitch(above - below, job, survey, alloy)
+    pitch = choose_pitch(above - below, metal.solid, job, survey, alloy)
     if pitch > 0.5 * float(min(high - low)):
         raise StageError(
             f"{job.freezing.max_cells} cells are too few: one cell would be {pitch:.1f} mm",
@@ -171,29 +160,3 @@ def _lay_out(
     n_x, n_y, n_z = lattice.shape  # a cell's face lies on the top, and one layer of air above it
     origin = np.array([*lattice.origin_mm[:2], high[2] - n_z * pitch])
     return Lattice(origin, (n_x, n_y, n_z + 1), pitch), True
-
-
-def _pitch(size: Floats, job: Job, survey: Survey, alloy: Alloy) -> float:
-    """Return the edge of a cell: fine enough for the thinnest wall, if the budgets allow."""
-    keys = job.freezing
-    if keys.pitch_mm != "auto":
-        return float(keys.pitch_mm)
-    volume = float(np.prod(size))
-    coarsest = (volume / min(FEWEST_CELLS, keys.max_cells)) ** (1.0 / 3.0)
-    pitch: float = min(survey.thin_mm / CELLS_ACROSS, coarsest)
-    spread = diffusivity_mm2_s(
-        max(k for _, k in alloy.conductivity_w_mk),
-        alloy.density_kg_m3,
-        min(c for _, c in alloy.heat_j_kgk),
-    )
-    longest = max((section.freezing_time_s for section in survey.sections), default=0.0)
-    reach = STEPS_TO_FREEZE * spread * longest  # steps x pitch²
-    while (n := _n_cells(size, pitch)) > keys.max_cells or (
-        n * reach / pitch**2 > keys.max_updates
-    ):
-        pitch *= 1.01
-    return pitch
-
-
-def _n_cells(size: Floats, pitch: float) -> float:
-    return float(np.prod(np.ceil(size / pitch) + np.array([0.0, 0.0, 1.0])))

@@ -6,11 +6,15 @@ import pytest
 from moldprep.errors import StageError
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import shares_of
+from moldprep.geometry.pitch import heat_updates
 from moldprep.geometry.solid import Solid
 from moldprep.geometry.voxels import voxelize
 from moldprep.records import Body, Insert, Role
+from moldprep.thermal.conduction import HeatFlow, Skin
+from moldprep.thermal.solidify import media_of
+from moldprep.thermal.watch import Watch
 from tests.helpers import agree
-from tests.thermal_cases import alloy_of, bare_survey, job_for, metal_of, rigging_of
+from tests.thermal_cases import SAND, alloy_of, bare_survey, grid_of, job_for, metal_of, rigging_of
 
 BLOCK = Solid.box((0, 0, 0), (60, 40, 30))
 
@@ -110,6 +114,24 @@ def test_pitch_follows_the_thinnest_wall_and_the_budget():
     agree(fine.pitch_mm, 6.0 / 3.2, rel=1e-6, why="cells across a wall")
     _, tight = voxels(BLOCK, thin_mm=1.0, pitch_mm="auto", max_cells=50_000)
     assert tight.label.size <= 50_000
+
+
+@pytest.mark.parametrize(("alloy", "pitch_mm"), [("carbon-steel", 4.0), ("al-si7mg", 3.0)])
+def test_work_is_reckoned_as_it_is_done(alloy, pitch_mm):
+    """The budget means what it says: counted over a solve of a plate with a boss."""
+    body = Solid.box((0, 0, 0), (160, 110, 12)) + Solid.cone(25, 25, 40).moved((60, 50, 5))
+    metal, job = metal_of(rigging_of(body)), job_for(alloy)
+    grid = grid_of(body, pitch_mm, 45.0)
+    media = media_of(grid, alloy_of(alloy), SAND, job)
+    flow = HeatFlow(grid.fraction, np.ones(grid.label.shape, np.uint8), media, pitch_mm, Skin())
+    watch, done = Watch(flow), 0.0
+    while watch.n_up:
+        before = flow.n_sweeps
+        watch.note(flow.step())
+        quick, sand = flow._visits.quick, flow._visits.sand
+        done += (flow.n_sweeps - before) * (quick.n + 7 * len(quick.on)) + sand.n + 7 * len(sand.on)
+    reckoned = heat_updates(pitch_mm, grid.label.size, metal.solid, flow.time_s, alloy_of(alloy))
+    assert 0.7 < reckoned / done < 2.2  # small ones take fewer steps than samples
 
 
 def test_too_small_a_budget_is_refused():
