@@ -17,6 +17,9 @@ from moldprep.geometry.solid import Floats, Solid
 
 Shares = NDArray[np.float32]
 
+NOISE: Final = 1e-5
+"""A share this near to none or all is none or all: rays are in single precision."""
+
 LINES: Final = 2
 """Rays per column and direction across one cell."""
 
@@ -75,7 +78,8 @@ def shares_of(solid: Solid, lattice: Lattice) -> Shares:
     uncut = np.round(mean)  # the axes vote: a ray that missed an edge is wrong all along its line
     cut = np.divide(weighed, weight, out=uncut, where=weight > 0.0)
     whole[window] = np.clip(cut, 0.0, 1.0)
-    whole[whole > 1.0 - 1e-5] = 1.0
+    whole[whole < NOISE] = 0.0
+    whole[whole > 1.0 - NOISE] = 1.0
     return whole
 
 

@@ -52,7 +52,8 @@ class Odd(NamedTuple):
     near            : (n, 6) the odd cell across each face (low x, high x, low y, …); SAME where
                       the face lies within sand or within metal; n + side where it is outside
     g               : (n, 6) conductances of the faces that are not within one material
-    tilt            : (n, 6) |n| along the axis of the metal's surface at those faces
+    tilt            : (n, 6) |n| along the axis of the metal's surface at those faces; over 1 beside
+                      its edges, see `contacts.wedge`
     temp, temp_next : (n + 6,) temperatures at the last two stages, and of the six sides [°C]
     heat, heat_next : (n,) enthalpy at the last two stages [J/mm³]
     piece           : (n, 4) the piece of a mixture's T(H) it was last on: its H, next H, T, dT/dH
