@@ -16,13 +16,17 @@ from moldprep.records import (
     Freezing,
     Grid,
     HotSpot,
+    Job,
     Metal,
     RiggingPlan,
     Role,
+    Sand,
+    Section,
     Survey,
 )
 from moldprep.results import Results
 from moldprep.thermal.holes import small_hole_mm3
+from moldprep.thermal.mold_constant import own_constant
 from moldprep.thermal.out_of_reach import LOW_NIYAMA_PCT, POOL_PCT
 
 CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
@@ -135,14 +139,14 @@ def niyama_share(results: Results, limit: float) -> Iterator[Finding]:
     id="feeding/rule-and-solve-agree",
     why="The modulus rule was measured on castings; where the solve is far off it, the times may "
     "be wrong, and every margin reckoned from them.",
-    source="N. Chvorinov, Giesserei 27 (1940) 201-208, against the heat solve; superheat by "
-    "(1 + c dT / L)², M. C. Flemings, Solidification Processing, ch. 1 (from memory); the factor "
-    "let pass: common practice, no source",
+    source="N. Chvorinov, Giesserei 27 (1940) 201-208, against the heat solve; the constant of the "
+    "figures themselves: M. C. Flemings, Solidification Processing, ch. 1 (from memory); the "
+    "factor let pass: common practice, no source",
     limit=1.5,
     miss=Verdict.WARN,
 )
 def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the middle of all sections' times over the rule's with what superheat explains."""
+    """Compare the middle of all sections' times over the rule's with what their figures explain."""
     sections = {section.name: section for section in results.need(Survey).sections}
     coarse = coarse_sections(results)
     times: dict[str, float] = {}
@@ -154,27 +158,27 @@ def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
         yield passed_over("no section that is two cells thick to compare")
         return
     ratios = {name: t / positive(sections[name].freezing_time_s) for name, t in times.items()}
-    middle = positive(float(np.median(list(ratios.values()))))
-    hot = _superheat_factor(results)
-    rest = middle / hot
+    own = {name: _own_over_published(sections[name], results) for name in times}
+    middle = float(np.median(list(ratios.values())))
+    rest = positive(float(np.median([ratios[name] / own[name] for name in times])))
     yield judged(
         1.0 / limit <= rest <= limit,
         f"the solve's freezing times are {middle:.2f} x the modulus rule's, the middle of "
-        f"{len(ratios)} sections. Superheat explains {hot:.2f} x at most (the rule's constant, "
-        f"being measured, holds a usual one already), which leaves {rest:.2f} x: feeders and "
-        "cores that keep sections hot, which the rule on the bare casting does not know, or "
-        f"times of the solve that are wrong by so much{_outliers(ratios, middle, limit)}",
+        f"{len(ratios)} sections. The rule's constant was measured in rammed sand; the alloy's and "
+        f"the sand's own figures, with all heat of the melt, give one {middle / rest:.2f} x as "
+        f"large, which leaves {rest:.2f} x: feeders and cores that keep sections hot, which the "
+        "rule on the bare casting does not know, or times of the solve that are wrong by so "
+        f"much{_outliers(ratios, middle, limit)}",
         value=rest,
         remedy="take no time here for exact: judge feeders by modulus and volume too, and hold a "
         "first casting (thermocouple, saw cut) against the solve",
     )
 
 
-def _superheat_factor(results: Results) -> float:
-    """Return how much longer superheat makes a freezing time, at most: (1 + c dT / L)². [-]"""
-    alloy = results.need(Alloy)
-    superheat = max(alloy.pour_low_c - alloy.liquidus_c, 0.0)  # what the solve starts from
-    return (1.0 + alloy.heat_j_kgk[-1][1] * superheat / alloy.latent_j_kg) ** 2
+def _own_over_published(section: Section, results: Results) -> float:
+    """Return the constant of the alloy's and the sand's own figures over the one the rule used."""
+    own = own_constant(section.shape, results.need(Alloy), results.need(Sand), results.need(Job))
+    return own / section.constant_s_mm2
 
 
 def _outliers(ratios: dict[str, float], middle: float, limit: float) -> str:

@@ -34,13 +34,15 @@ from tests.feeding_cases import (
     top_feeder,
 )
 from tests.helpers import agree
+from tests.thermal_cases import SAND, job_for
 
 RULES = Rules(title="none", source={})
 
 
 def judge(check_id, run, *more):
     """Return what one check says of a run."""
-    records = (run.feeding, run.plan, run.metal, run.grid, run.freezing, steel(), *more)
+    made = (run.feeding, run.plan, run.metal, run.grid, run.freezing)
+    records = (*made, steel(), SAND, job_for("carbon-steel"), *more)
     return run_check(all_checks()[check_id], Results(*records), RULES)
 
 
@@ -498,20 +500,32 @@ def test_niyama_share_counts_what_is_under_the_limit(sound_run):
     [(1.4, Verdict.PASS), (0.7, Verdict.PASS), (1.6, Verdict.WARN), (0.6, Verdict.WARN)],
 )
 def test_rule_and_solve_are_compared_by_their_middle(boss_run, rest, verdict):
-    """Superheat of 50 K over 1510 °C: (1 + 820 x 50 / 260000)² = 1.34."""
+    """Of a plate: C = (pi/4) (rho (L + c dT) / (T_f - T_0))² / (k rho c) of the files' figures.
+
+    T_f = 1460 + 50 / 5 °C, poured at 1560; 7850 kg/m³ over the allowance of 2 % cubed; sand half
+    way up, at 747.5 °C.
+    """
     run, survey = boss_run
     times = {spot.name: spot.freezing_time_s for spot in run.feeding.hot_spots}
-    hot = (1.0 + 820.0 * 50.0 / 260e3) ** 2
+    gives = 7850.0 / 1.02**3 * (260e3 + 820.0 * 90.0)
+    k, c = 0.6 + 0.1 * 247.5 / 300.0, 1080.0 + 90.0 * 247.5 / 500.0
+    own = np.pi / 4.0 * (gives / 1445.0) ** 2 / (k * 1400.0 * c) * 1e-6
     ruled = replace(
         survey,
         sections=tuple(
-            replace(s, freezing_time_s=times[s.name] / rest / hot) for s in survey.sections
+            replace(
+                s,
+                shape="plate",
+                constant_s_mm2=1.0,
+                freezing_time_s=times[s.name] / rest / own,
+            )
+            for s in survey.sections
         ),
     )
     (finding,) = judge("feeding/rule-and-solve-agree", run, ruled)
     assert finding.verdict is verdict, finding.message
-    agree(finding.value, rest, rel=1e-6, why="a quotient")
-    assert f"Superheat explains {hot:.2f} x" in finding.message
+    agree(finding.value, rest, rel=1e-6, why="the same closed form")
+    assert f"give one {own:.2f} x as large" in finding.message
 
 
 def test_a_section_off_the_middle_is_named_in_the_one_line(boss_run):
