@@ -208,6 +208,8 @@ def gate(
         study = moldprep.study_gating(job, picture, announce)
     tables = [terminal.overview(study.result), terminal.gating(study.result)]
     _judge(study.result, as_json, all_of_them, *tables)
+    if picture is not None:
+        _show(None, as_json, f"wrote {picture}")
     _end(study.result["verdict"] == "fail")
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.arrays import Ints
+from moldprep.geometry.linked import root_of
 
 Starts = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -112,16 +113,6 @@ def grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 @numba.njit(cache=True)
-def _find(parent: Ints, row: int) -> int:
-    root = row
-    while parent[root] != root:
-        root = parent[root]
-    while parent[row] != root:
-        parent[row], row = root, parent[row]
-    return root
-
-
-@numba.njit(cache=True)
 def _cut_off(first: int, following: Ints, pool: Ints, closed: list[float], time: float) -> None:
     """Mark every peak of a pool as cut off at this time."""
     closed.append(time)
@@ -164,7 +155,7 @@ def _merge(
                 for dz in range(max(iz - 1, 0), min(iz + 2, nz)):
                     beside = peak_of[(dx * ny + dy) * nz + dz]
                     if beside >= 0:
-                        found = _find(root, beside)
+                        found = root_of(root, beside)
                         is_new = True
                         for j in range(count):
                             if near[j] == found:

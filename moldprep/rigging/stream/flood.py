@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from moldprep.arrays import Ints
+from moldprep.geometry.linked import root_of
 
 Small = NDArray[np.int32]
 
@@ -229,16 +230,6 @@ def _escape(
 
 
 @numba.njit(cache=True)
-def _find(parent: Ints, row: int) -> int:
-    root = row
-    while parent[root] != root:
-        root = parent[root]
-    while parent[row] != root:
-        parent[row], row = root, parent[row]
-    return root
-
-
-@numba.njit(cache=True)
 def _peaks(
     order: Ints, share: NDArray[np.float32], shape: Ints
 ) -> tuple[Ints, Ints, NDArray[np.float64]]:
@@ -257,7 +248,7 @@ def _peaks(
             near = own[cell + step[k]]
             if near < 0:
                 continue
-            near = _find(parent, near)
+            near = root_of(parent, near)
             if mine < 0:
                 mine = near
             elif near != mine:
