@@ -14,13 +14,14 @@ from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.declared import declared_bodies
 from moldprep.mold.enclosed import Hemmed, find_hemmed
 from moldprep.mold.features import Outside, add_core_vents, add_straps
-from moldprep.mold.halves import cut_halves, floating, is_speck, layer_names
+from moldprep.mold.halves import cut_halves, floating, is_speck, layer_names, place_text
 from moldprep.mold.inserts import add_plugs, insert_play
 from moldprep.mold.joints import add_seal, head_kept_out_mm
 from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
 from moldprep.mold.marks import add_marks
 from moldprep.mold.pockets import Pocket, find_pockets
+from moldprep.mold.skins import joint_skins
 from moldprep.mold.split import split_large
 from moldprep.mold.walls import Walls, choose_walls
 from moldprep.records import (
@@ -47,14 +48,14 @@ class Layout:
     """What goes where, before the sand is cut.
 
     void   : what is neither sand nor its gaps: metal, inserts, mouths
-    play   : the play round inserts, by name
+    spare  : what else is no sand, by name: the play round inserts, skins too thin to print
     levels : heights at which the sand parts, from below [mm]
     """
 
     block: Block
     levels: tuple[float, ...]
     void: Solid
-    play: tuple[Named, ...]
+    spare: tuple[Named, ...]
     found: Cores
     pockets: tuple[Pocket, ...]
     is_block: bool
@@ -64,7 +65,7 @@ class Layout:
         """All that is neither a half nor the inside of a core."""
         seats = [core.seats for core in self.found.cores]
         gaps = [pocket.gaps for pocket in self.pockets]
-        return Solid.union([self.void, *seats, *gaps, *(body for _, body in self.play)])
+        return Solid.union([self.void, *seats, *gaps, *(body for _, body in self.spare)])
 
     @property
     def outside(self) -> Outside:
@@ -80,7 +81,9 @@ class Layout:
                 for name, low, high in lips
             )  # fmt: skip
         solid = self.block.solid
-        return Outside(block=solid, bounds=solid.bounds, lips=lips, is_block=self.is_block)
+        return Outside(
+            block=solid, bounds=solid.bounds, lips=lips, levels=self.levels, is_block=self.is_block
+        )
 
 
 def cut_mold(
@@ -127,7 +130,7 @@ def cut_mold(
             *halves.pieces,
             *(Piece(name=c.name, role="core", solid=c.solid) for c in layout.found.cores),
         ),
-        clearances=(*layout.block.mouths, *layout.play),
+        clearances=(*layout.block.mouths, *layout.spare),
         notes=(
             walls.reason,
             *layout.found.notes,
@@ -140,7 +143,7 @@ def cut_mold(
             ("specks of sand too small to print", halves.specks),
         ]
     )
-    cutting = add_plugs(cutting, rigging.inserts, job.mold.clearance_mm)
+    cutting = add_plugs(cutting, rigging.inserts, layout.block.solid, job.mold.clearance_mm)
     if wants_seal(metal.solid, parting.z_mm, job, alloy):
         cutting = add_seals(cutting, layout)
     cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
@@ -193,28 +196,31 @@ def lay_out(
     void = filled + block.open_up
     gaps = [pocket.gaps for pocket in pockets]
     away = Solid.union([void, *gaps, *(body for c in found.cores for body in (c.solid, c.seats))])
-    play = [
-        (name, (body & block.solid) - away)
-        for name, body in insert_play(rigging.inserts, job.mold.clearance_mm)
+    rooms = [core.seats for core in found.cores]
+    spare = [
+        *insert_play(rigging.inserts, job.mold.clearance_mm),
+        ("skins too thin to print", joint_skins(void + Solid.union(rooms), levels)),
     ]
+    spare = [(name, (body & block.solid) - away) for name, body in spare]
     return Layout(
         block=block,
         levels=levels,
         is_block=job.mold.form == "block",
         void=void,
-        play=_apart(play),
+        spare=_apart(spare),
         found=found,
         pockets=tuple(pockets),
     )
 
 
 def _apart(bodies: Sequence[Named]) -> tuple[Named, ...]:
-    """Return the bodies without what an earlier one holds already."""
+    """Return the bodies that are not empty, without what an earlier one holds already."""
     left: list[Named] = []
     for name, body in bodies:
         for _, earlier in left:
             body = body - earlier if body.may_touch(earlier) else body
-        left.append((name, body))
+        if not body.is_empty:
+            left.append((name, body))
     return tuple(left)
 
 
@@ -236,10 +242,10 @@ def _cores_only(found: Cores, z_mm: float, job: Job, sand: Sand) -> Mold:
     cutting = Cutting(
         pieces=tuple(Piece(name=c.name, role="core", solid=c.solid) for c in found.cores),
         clearances=tuple((f"{c.name} print gaps", c.seats - c.solid) for c in found.cores),
-        notes=(*found.notes, "cores only: the pattern carries the prints given here"),
+        notes=(*found.notes, *_fit_notes(found, job)),
     )
     block = Solid.union(body for core in found.cores for body in (core.solid, core.seats))
-    outside = Outside(block=block, bounds=block.bounds, lips=(), is_block=False)
+    outside = Outside(block=block, bounds=block.bounds, lips=(), levels=(), is_block=False)
     if job.mold.marks:
         cutting = add_marks(cutting, job.name, None, found.cores, outside, sand)
     return Mold(
@@ -252,6 +258,25 @@ def _cores_only(found: Cores, z_mm: float, job: Job, sand: Sand) -> Mold:
         prints=print_bodies(found),
         notes=cutting.notes,
     )
+
+
+def _fit_notes(found: Cores, job: Job) -> list[str]:
+    """Return what the pattern maker needs to know of each print: size, taper, gap."""
+    play, coating = job.cores.clearance_mm, job.mold.coating_mm
+    lines = ["cores only: the pattern carries the print bodies of the package, gaps included"]
+    for core in found.cores:
+        for k, one in enumerate(core.prints, start=1):
+            size = " x ".join(f"{side:.1f}" for side in one.seat.size_mm)
+            lines.append(
+                f"fit of {core.name} print {k}: {one.length_mm:.1f} mm long, seat {size} mm "
+                f"{place_text(one.end_mm)}, taper {job.cores.taper_deg:g} deg, gap"
+                f" {play + coating:.2f} mm each face ({play:g} clearance + {coating:g} coating)"
+            )
+        lines += [
+            f"fit of {core.name}: no print {place_text(gap.bounds.mean(axis=0))}, it ends flush"
+            for gap in core.flush
+        ]
+    return lines
 
 
 def wants_seal(metal: Solid, z_mm: float, job: Job, alloy: Alloy) -> bool:

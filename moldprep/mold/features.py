@@ -30,6 +30,8 @@ VENT_SHARE: Final = 0.25
 """Diameter of a core vent over the smaller side of its print."""
 VENT_STOP: Final = 0.4
 """Share of a print, next to the metal, that its vent leaves whole."""
+ONTO_JOINT: Final = 0.2
+"""How far from the middle of its print a vent may be moved, over the print's smaller side."""
 VENT_WALL_MM: Final = 5.0
 """Sand kept between a vent and metal; common practice, no source."""
 
@@ -41,12 +43,14 @@ class Outside:
     block    : its shape, before anything is cut into it
     bounds   : (2, 3) of the whole mold [mm]
     lips     : (name, z_low, z_high) of the flat on each piece's -y side [mm]
+    levels   : heights of the joints, from below [mm]
     is_block : whether the sides are flat from top to bottom
     """
 
     block: Solid
     bounds: Floats
     lips: tuple[tuple[str, float, float], ...]
+    levels: tuple[float, ...]
     is_block: bool
 
     def lip_of(self, piece: Piece) -> tuple[float, float] | None:
@@ -106,13 +110,14 @@ def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None
     are straight, each can be blown out, and the print keeps all its sand.
     """
     radius = 0.5 * float(np.clip(VENT_SHARE * one.thickness_mm, *VENT_MM))
-    start = one.end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward
+    end_mm = _onto_joint(one, radius, outside.levels)
+    start = end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward
     sides = [np.array(d, float) for d in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1))]
     straight = [one.outward] if one.outward[2] > -0.5 else []
-    others = sorted(sides, key=lambda d: _way_out_mm(one.end_mm, d, outside.bounds))
+    others = sorted(sides, key=lambda d: _way_out_mm(end_mm, d, outside.bounds))
     for way in [*straight, *others]:
         is_straight = way is one.outward
-        begin = start if is_straight else one.end_mm + radius * one.outward
+        begin = start if is_straight else end_mm + radius * one.outward
         end = begin + (_way_out_mm(begin, way, outside.bounds) + 1.0) * way
         if abs(float(way @ one.outward)) > 0.1 and not is_straight:
             continue
@@ -122,6 +127,22 @@ def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None
             return rod(start, end, radius)
         return rod(begin - radius * way, end, radius) + rod(start, begin, radius)
     return None
+
+
+def _onto_joint(one: Print, radius: float, levels: Sequence[float]) -> Floats:
+    """Return the middle of a level print's end, moved onto a joint that a vent there would graze.
+
+    Half of the channel lies in each piece then: it can be brushed, and no skin is left.
+    """
+    place = one.end_mm.copy()
+    for level in levels:
+        off = level - float(place[2])
+        if abs(one.outward[2]) < 0.5 and abs(off) < min(
+            radius + VENT_WALL_MM, ONTO_JOINT * one.thickness_mm
+        ):
+            place[2] = level
+            return place
+    return place
 
 
 def _is_in_sand(begin: Floats, way: Floats, radius: float, block: Rays) -> bool:

@@ -72,11 +72,18 @@ def draw_pictures(results: Results, folder: Path) -> tuple[Picture, ...]:
     folder.mkdir(parents=True, exist_ok=True)
     made = []
     for name, (caption, kinds, draw) in PICTURES.items():
-        if all(kind in results for kind in kinds):
+        if all(kind in results for kind in kinds) and _has_half(results, name):
             file = folder / f"{name}.png"
             draw(results, file)
             made.append(Picture(name, caption, file))
     return tuple(made)
+
+
+def _has_half(results: Results, name: str) -> bool:
+    """Return whether a picture of a half has one to show: cores alone have none."""
+    if name not in ("drag", "cope"):
+        return True
+    return any(piece.role == name for piece in results.need(Mold).pieces)
 
 
 def draw_feeding(results: Results, path: Path) -> None:

@@ -186,6 +186,17 @@ def test_cores_only_gives_cores_and_the_room_for_their_prints():
     assert_sound(mold)
 
 
+def test_cores_only_tells_the_fit_of_every_print():
+    mold = mold_of(BORED, cores={"process": "only", "clearance_mm": 0.4}, mold={"coating_mm": 0.3})
+    fits = [note for note in mold.notes if note.startswith("fit of core-1 print")]
+    assert len(fits) == 2
+    assert all("gap 0.70 mm each face (0.4 clearance + 0.3 coating)" in note for note in fits)
+    core = mold.pieces[0].solid
+    for _, room in mold.prints:
+        around = room - core
+        agree(2.0 * around.volume_mm3 / around.area_mm2, 0.7, rel=0.1, why="a shell, its rims")
+
+
 def test_cores_only_without_any_core_is_refused():
     with pytest.raises(StageError) as caught:
         mold_of(BLOCK, cores={"process": "only"})

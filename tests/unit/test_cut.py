@@ -4,6 +4,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from shapely.geometry import box
 
 from moldprep.errors import StageError
 from moldprep.geometry.rays import Rays
@@ -131,3 +132,23 @@ def test_bore_that_breaks_into_a_pocket_is_cut_off_from_it(turn):
     mold = mold_of(body.turned((0, 0, turn)), z_mm=5.0)
     assert [piece.role for piece in mold.pieces] == ["drag", "core", "cope"]
     assert_sound(mold)
+
+
+@pytest.mark.parametrize("form", ["block", "contour"])
+def test_a_skin_under_a_channel_is_left_out(form):
+    """A gate whose floor was rounded 0.002 mm above the joint leaves no film in the cope."""
+    gate = Solid.box((59, -15, 0.002), (90, 15, 12))
+    mold = mold_of(BOX, ("ingate", Role.INGATE, gate), mold={"form": form})
+    assert_sound(mold)
+    skins = dict(mold.clearances)["skins too thin to print"]
+    agree(skins.volume_mm3, 30.0 * 30.0 * 0.002, rel=1e-6, why=EXACT)
+    cope = mold.pieces[-1].solid
+    assert cope.slice_at(0.001).intersection(box(61, -14, 89, 14)).area < 1e-9
+
+
+def test_a_slanted_wall_keeps_its_feather_edge():
+    low = [(x, y, 0.0) for x in (-60, 60) for y in (-40, 40)]
+    high = [(x, y, 30.0) for x in (-60, 90) for y in (-40, 40)]
+    wedge = Solid.hull_of(np.array(low + high))
+    mold = mold_of(wedge + Solid.box((-60, -40, -30), (60, 40, 0)))
+    assert "skins too thin to print" not in dict(mold.clearances)

@@ -125,6 +125,19 @@ def test_a_web_of_2_mm():
     assert -20.0 <= found.at_mm[2] <= 0.0
 
 
+def test_a_skin_of_3_mm_under_a_channel():
+    """A channel that lies a little above the parting leaves a web of sand below it."""
+    channel = Solid.box((118, -20, 3), (170, 20, 20))
+    (found,) = [
+        f
+        for f in failed("mold/sand-is-thick-enough", PLATE, halves(PLATE + channel))
+        if f.part == "cope"
+    ]
+    assert found.value == pytest.approx(3.0, abs=0.01)
+    assert found.at_mm[2] == pytest.approx(1.5, abs=0.1)
+    assert 118.0 <= found.at_mm[0] <= 170.0
+
+
 def test_a_cope_light_enough_to_float():
     tall = PLATE + Solid.cone(15, 15, 131).moved((0, 0, 19))
     thin = Solid.box((-125, -85, -120), (125, 85, 40)) + Solid.cone(20, 20, 120).moved((0, 0, 30))
