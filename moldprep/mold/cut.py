@@ -15,7 +15,7 @@ from moldprep.mold.declared import declared_bodies
 from moldprep.mold.enclosed import Hemmed, find_hemmed
 from moldprep.mold.features import Outside, add_core_vents, add_straps
 from moldprep.mold.halves import cut_halves, floating, is_speck, layer_names, place_text
-from moldprep.mold.inserts import add_plugs, insert_play
+from moldprep.mold.inserts import add_plugs, insert_play, plug_rooms
 from moldprep.mold.joints import add_seal, head_kept_out_mm
 from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
@@ -143,7 +143,7 @@ def cut_mold(
             ("specks of sand too small to print", halves.specks),
         ]
     )
-    cutting = add_plugs(cutting, rigging.inserts, layout.block.solid, job.mold.clearance_mm)
+    cutting = add_plugs(cutting, rigging.inserts, job.mold.clearance_mm)
     if wants_seal(metal.solid, parting.z_mm, job, alloy):
         cutting = add_seals(cutting, layout)
     cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
@@ -184,11 +184,12 @@ def lay_out(
     block = make_block(metal, rigging, plan, walls, seats)
     levels = _levels(block, parting, job)
     if job.mold.form == "contour":
+        plugs = plug_rooms(rigging.inserts, float(block.solid.bounds[1, 2]))
         block = replace(
             block,
             solid=contoured(
                 block.solid,
-                [filled, *seats, *(core.solid for core in found.cores)],
+                [filled, *seats, *(core.solid for core in found.cores), *plugs],
                 levels,
                 walls.side_mm,
             ),

@@ -55,7 +55,7 @@ def insert_play(inserts: Sequence[Insert], gap_mm: float) -> list[Named]:
     return [(f"{insert.name} play", _grown(insert.solid, gap_mm) - bodies) for insert in inserts]
 
 
-def add_plugs(cutting: Cutting, inserts: Sequence[Insert], block: Solid, gap_mm: float) -> Cutting:
+def add_plugs(cutting: Cutting, inserts: Sequence[Insert], gap_mm: float) -> Cutting:
     """Return the pieces with a plug cut out of the cope over each sleeve that lies deep in it.
 
     A sleeve is wider than the neck below it: it cannot go in from below, and nothing is printed
@@ -70,7 +70,7 @@ def add_plugs(cutting: Cutting, inserts: Sequence[Insert], block: Solid, gap_mm:
             blocked_mm2(insert.solid, cope.solid, way) == 0.0 for way in (AXES[0], AXES[3])
         ):
             continue
-        made = _plug(insert.solid, cope.solid, block, gap_mm)
+        made = _plug(insert.solid, cope.solid, gap_mm)
         if made is None:
             note = f"no room for a plug over {insert.name}: it cannot be put in from above"
             cutting = cutting.plus(notes=[note])
@@ -84,6 +84,17 @@ def add_plugs(cutting: Cutting, inserts: Sequence[Insert], block: Solid, gap_mm:
         piece = Piece(name=name, role="plug", solid=plug)
         cutting = replace(cutting, pieces=(*cutting.pieces, piece))
     return cutting
+
+
+def plug_rooms(inserts: Sequence[Insert], top_mm: float) -> list[Solid]:
+    """Return the upright room over each sleeve that ends below the top: a plug may close it."""
+    rooms = []
+    for insert in inserts:
+        foot = float(insert.solid.bounds[1, 2])
+        if insert.material in SLEEVES and top_mm - foot >= SHORTEST_PLUG_MM:
+            middle, radius = _round_about(insert.solid.shadow())
+            rooms.append(_Shaft(middle, foot, top_mm, PLUG_DEG[0]).body(radius))
+    return rooms
 
 
 def insert_facts(
@@ -229,21 +240,18 @@ def _grown(solid: Solid, by_mm: float) -> Solid:
     return whole.split_at((0.0, 0.0, 1.0), float(solid.bounds[0, 2]))[0]
 
 
-def _plug(
-    sleeve: Solid, cope: Solid, block: Solid, gap_mm: float
-) -> tuple[Solid, Solid, Solid] | None:
+def _plug(sleeve: Solid, cope: Solid, gap_mm: float) -> tuple[Solid, Solid, Solid] | None:
     """Return (plug, gap round it, cope that is left); None where sand or room is wanting."""
     foot, top = float(sleeve.bounds[1, 2]) + gap_mm, float(cope.bounds[1, 2])
     if top - foot < SHORTEST_PLUG_MM:
         return None
     shadow = sleeve.shadow()
-    around = minimum_bounding_circle(shadow)
-    middle, radius = np.array(around.centroid.coords[0]), minimum_bounding_radius(shadow)
-    sand, whole = Rays.of(cope), Rays.of(block)
+    middle, radius = _round_about(shadow)
+    sand = Rays.of(cope)
     for lean_deg in PLUG_DEG:
         shaft = _Shaft(middle, foot, top, lean_deg)
         ring = shaft.ring(radius + 2.0 * gap_mm + PLUG_WALL_MM)
-        if (whole.is_inside(ring) & ~sand.is_inside(ring)).any():
+        if not sand.is_inside(ring).all():
             continue
         way = [_over_ledges(sleeve, cope, shadow, foot), _grown(sleeve, gap_mm)]
         cut_out, rest = cope.split(Solid.union([shaft.body(radius + 2.0 * gap_mm, gap_mm), *way]))
@@ -252,6 +260,12 @@ def _plug(
         if parts and parts[0].size_mm[2] >= SHORTEST_PLUG_MM:
             return parts[0], gap + Solid.union(parts[1:]), rest
     return None
+
+
+def _round_about(shadow: MultiPolygon) -> tuple[Floats, float]:
+    """Return (middle, radius) of the circle round an outline."""
+    middle = np.array(minimum_bounding_circle(shadow).centroid.coords[0])
+    return middle, float(minimum_bounding_radius(shadow))
 
 
 def _over_ledges(sleeve: Solid, cope: Solid, shadow: MultiPolygon, foot: float) -> Solid:
