@@ -17,6 +17,7 @@ from moldprep.rigging.feed.feed_groups import FeedGroup, feed_groups, hot_time_s
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.feed.feeder_sites import Sites
 from moldprep.rigging.feed.feeder_size import moved_out, scaled, size_feeder
+from moldprep.rigging.feed.seat import off_joint_mm
 from moldprep.rigging.feeders import feeder_volume_mm3
 from moldprep.thermal.feedpairs import can_give_mm3, demand_pct, planned_modulus_mm
 from tests.feeding_cases import (
@@ -208,6 +209,14 @@ def test_a_top_to_keep_clear_sends_the_feeder_to_the_side():
     assert feeder.at_mm[2] + feeder.height_mm > 60.0, "ends above what it feeds"
     assert feeder.neck_width_mm > 0.0
     assert feeder.neck_height_mm > 0.0
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "by"),
+    [(0.0, 9.9, 1.1), (10.5, 20.0, -1.5), (0.0, 5.0, 0.0), (5.0, 15.0, 0.0), (15.0, 20.0, 0.0)],
+)
+def test_a_neck_leaves_no_skin_of_sand_at_the_joint(low, high, by):
+    assert math.isclose(off_joint_mm(low, high, 10.0), by)
 
 
 def test_nowhere_to_go_is_said():

@@ -6,9 +6,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import affinity
-from shapely.geometry import MultiPolygon
-from shapely.ops import unary_union
 
 from moldprep.records import (
     Alloy,
@@ -27,8 +24,8 @@ from moldprep.rigging.feed.feed_groups import FeedGroup
 from moldprep.rigging.feed.feeder_sites import SideSite, Sites, TopSite
 from moldprep.rigging.feed.feeder_size import FeederSize, pipe_allowed, size_feeder, wanted_factor
 from moldprep.rigging.feed.reach import Target
-from moldprep.rigging.feed.seat import Disc, Seat, point, sleeve_wall_mm
-from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
+from moldprep.rigging.feed.seat import Disc, Seat, off_joint_mm, point, sleeve_wall_mm
+from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, rivals_of
 from moldprep.rigging.feeders import Sleeve
 from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
 from moldprep.thermal.regions import placed
@@ -83,7 +80,7 @@ class SeatFinder:
         """Take what seats depend on; `rooms` is where core prints will lie, pattern frame."""
         self._survey, self._pattern, self._parting = survey, pattern, parting
         self._job, self._alloy = job, alloy
-        self.sites = Sites(pattern, survey, _rivals(pattern, placements), rooms)
+        self.sites = Sites(pattern, survey, rivals_of(pattern, placements), rooms)
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.by_name = {section.name: section for section in survey.sections}
         self.demand = demand_pct(alloy)
@@ -260,7 +257,7 @@ class SeatFinder:
 
     def _is_clear_built(self, seat: Seat) -> bool:
         """Return whether a seat's feeder, built on the pattern, meets it at its foot alone."""
-        return self.stands_clear(self.feeder(seat, (), "feeder", HERE))
+        return self.stands_clear(self.feeder(seat, (), "feeder", Placement(name="casting")))
 
     def where_it_is(self, seat: Seat, taken: tuple[Disc, ...]) -> Seat | None:
         """Return a seat of another size at the same place, or None where it has no room."""
@@ -353,11 +350,14 @@ class SeatFinder:
             size.height_mm,
             taken,
         )
-        met = ((site, self._neck(site, size, neck_mm)) for site in sites[:SIDES_TRIED])
+        met = [
+            (self._off_joint(site, neck), neck)
+            for site in sites[:SIDES_TRIED]
+            if (neck := self._neck(site, size, neck_mm)) is not None
+        ]
         seats = [
             self._at_side(section, feeds_mm3, sleeve, over_mm, size, neck_mm, site, neck)
             for site, neck in met
-            if neck is not None
         ]
         seats.sort(key=lambda seat: not self._is_clear(seat))  # stable: else best first
         built = (seat for seat in seats[:BUILT_TRIED] if self._is_clear_built(seat))
@@ -403,6 +403,14 @@ class SeatFinder:
             if self.sites.meets(site.neck_to_mm, site.outward, neck_mm, share * wide, share * high):
                 return share * wide, share * high
         return None
+
+    def _off_joint(self, site: SideSite, neck: tuple[float, float]) -> SideSite:
+        """Return a place moved so that its neck leaves no skin of sand at the joint, if it can."""
+        (wide, high), (x, y, z) = neck, site.neck_to_mm
+        by_mm = off_joint_mm(z - 0.5 * high, z + 0.5 * high, self._parting.z_mm)
+        moved = replace(site, neck_to_mm=(x, y, z + by_mm))
+        is_met = self.sites.meets(moved.neck_to_mm, site.outward, LEAST_LIFT_MM, wide, high)
+        return moved if is_met else site
 
     def _top_of(self, members: tuple[Section, ...]) -> float:
         """Return the highest point of some sections. [mm]"""
@@ -471,23 +479,3 @@ def _neck_width_mm(size: FeederSize, high_mm: float) -> float:
     most = 0.9 * size.diameter_mm
     spare = high_mm - 2.0 * size.neck_modulus_mm
     return min(most, 2.0 * size.neck_modulus_mm * high_mm / spare) if spare > 0.0 else most
-
-
-def _rivals(pattern: Pattern, placements: tuple[Placement, ...]) -> MultiPolygon | None:
-    """Return every other copy's outline, as seen from each copy, joined."""
-    if len(placements) < 2:
-        return None
-    shadow = pattern.solid.shadow()
-    seen = []
-    for own in placements:
-        for other in placements:
-            if other is own:
-                continue
-            outline = affinity.rotate(shadow, other.turn_deg, origin=(0, 0))
-            dx, dy = (other.move_mm[k] - own.move_mm[k] for k in range(2))
-            outline = affinity.translate(outline, dx, dy)
-            turn = np.radians(-own.turn_deg)
-            cos, sin = math.cos(turn), math.sin(turn)
-            seen.append(affinity.affine_transform(outline, [cos, -sin, sin, cos, 0.0, 0.0]))
-    joined = unary_union(seen)
-    return joined if isinstance(joined, MultiPolygon) else MultiPolygon([joined])

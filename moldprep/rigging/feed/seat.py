@@ -10,6 +10,7 @@ from moldprep.records import ChillPlan, Placement, Section
 from moldprep.rigging.feed.feeder_sites import ChillSite
 from moldprep.rigging.feed.feeder_size import FeederSize
 from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, Floats
+from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.feeders import Sleeve
 from moldprep.thermal.regions import placed
 
@@ -19,6 +20,10 @@ CHILL_THICKNESS: Final = 0.75
 """Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""
 SLEEVE_WALL: Final = 0.12
 """Wall of a sleeve over the diameter inside (common practice, no source)."""
+
+OVER_JOINT_MM: Final = 1.0
+"""How far a neck that would end just short of the joint is led past it: flush faces leave slivers
+that no print file can hold."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +74,18 @@ def chill_at(site: ChillSite, section: Section, name: str, placement: Placement)
         size_mm=(round(site.width_mm, 1), round(site.width_mm, 1), round(thick, 1)),
         turn_deg=placement.turn_deg,
     )
+
+
+def off_joint_mm(low_mm: float, high_mm: float, joint_mm: float) -> float:
+    """Return how far a neck is moved up or down where it would leave a skin of sand at the joint.
+
+    It then crosses the joint by `OVER_JOINT_MM`; 0 where the sand is thick enough, or it crosses.
+    """
+    if 0.0 < joint_mm - high_mm < WEB_MM:
+        return joint_mm - high_mm + OVER_JOINT_MM
+    if 0.0 < low_mm - joint_mm < WEB_MM:
+        return joint_mm - low_mm - OVER_JOINT_MM
+    return 0.0
 
 
 def point(at: Floats) -> tuple[float, float, float]:

@@ -3,6 +3,7 @@
 All maps share the survey's lattice; they are one cell of it exact. Pattern frame, z up.
 """
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -10,12 +11,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from shapely import distance, points
+from shapely import affinity, distance, points
 from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
 
 from moldprep.geometry.rays import Rays
-from moldprep.records import Pattern, PrintRoom, Survey
+from moldprep.records import Pattern, Placement, PrintRoom, Survey
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -259,3 +261,23 @@ class Maps:
     def _footprint(self, spot: tuple[np.intp, ...], radius_mm: float) -> Bools:
         x, y = self._x[spot[0]], self._y[spot[1]]
         return np.asarray(np.hypot(self._x[:, None] - x, self._y[None, :] - y) <= radius_mm)
+
+
+def rivals_of(pattern: Pattern, placements: tuple[Placement, ...]) -> MultiPolygon | None:
+    """Return every other copy's outline, as seen from each copy, joined."""
+    if len(placements) < 2:
+        return None
+    shadow = pattern.solid.shadow()
+    seen = []
+    for own in placements:
+        for other in placements:
+            if other is own:
+                continue
+            outline = affinity.rotate(shadow, other.turn_deg, origin=(0, 0))
+            dx, dy = (other.move_mm[k] - own.move_mm[k] for k in range(2))
+            outline = affinity.translate(outline, dx, dy)
+            turn = np.radians(-own.turn_deg)
+            cos, sin = math.cos(turn), math.sin(turn)
+            seen.append(affinity.affine_transform(outline, [cos, -sin, sin, cos, 0.0, 0.0]))
+    joined = unary_union(seen)
+    return joined if isinstance(joined, MultiPolygon) else MultiPolygon([joined])
