@@ -213,10 +213,10 @@ def test_a_top_to_keep_clear_sends_the_feeder_to_the_side():
 
 @pytest.mark.parametrize(
     ("low", "high", "by"),
-    [(0.0, 9.9, 1.1), (10.5, 20.0, -1.5), (0.0, 5.0, 0.0), (5.0, 15.0, 0.0), (15.0, 20.0, 0.0)],
+    [(0.0, 9.9, (1.1, 0.1)), (10.5, 20.0, (-1.5, -0.5)), (0.0, 5.0, ()), (5.0, 15.0, ())],
 )
 def test_a_neck_leaves_no_skin_of_sand_at_the_joint(low, high, by):
-    assert math.isclose(off_joint_mm(low, high, 10.0), by)
+    assert off_joint_mm(low, high, 10.0) == pytest.approx(by)
 
 
 def test_nowhere_to_go_is_said():

@@ -406,11 +406,12 @@ class SeatFinder:
 
     def _off_joint(self, site: SideSite, neck: tuple[float, float]) -> SideSite:
         """Return a place moved so that its neck leaves no skin of sand at the joint, if it can."""
-        (wide, high), (x, y, z) = neck, site.neck_to_mm
-        by_mm = off_joint_mm(z - 0.5 * high, z + 0.5 * high, self._parting.z_mm)
-        moved = replace(site, neck_to_mm=(x, y, z + by_mm))
-        is_met = self.sites.meets(moved.neck_to_mm, site.outward, LEAST_LIFT_MM, wide, high)
-        return moved if is_met else site
+        (x, y, z), high = site.neck_to_mm, round(neck[1], 1)
+        for by_mm in off_joint_mm(z - 0.5 * high, z + 0.5 * high, self._parting.z_mm):
+            to = (x, y, z + by_mm)
+            if self.sites.meets(to, site.outward, LEAST_LIFT_MM, neck[0], high):
+                return replace(site, neck_to_mm=to)
+        return site
 
     def _top_of(self, members: tuple[Section, ...]) -> float:
         """Return the highest point of some sections. [mm]"""

@@ -22,8 +22,7 @@ SLEEVE_WALL: Final = 0.12
 """Wall of a sleeve over the diameter inside (common practice, no source)."""
 
 OVER_JOINT_MM: Final = 1.0
-"""How far a neck that would end just short of the joint is led past it: flush faces leave slivers
-that no print file can hold."""
+"""How far a neck that would end just short of the joint is led past it, where its wall goes on."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,16 +75,17 @@ def chill_at(site: ChillSite, section: Section, name: str, placement: Placement)
     )
 
 
-def off_joint_mm(low_mm: float, high_mm: float, joint_mm: float) -> float:
-    """Return how far a neck is moved up or down where it would leave a skin of sand at the joint.
+def off_joint_mm(low_mm: float, high_mm: float, joint_mm: float) -> tuple[float, ...]:
+    """Return by how much to move a neck up or down that would leave a skin of sand at the joint.
 
-    It then crosses the joint by `OVER_JOINT_MM`; 0 where the sand is thick enough, or it crosses.
+    First across the joint by `OVER_JOINT_MM`, else flush with it, as gates are; nothing where the
+    sand is thick enough, or the neck crosses.
     """
     if 0.0 < joint_mm - high_mm < WEB_MM:
-        return joint_mm - high_mm + OVER_JOINT_MM
+        return joint_mm - high_mm + OVER_JOINT_MM, joint_mm - high_mm
     if 0.0 < low_mm - joint_mm < WEB_MM:
-        return joint_mm - low_mm - OVER_JOINT_MM
-    return 0.0
+        return joint_mm - low_mm - OVER_JOINT_MM, joint_mm - low_mm
+    return ()
 
 
 def point(at: Floats) -> tuple[float, float, float]:
