@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from moldprep.errors import StageError
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Solid
@@ -39,6 +41,7 @@ from moldprep.records import (
     Sand,
 )
 from moldprep.tolerances import SLIVER_MM3
+from moldprep.units import mass_kg
 
 ORDER = {"drag": 0, "core": 1, "cheek": 2, "cope": 3, "plug": 4}
 
@@ -133,6 +136,7 @@ def cut_mold(
         clearances=(*layout.block.mouths, *layout.spare),
         notes=(
             walls.reason,
+            *_saved_notes(layout, sand),
             *layout.found.notes,
             *(pocket.note for pocket in layout.pockets),
         ),
@@ -212,6 +216,19 @@ def lay_out(
         found=found,
         pockets=tuple(pockets),
     )
+
+
+def _saved_notes(layout: Layout, sand: Sand) -> list[str]:
+    """Return how much sand a contoured shape saves against the block of the same extents."""
+    if layout.is_block:
+        return []
+    around = float(np.prod(layout.block.solid.size_mm))
+    saved = around - layout.block.solid.volume_mm3
+    kg = mass_kg(saved, sand.density_kg_m3)
+    return [
+        f"contoured: {saved / 1e6:.1f} L ({kg:.0f} kg) of sand less than a block of the same"
+        f" extents, {100.0 * saved / around:.0f} % of it"
+    ]
 
 
 def _apart(bodies: Sequence[Named]) -> tuple[Named, ...]:

@@ -152,3 +152,12 @@ def test_a_slanted_wall_keeps_its_feather_edge():
     wedge = Solid.hull_of(np.array(low + high))
     mold = mold_of(wedge + Solid.box((-60, -40, -30), (60, 40, 0)))
     assert "skins too thin to print" not in dict(mold.clearances)
+
+
+def test_a_contoured_mold_tells_the_sand_it_saves():
+    mold = mold_of(BOX, mold={"form": "contour"})
+    (note,) = [n for n in mold.notes if "contoured" in n]
+    saved = float(np.prod(mold.block.size_mm)) - mold.block.volume_mm3
+    assert f"{saved / 1e6:.1f} L" in note
+    assert saved > 0.0
+    assert not any("contoured" in n for n in mold_of(BOX).notes)
