@@ -94,7 +94,7 @@ def stands_clear(plan: FeederPlan, target: Target, alloy: Alloy) -> bool:
         return False
     casting = Body(name=target.name, role=Role.CASTING, solid=near)
     rigging = Rigging(castings=(casting,), bodies=tuple(bodies), inserts=())
-    return plan.sleeve != "none" or not side_sand(rigging, least)
+    return not side_sand(rigging, least)
 
 
 def _way_in_mm2(plan: FeederPlan) -> float:
