@@ -5,13 +5,21 @@ import pytest
 import trimesh
 from shapely.geometry import box
 
+from moldprep.catalog import find
 from moldprep.checks import run_checks
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import mesh_job
 from moldprep.pipeline import prepare
-from moldprep.records import Fill, Metal, RiggingPlan
+from moldprep.records import Alloy, Fill, Metal, RiggingPlan
+from moldprep.rigging.gates.gate_sites import _spread
 from moldprep.rigging.gates.gate_walls import _outer_edge
+from moldprep.rigging.gates.sizing import (
+    SPEED_RESERVE,
+    Sizes,
+    _with_least_foot,
+    with_less_ingate,
+)
 from tests.helpers import agree
 
 FAIL = Verdict.FAIL
@@ -84,3 +92,30 @@ def test_each_of_two_bodies_apart_gets_a_gate_from_one_runner(tmp_path):
     assert any(110.0 < x < 210.0 for x in ends)
     assert _misses(made) == []
     assert made.need(Fill).unfilled_mm3 < 1e-3 * made.need(Metal).solid.volume_mm3
+
+
+def test_gates_on_teeth_are_spread_over_different_teeth():
+    """Places that fit at 0, 1, 40 and 80 mm: three gates 30 mm apart want one at each tooth."""
+    s = np.arange(0.0, 101.0)
+    fits = np.isin(s, (0.0, 1.0, 40.0, 80.0))
+    assert _spread(s, fits, 3, 30.0, 0.1) == [1, 40, 80]
+    assert _spread(s, fits, 4, 30.0, 1.0) is None
+
+
+def test_the_thinnest_sprue_gets_gates_for_the_critical_speed():
+    """A plate of 80 x 50 x 4 mm: the least sprue passes more than its own flow asks for."""
+    alloy = find(Alloy, "al-si7mg")
+    sizes = Sizes(
+        poured_kg=0.04, pour_time_s=1.0, head_mm=200.0, flow_mm3_s=2e4, choke_mm2=10.0,
+        foot_mm2=10.0, runner_mm2=20.0, ingate_mm2=40.0, reasons=(),
+    )  # fmt: skip
+    wide = _with_least_foot(sizes, alloy)
+    agree(
+        wide.flow_mm3_s / wide.ingate_mm2 / 1000.0 * SPEED_RESERVE,
+        alloy.critical_speed_m_s,
+        rel=1e-9,
+        why="continuity",
+    )
+    less = with_less_ingate(wide, 0.1, alloy)
+    agree(less.choke_mm2 * less.pour_time_s, wide.choke_mm2 * wide.pour_time_s, rel=1e-9,
+          why="half the choke takes twice the time")  # fmt: skip

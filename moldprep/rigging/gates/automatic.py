@@ -60,7 +60,7 @@ MOST_RESIZED = 1.6
 MOST_ROWS = 6
 """Ways to lay one runner past placed castings that are laid out in full."""
 
-SHARES = (1.0, 0.7, 0.5, 0.35, 0.25)
+SHARES = (0.7, 0.5, 0.35, 0.25, 0.15, 0.08, 0.04, 0.02)
 """Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
 
 Gated = tuple[float, Sizes, Reason, Side, Layout]
@@ -111,7 +111,7 @@ class AutoGating:
         """Return (cope's top, areas, why the top, side, layout): poured slower if gates need it."""
         is_free = self.job.rigging.pour_time_s == "auto"
         usual = [(slower, 1.0) for slower in (SLOWER if is_free else SLOWER[:1])]
-        last = [(usual[-1][0], share) for share in SHARES]
+        last = [*usual, *((usual[-1][0], share) for share in SHARES)]
         is_blocked = False
         for tries, steps in ((TRIES, usual), (LAST_TRIES, last)):
             for slower, share in steps:
@@ -257,8 +257,9 @@ class AutoGating:
         tries: Sequence[Try],
     ) -> tuple[Side, ...]:  # fmt: skip
         """Return the best sides of one casting by itself."""
-        walls = self._walls.among(room)
-        search = GateSearch(walls, feeders, self.alloy, self.shop.channel_wall_mm)
+        if room not in self._seen_among:
+            self._seen_among[room] = self._walls.among(room)
+        search = GateSearch(self._seen_among[room], feeders, self.alloy, self.shop.channel_wall_mm)
         _, height = runner_section_mm(sizes.runner_mm2)
         return search.ranked(
             level,
@@ -268,6 +269,11 @@ class AutoGating:
             n_levels=n_levels,
             tries=tries,
         )
+
+    @cached_property
+    def _seen_among(self) -> dict[Room, Walls]:
+        """The casting among what is hung on it: the same at most paces."""
+        return {}
 
     def _search_from(
         self, room: Room, sizes: Sizes, level: float, n_levels: int, tries: Sequence[Try]

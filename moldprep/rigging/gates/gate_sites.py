@@ -57,15 +57,18 @@ TRIES: Final = (
 
 LAST_TRIES: Final = (
     Try(SIDES_DEG, BREAK_OFF, 0.4, 15.0, 1.5),
+    Try(SIDES_DEG, 1.0, 0.22, 60.0, 1.5),
+    Try(SLANTED_DEG, 1.0, 0.22, 60.0, 1.5),
     Try(SIDES_DEG, 1.0, 0.1, 60.0, 1.5),
     Try(SLANTED_DEG, 1.0, 0.1, 60.0, 1.5),
+    Try(SIDES_DEG, 1.0, 0.04, 60.0, 1.5),
 )
 """Where none of the others offers anything: thinner gates, little sand under feeders that stand on
 small castings, and walls far behind the outline."""
 
 COUNTS: Final = (1, 2, 3, 4, 6, 8)
-FLATNESS: Final = (1.0, 20.0)
-"""Width over height of an ingate, from and to; the thickest that fits is taken. [-]"""
+FLATTEST: Final = 20.0
+"""Width over height of an ingate, at most; the thickest that fits is taken. [-]"""
 
 WIDEST_MM: Final = 120.0
 GATE_SPACING_MM: Final = 250.0
@@ -281,8 +284,8 @@ class GateSearch:
             notch = break_off_notch_mm(height)
             width = area_mm2 / count / (height - notch)
             if count == 1 and height == heights[-1]:
-                width = max(width, FLATNESS[0] * height)  # more than is asked for, not less
-            if not FLATNESS[0] * height <= width <= min(FLATNESS[1] * height, WIDEST_MM):
+                width = max(width, height)  # more than is asked for, not less
+            if not height <= width <= min(FLATTEST * height, WIDEST_MM):
                 continue
             fits = wall.fits(width, height, way)
             if not fits.any():
@@ -444,14 +447,33 @@ def _one_each(
 def _spread(
     s: Floats, fits: Flags, count: int, apart_mm: float, closeness: float
 ) -> list[int] | None:
-    """Return `count` places that fit, spread evenly over the casting, or None."""
+    """Return `count` places that fit, `apart_mm` apart, nearest to an even spread; or None.
+
+    Found place by place: the least sum of distances from the even spread, over all that are apart.
+    """
     ok = np.flatnonzero(fits)
     if len(ok) == 0 or s[ok[-1]] - s[ok[0]] < (count - 1) * apart_mm:
         return None
     middle, extent = 0.5 * (s[0] + s[-1]), s[-1] - s[0]
     even = (2.0 * np.arange(count) + 1.0) / (2.0 * count) - 0.5
-    wanted = middle + closeness * extent * even
-    nearest = np.argmin(np.abs(s[ok] - wanted[:, None]), axis=1)
-    places: list[int] = ok[nearest].tolist()
-    gaps = np.diff(s[places])
-    return places if bool((gaps >= apart_mm).all()) else None
+    off = np.abs(s[ok] - (middle + closeness * extent * even)[:, None])
+    before = np.searchsorted(s[ok], s[ok] - apart_mm + 1e-9, side="right") - 1
+    cost, came_from = off[0], []
+    for row in off[1:]:
+        best = _first_of_least(cost)
+        came_from.append(np.where(before >= 0, best[before], -1))
+        cost = row + np.where(before >= 0, cost[best[before]], np.inf)
+    last = int(np.argmin(cost))
+    if not np.isfinite(cost[last]):
+        return None
+    places = [last]
+    for source in reversed(came_from):
+        places.append(int(source[places[-1]]))
+    return [int(ok[k]) for k in reversed(places)]
+
+
+def _first_of_least(cost: Floats) -> Ints:
+    """Return (n,) where the least of all costs up to each place stands."""
+    least = np.minimum.accumulate(cost)
+    is_new = np.concatenate([[True], cost[1:] < least[:-1]])
+    return np.maximum.accumulate(np.where(is_new, np.arange(len(cost)), 0))

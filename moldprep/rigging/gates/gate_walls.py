@@ -35,6 +35,10 @@ and shallow recesses, but no bore, which a core would have to make. [mm]"""
 STEEPEST: Final = 1.5
 """How steeply a wall may run away from the front of a gate: round castings do. [-]"""
 
+HUMP: Final = 0.3
+"""How far both flanks of a gate may lie behind its middle, over its width: round castings, but no
+tooth that it would wrap. [-]"""
+
 STEP_MM: Final = 1.0
 """A gate covers no step higher than this: it would hang over a gap. [mm]"""
 
@@ -114,7 +118,7 @@ class Wall:
     def heights_mm(self, way: Approach) -> tuple[float, ...]:
         """Return the gate heights that fit anywhere at all."""
         usual = (h for h in HEIGHTS_MM if h >= way.least_mm)
-        return tuple(h for h in usual if self._takes(h, way).any())
+        return tuple(h for h in usual if self._smooth(h, way)[1] > 0)
 
     @cached_property
     def _up_to(self) -> tuple[Flags, Floats, Floats, Floats]:
@@ -138,28 +142,51 @@ class Wall:
         return np.asarray(is_clear[:, k] & (far[:, k] >= self.edge - way.deepest_mm) & is_thin)
 
     def fits(self, width_mm: float, height_mm: float, way: Approach) -> Flags:
-        """Return (n,) where the middle of a gate of this section may lie."""
-        size = 2 * self._half(width_mm) + 1
-        takes = self._takes(height_mm, way).astype(np.uint8)
-        whole = minimum_filter1d(takes, size, mode="constant", cval=0) > 0
+        """Return (n,) where the middle of a gate of this section may lie.
+
+        On a slanted wall one edge of the gate goes in deeper than the other: never through it.
+        """
+        half = self._half(width_mm)
+        size = 2 * half + 1
+        smooth, longest = self._smooth(height_mm, way)
+        n = len(self.s)
+        if longest < size:
+            return np.zeros(n, bool)
+        at = np.arange(n)
+        whole = smooth[np.minimum(at + half + 1, n)] - smooth[np.maximum(at - half, 0)] == size
         if not whole.any():
             return np.asarray(whole)
-        _, nearest, farthest, _ = self._up_to
+        _, nearest, farthest, thinnest = self._up_to
         k = self._row(height_mm)
-        whole &= ~self._has_step(nearest[:, k], size)
-        if not whole.any():
-            return np.asarray(whole)
+        wall = minimum_filter1d(thinnest[:, k], size, mode="nearest")
         near = maximum_filter1d(nearest[:, k], size, mode="nearest")
         far = minimum_filter1d(farthest[:, k], size, mode="nearest")
+        left, right = (nearest[np.clip(at + side, 0, n - 1), k] for side in (-half, half))
         with np.errstate(invalid="ignore"):
-            return np.asarray(whole & (near - far <= max(0.6 * width_mm, 4.0)))
+            whole &= near - far <= np.minimum(max(0.6 * width_mm, 4.0), np.maximum(0.5 * wall, 2.0))
+            whole &= near - np.maximum(left, right) <= max(HUMP * width_mm, 2.0 * STEP_MM)
+        return np.asarray(whole)
 
-    def _has_step(self, front: Floats, size: int) -> Flags:
-        """Return (n,) whether the front jumps within a window: at a tooth, a rib, an edge."""
-        with np.errstate(invalid="ignore"):
-            jump = np.abs(np.diff(front, append=front[-1]))
-        is_step = ~(jump <= STEEPEST * self.pitch_mm + STEP_MM)
-        return np.asarray(maximum_filter1d(is_step.astype(np.uint8), size, mode="nearest") > 0)
+    def _smooth(self, height_mm: float, way: Approach) -> tuple[Ints, int]:
+        """Return (n + 1,) how many places before each take such a gate, and the longest run.
+
+        A place where the front jumps takes none: at a tooth, a rib, an edge.
+        """
+        key = (height_mm, way.thinness, way.deepest_mm)
+        if key not in self._counted:
+            front = self._up_to[1][:, self._row(height_mm)]
+            with np.errstate(invalid="ignore"):
+                jump = np.abs(np.diff(front, append=front[-1]))
+                ok = self._takes(height_mm, way) & (jump <= STEEPEST * self.pitch_mm + STEP_MM)
+            counted = np.concatenate([[0], np.cumsum(ok)])
+            breaks = np.concatenate([[-1], np.flatnonzero(~ok), [len(ok)]])
+            longest = int((breaks[1:] - breaks[:-1]).max()) - 1
+            self._counted[key] = (counted, longest)
+        return self._counted[key]
+
+    @cached_property
+    def _counted(self) -> dict[tuple[float, float, float], tuple[Ints, int]]:
+        return {}
 
     def met_by(self, k: int, width_mm: float, height_mm: float) -> tuple[Floats, Floats]:
         """Return (hits, thicknesses) a gate of this section meets at a place. [mm]"""
@@ -191,12 +218,13 @@ class Walls:
         self._bounds = pattern.solid.bounds
         self._edge_levels: dict[tuple[float, float], Floats] = {}
         self._bare: dict[tuple[float, float, bool], Wall] = {}
+        self._lanes: dict[tuple[float, float, bool, float], Wall] = {}
         self._reach: dict[tuple[int, float], tuple[float, float, float]] = {}
 
     def among(self, room: Room) -> "Walls":
         """Return the same casting among other things; what was seen of it is not looked at anew."""
         other = copy(self)
-        other.room, other._reach = room, {}
+        other.room, other._reach, other._lanes = room, {}, {}
         return other
 
     @property
@@ -228,7 +256,10 @@ class Walls:
         key = (way.out_deg, way.level_mm, way.gates_above)
         if key not in self._bare:
             self._bare[key] = self._seen_bare(way)
-        return self._with_lanes(self._bare[key], way)
+        lane = (*key, way.sand_mm)
+        if lane not in self._lanes:
+            self._lanes[lane] = self._with_lanes(self._bare[key], way)
+        return self._lanes[lane]
 
     def _seen_bare(self, way: Approach) -> Wall:
         """Return what level rays meet, whatever stands before it."""

@@ -183,14 +183,17 @@ def size_gating(
         flow_mm3_s=flow, choke_mm2=choke, foot_mm2=foot, runner_mm2=runner, ingate_mm2=ingate,
         reasons=reasons,
     )  # fmt: skip
-    return _with_least_foot(sizes)
+    return _with_least_foot(sizes, alloy)
 
 
-def _with_least_foot(sizes: Sizes) -> Sizes:
+def _with_least_foot(sizes: Sizes, alloy: Alloy) -> Sizes:
     """Return sizes whose sprue can be cleaned and runs before it freezes, for tiny castings."""
     if sizes.foot_mm2 >= LEAST_FOOT_MM2:
         return sizes
-    foot, ingate = LEAST_FOOT_MM2, max(sizes.ingate_mm2, LEAST_GATES * LEAST_FOOT_MM2)
+    foot = LEAST_FOOT_MM2
+    flow = foot / sizes.choke_mm2 * sizes.flow_mm3_s
+    calm = SPEED_RESERVE * gate_area_mm2(flow, alloy.critical_speed_m_s)
+    ingate = max(sizes.ingate_mm2, calm, LEAST_GATES * foot)
     choke = min(foot, ingate)
     why = Reason(
         item="sprue",
@@ -219,7 +222,11 @@ def with_less_ingate(sizes: Sizes, share: float, alloy: Alloy) -> Sizes:
         source="geometry",
     )
     choke = min(sizes.choke_mm2, ingate)
-    return replace(sizes, ingate_mm2=ingate, choke_mm2=choke, reasons=(*sizes.reasons, why))
+    throttled = choke / sizes.choke_mm2
+    return replace(
+        sizes, ingate_mm2=ingate, choke_mm2=choke, pour_time_s=sizes.pour_time_s / throttled,
+        flow_mm3_s=throttled * sizes.flow_mm3_s, reasons=(*sizes.reasons, why),
+    )  # fmt: skip
 
 
 def _areas(
