@@ -112,6 +112,8 @@ class AutoGating:
         is_free = self.job.rigging.pour_time_s == "auto"
         usual = [(slower, 1.0) for slower in (SLOWER if is_free else SLOWER[:1])]
         last = [*usual, *((usual[-1][0], share) for share in SHARES)]
+        if self.placements:  # a row takes long to lay out: the ends of each scale will do
+            usual, last = [usual[0], usual[-1]], [last[0], last[-1]]
         is_blocked = False
         for tries, steps in ((TRIES, usual), (LAST_TRIES, last)):
             for slower, share in steps:
