@@ -16,7 +16,7 @@ from moldprep.records.catalog import Sourced
 QUICK_FEEDING: Final = (
     'rigging.auto=["feeders", "chills"]',
     "feeding.rounds=1",
-    "freezing.max_updates=3e8",
+    "freezing.max_updates=1.5e8",
 )
 """What a study of a bare model's feeding does without: channels and vents, and a fine grid."""
 
