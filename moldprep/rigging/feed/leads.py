@@ -2,6 +2,7 @@
 
 from typing import Final
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,12 +27,20 @@ def leave_metal(
     level: NDArray[np.integer], outer: Bools, start: Floats, way: Floats
 ) -> Floats | None:
     """Return the first cell outside the metal along a way, or None if that is not the outside."""
-    spots = start + np.arange(1, 2 * max(level.shape))[:, None] * way
-    cells = np.rint(spots).astype(int)
-    is_in = ((cells >= 0) & (cells < level.shape)).all(axis=1)
-    cells = cells[: len(cells) if is_in.all() else int(np.argmin(is_in))]
-    is_sand = level[cells[:, 0], cells[:, 1]] == 0
-    if not is_sand.any():
+    steps = _steps_to_sand(level, start, way)
+    if steps == 0:
         return None
-    first = int(np.argmax(is_sand))
-    return spots[first] - 0.5 * way if outer[tuple(cells[first])] else None
+    spot = start + steps * way
+    return spot - 0.5 * way if outer[tuple(np.rint(spot).astype(int))] else None
+
+
+@numba.njit(cache=True)
+def _steps_to_sand(level: NDArray[np.integer], start: Floats, way: Floats) -> int:
+    """Return how many steps lead out of the metal; 0 where they lead out of the grid before."""
+    for step in range(1, 2 * max(level.shape)):
+        i, j = int(np.rint(start[0] + step * way[0])), int(np.rint(start[1] + step * way[1]))
+        if not (0 <= i < level.shape[0] and 0 <= j < level.shape[1]):
+            return 0
+        if level[i, j] == 0:
+            return step
+    return 0
