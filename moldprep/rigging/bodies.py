@@ -45,6 +45,12 @@ STEP_SHARE: Final = 0.5
 ENTRY_SHARE: Final = 0.2
 """Radius of the rounded sprue entry over the sprue's top diameter."""
 
+LED_ON: Final = 1.0
+"""How far a chill is led on to a slope, over its smaller side: up to 45° from end to end."""
+
+UNDER_METAL: Final = 0.3
+"""Share of a chill that has metal so near over or under it, where that is the face it lies on."""
+
 FILTER_LIP_MM: Final = 4.0
 """Seat all round a filter (3 to 5 mm, common practice, no source)."""
 
@@ -304,14 +310,31 @@ def sleeve_insert(feeder: FeederPlan, metal: Solid, top_mm: float) -> Insert:
 
 
 def chill_insert(chill: ChillPlan, metal: Solid, others: Sequence[Solid]) -> Insert:
-    """Return a chill: its block, shaped by the metal and by the inserts set before it."""
-    block = turned_box(chill.at_mm, chill.size_mm, chill.turn_deg) - metal
+    """Return a chill: its block, shaped by the metal and by the inserts set before it.
+
+    On a face that slopes it is led on to the metal, so that no wedge of sand keeps them apart.
+    """
+    block = turned_box(chill.at_mm, chill.size_mm, chill.turn_deg)
+    shaped = _led_on(chill, block, metal) - metal
     for other in others:
-        if block.may_touch(other):
-            block = block - other
-    parts = block.parts()
-    solid = parts[0] if parts else block
+        if shaped.may_touch(other):
+            shaped = shaped - other
+    parts = shaped.parts()  # behind a thin wall there may be more of it
+    solid = max(parts, key=lambda part: (part & block).volume_mm3) if parts else shaped
     return Insert(name=chill.name, material=chill.material, solid=solid)
+
+
+def _led_on(chill: ChillPlan, block: Solid, metal: Solid) -> Solid:
+    """Return a chill's block, longer on the side where metal lies over or under much of it."""
+    x, y, thick = chill.size_mm
+    reach = 0.5 * thick + LED_ON * min(x, y)  # from the middle: two boxes that kiss are not one
+    for way in (1.0, -1.0):
+        at_x, at_y, at_z = chill.at_mm
+        middle = (at_x, at_y, at_z + 0.5 * way * reach)
+        beyond = turned_box(middle, (x, y, reach), chill.turn_deg)
+        if (beyond & metal).shadow().area > UNDER_METAL * x * y:
+            return block + beyond
+    return block
 
 
 def vent_body(vent: VentPlan, target: Target, top_mm: float) -> Body:

@@ -289,6 +289,19 @@ def test_vent_runs_from_the_casting_to_the_top():
     np.testing.assert_allclose(vent.bounds[:, 2], [20.0 - OVERLAP_MM, 250.0], atol=1e-3)
 
 
+def test_chill_under_a_slope_is_led_on_to_it_and_goes_straight_down():
+    """Under the flank of a pipe: no sand between them, none in its way, nothing in the bore."""
+    outer = Solid.cone(50, 50, 200).turned((0, 90, 0)).moved((-100, 0, 0))
+    bore = Solid.cone(40, 40, 200).turned((0, 90, 0)).moved((-100, 0, 0))
+    chill = ChillPlan(name="C1", at_mm=(0.0, 22.0, -53.0), size_mm=(30.0, 30.0, 16.0))
+    (insert,) = built(outer - bore, chills=(chill,)).inserts
+    assert len(insert.solid.parts()) == 1
+    assert (insert.solid & outer).volume_mm3 < 1.0
+    drag = Solid.box((-100, -100, -100), (100, 100, 0)) - outer - insert.solid
+    for up in (0.5, 3.0, 10.0, 25.0, 60.0):
+        assert (insert.solid.moved((0, 0, up)) & drag).volume_mm3 < 1.0
+
+
 def test_chill_takes_the_shape_of_the_casting():
     round_one = Solid.cone(50.0, 50.0, 60.0, 128).moved((50.0, 50.0, -30.0))
     chill = ChillPlan(name="C1", at_mm=(105.0, 50.0, 0.0), size_mm=(30.0, 40.0, 20.0))
