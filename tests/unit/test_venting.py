@@ -161,6 +161,12 @@ def test_a_ball_is_vented_at_its_top():
     np.testing.assert_allclose(vent.at_mm, (10.0, -20.0, 80.0), atol=2.0)
 
 
+def test_a_feeder_whose_foot_lies_beside_the_casting_lets_nothing_out():
+    ball = Solid.sphere(40.0, 96).moved((0.0, 0.0, 40.0))
+    (vent,), _ = vents_of(ball, top_feeder(70.0, 0.0, 40.0))
+    np.testing.assert_allclose(vent.at_mm, (0.0, 0.0, 80.0), atol=2.0)
+
+
 def test_vents_for_the_choke_do_not_come_up_between_walls_that_leave_them_no_sand():
     slot = Solid.box((0, 0, 0), (200, 60, 62)) - Solid.box((93, -1, 50), (107, 61, 70))
     vents, _ = vents_of(slot, top_feeder(20, 30, 62), choke=600.0)

@@ -196,7 +196,8 @@ def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[Hi
     feet
         (x, y, z, diameter) of the top feeders that stand on it. [mm]
     take_highest
-        Count the highest point too, where nothing stands on the pattern.
+        Count the highest point too, where no feeder is given. (One whose foot lies just beside
+        the pattern lets nothing out.)
     """
     pitch = float((np.prod(solid.size_mm) / CELLS) ** (1.0 / 3.0))
     lattice = Lattice.around(solid.bounds, pitch, belt=1)
@@ -215,7 +216,7 @@ def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[Hi
         air = float(volume) * pitch**3
         is_served = out[cell] >= layer[cell] - 1
         is_small = air < LEAST_AIR_MM3 or (saddle >= 0 and layer[cell] - saddle < 2)
-        if is_served or is_small or (saddle < 0 and not len(seeds) and not take_highest):
+        if is_served or is_small or (saddle < 0 and not feet and not take_highest):
             continue
         points.append(_high_point(solid, rays, inside, int(cell), air, origin, pitch))
     return points
