@@ -119,7 +119,7 @@ def plan_vents(
         mine = [f for f in feeders if f.into in (place.name, "casting") and f.kind == "top"]
         feet = tuple(sorted(_unplaced(f, place) for f in mine))
         if feet not in known:
-            known[feet] = high_points(pattern.solid, feet, take_highest=not mine)
+            known[feet] = high_points(pattern.solid, feet)
         for point in known[feet]:
             at = _placed(point.at_mm, place)
             if not point.is_clear or at[2] >= top_mm:
@@ -186,7 +186,7 @@ def _outline_unplaced(outline: BaseGeometry, place: Placement) -> BaseGeometry:
     return affinity.rotate(affinity.translate(outline, -x, -y), -place.turn_deg, origin=(0, 0))
 
 
-def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[HighPoint]:
+def high_points(solid: Solid, feet: Feet) -> list[HighPoint]:
     """Return the high points that air cannot leave by way of a feeder's foot.
 
     Parameters
@@ -194,10 +194,8 @@ def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[Hi
     solid
         The pattern.
     feet
-        (x, y, z, diameter) of the top feeders that stand on it. [mm]
-    take_highest
-        Count the highest point too, where no feeder is given. (One whose foot lies just beside
-        the pattern lets nothing out.)
+        (x, y, z, diameter) of the top feeders that stand on it; one whose foot lies just beside
+        the pattern lets nothing out. [mm]
     """
     pitch = float((np.prod(solid.size_mm) / CELLS) ** (1.0 / 3.0))
     lattice = Lattice.around(solid.bounds, pitch, belt=1)
@@ -216,7 +214,7 @@ def high_points(solid: Solid, feet: Feet, take_highest: bool = False) -> list[Hi
         air = float(volume) * pitch**3
         is_served = out[cell] >= layer[cell] - 1
         is_small = air < LEAST_AIR_MM3 or (saddle >= 0 and layer[cell] - saddle < 2)
-        if is_served or is_small or (saddle < 0 and not feet and not take_highest):
+        if is_served or is_small:
             continue
         points.append(_high_point(solid, rays, inside, int(cell), air, origin, pitch))
     return points
