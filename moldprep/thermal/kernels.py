@@ -145,6 +145,12 @@ def sweep_runs(
             metal_on(heat_next, heat, room, p_next, at, n, metal_p, lead, step)
 
 
+@compiled(fastmath=True, inline="always")
+def is_mixture(metal: Any, rest: Any) -> Any:
+    """Return whether an odd cell is neither all metal nor sand alone."""
+    return metal < ONE and (metal > ZERO or rest != 1)
+
+
 @compiled(fastmath=True)
 def find_piece(
     piece: Any,
@@ -184,10 +190,10 @@ def sweep_odd(
     for s in range(on.size):
         q = np.uint32(on[s])
         t, f = temp[q], metal[q]
-        flow, is_mixture = ZERO, f < ONE and (f > ZERO or rest[q] != 1)
+        flow, mixed = ZERO, is_mixture(f, rest[q])
         for face in range(6):
             flow += g_of[q, face] * (temp[np.uint32(max(beside[q, face], 0))] - t)
-        if not is_mixture:
+        if not mixed:
             at = place[q]
             here, within = p[at], ZERO
             for face in range(6):
@@ -202,7 +208,7 @@ def sweep_odd(
         total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * t
         h = heat[q] + lead * (heat[q] - heat_next[q]) + step * flow
         heat_next[q] = h
-        if is_mixture:
+        if mixed:
             if h < pieces[q, 0] or h >= pieces[q, 1]:
                 find_piece(pieces[q], h, t, f, other[q], rest[q], knot_c, knot_heat, first)
             temp_next[q] = pieces[q, 2] + (h - pieces[q, 0]) * pieces[q, 3]
@@ -222,7 +228,7 @@ def hand_back(heat: Any, p: Any, odd: Any, on: Any, zero_c: Any) -> None:
         q = on[s]
         at, f = odd.at[q], odd.metal[q]
         flat[at] = odd.heat[q]
-        if f < ONE and (f > ZERO or odd.rest[q] != 1):
+        if is_mixture(f, odd.rest[q]):
             flat_p[at] = TOKEN * (odd.temp[q] - zero_c)
 
 
