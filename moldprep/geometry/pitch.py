@@ -86,7 +86,7 @@ def heat_updates(
     In a step of s the sand takes one plain step, the metal n stages with (n² + n) / 2 times its own
     plain step q = s: so n is about sqrt(2 s / q), and s is `GROWTH` of the time, or the sand's own
     step. The figures were counted on five samples, each at two pitches, 1.3 times apart; the
-    formula was 0.6 to 1.8 of what was counted, mostly by the time until all is solid.
+    formula was 0.8 to 1.6 of what was counted, mostly by the time until all is solid.
     """
     face = pitch_mm * pitch_mm
     spread = diffusivity_mm2_s(

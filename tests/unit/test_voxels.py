@@ -4,12 +4,14 @@ import numpy as np
 import pytest
 
 from moldprep.errors import StageError
+from moldprep.geometry import pitch
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.pitch import heat_updates
 from moldprep.geometry.solid import Solid
 from moldprep.geometry.voxels import voxelize
 from moldprep.records import Body, Insert, Role
+from moldprep.thermal import cells, conduction
 from moldprep.thermal.conduction import HeatFlow, Skin
 from moldprep.thermal.solidify import media_of
 from moldprep.thermal.watch import Watch
@@ -132,6 +134,10 @@ def test_work_is_reckoned_as_it_is_done(alloy, pitch_mm):
         done += (flow.n_sweeps - before) * (quick.n + 7 * len(quick.on)) + sand.n + 7 * len(sand.on)
     reckoned = heat_updates(pitch_mm, grid.label.size, metal.solid, flow.time_s, alloy_of(alloy))
     assert 0.7 < reckoned / done < 2.2  # small ones take fewer steps than samples
+
+
+def test_the_pitch_knows_the_solve_it_reckons_for():
+    assert (pitch.GROWTH, pitch.SKIN_WORK) == (conduction.GROWTH, cells.ODD_WORK)
 
 
 def test_too_small_a_budget_is_refused():
