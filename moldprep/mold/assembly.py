@@ -22,6 +22,9 @@ WAYS_IN: Final[tuple[Way, ...]] = (
 )
 """Moves that are tried, in this order; a whole cope or cheek only goes down."""
 
+VERBS: Final = {"cope": "Close", "core": "Set", "plug": "Set", "lid": "Set"}
+"""What is done with a piece, by its role; others are placed."""
+
 COLUMN_MM: Final = 2.0
 """Spacing of the lines a sweep is tested along."""
 
@@ -36,8 +39,9 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
     """Return one move for each piece after the first, in an order in which none hits another.
 
     Parts of one split piece (`drag-a`, `drag-b`) are glued first, the last cut first, and go in as
-    one; where the whole is too heavy they go in one by one. The drag lies first, then come cores
-    and cheeks, the first that is free each time; the cope closes on them, and plugs go into it.
+    one; where the whole is too heavy they go in one by one. The drag lies first, then come lids
+    (each once the sand round it lies), cores and cheeks, the first that is free each time; the cope
+    closes on them, and plugs go into it.
     Where nothing is free, the step names what the next piece hits.
 
     Parameters
@@ -52,7 +56,7 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
         steps += joins
         wholes.append(replace(joined, name=name))
     lying = wholes[:1]
-    for rank in (("drag", "core", "cheek"), ("cope",), ("plug",)):
+    for rank in (("drag", "lid", "core", "cheek"), ("cope",), ("plug",)):
         waiting = [piece for piece in wholes[1:] if piece.role in rank]
         while waiting:
             step, piece = _next(lying, waiting)
@@ -105,13 +109,21 @@ def _next(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece
     """Return the first free move of the pieces that wait, or why the first of them has none."""
     blocked: list[AssemblyStep] = []
     for piece in waiting:
+        if piece.role == "lid" and not _is_surrounded(piece, lying):
+            continue
         ways = WAYS_IN if piece.role == "core" else WAYS_IN[:1]
-        verb = {"cope": "Close", "core": "Set", "plug": "Set"}.get(piece.role, "Place")
+        verb = VERBS.get(piece.role, "Place")
         step = _first_free(lying, piece, ways, f"{verb} {piece.name}")
         if not step.hits:
             return step, piece
         blocked.append(step)
     return blocked[0], waiting[0]
+
+
+def _is_surrounded(piece: Piece, lying: list[Piece]) -> bool:
+    """Return whether some of what lies there reaches from under to over a piece's middle."""
+    middle = piece.solid.bounds[:, 2].mean()
+    return any(low < middle < high for low, high in (p.solid.bounds[:, 2] for p in lying))
 
 
 def _first_free(lying: list[Piece], piece: Piece, ways: Sequence[Way], what: str) -> AssemblyStep:

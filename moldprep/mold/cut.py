@@ -17,7 +17,7 @@ from moldprep.mold.declared import declared_bodies
 from moldprep.mold.enclosed import Hemmed, find_hemmed
 from moldprep.mold.features import Outside, add_core_vents, add_straps
 from moldprep.mold.halves import cut_halves, floating, is_speck, layer_names, place_text
-from moldprep.mold.inserts import add_plugs, insert_play, plug_rooms
+from moldprep.mold.inserts import SHAFT_ROLES, add_plugs, insert_play, plug_rooms
 from moldprep.mold.joints import add_seal, head_kept_out_mm
 from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
@@ -43,7 +43,7 @@ from moldprep.records import (
 from moldprep.tolerances import SLIVER_MM3
 from moldprep.units import mass_kg
 
-ORDER = {"drag": 0, "core": 1, "cheek": 2, "cope": 3, "plug": 4}
+ORDER = {"drag": 0, "lid": 1, "core": 2, "cheek": 3, "cope": 4, "plug": 5}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,7 +147,7 @@ def cut_mold(
             ("specks of sand too small to print", halves.specks),
         ]
     )
-    cutting = add_plugs(cutting, rigging.inserts, job.mold.clearance_mm)
+    cutting = add_plugs(cutting, rigging.inserts, layout.levels, job.mold.clearance_mm)
     if wants_seal(metal.solid, parting.z_mm, job, alloy):
         cutting = add_seals(cutting, layout)
     cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
@@ -188,7 +188,7 @@ def lay_out(
     block = make_block(metal, rigging, plan, walls, seats)
     levels = _levels(block, parting, job)
     if job.mold.form == "contour":
-        plugs = plug_rooms(rigging.inserts, float(block.solid.bounds[1, 2]))
+        plugs = plug_rooms(rigging.inserts, levels, float(block.solid.bounds[1, 2]))
         block = replace(
             block,
             solid=contoured(
@@ -309,7 +309,9 @@ def wants_seal(metal: Solid, z_mm: float, job: Job, alloy: Alloy) -> bool:
 def add_seals(cutting: Cutting, layout: Layout) -> Cutting:
     """Return the pieces with a groove for a rope in the lower one of every joint."""
     names = layer_names(len(layout.levels) + 1)
-    hollow = Solid.union([layout.void, *(core.seats for core in layout.found.cores)])
+    hollow = Solid.union(
+        [layout.void, *(core.seats for core in layout.found.cores), *_shaft_bodies(cutting)]
+    )
     for level, below in zip(layout.levels, names, strict=False):
         cutting = add_seal(cutting, below, hollow, level, layout.block.solid.bounds)
     return cutting
@@ -341,8 +343,8 @@ def add_features(
     if job.mold.locators:
         for level, below, above in zip(layout.levels, names[:-1], names[1:], strict=True):
             cutting = add_locators(cutting, below, above, level, job.mold.clearance_mm)
-    plugs = [piece.solid for piece in cutting.pieces if piece.role == "plug"]
-    gaps = [*_named(cutting, "locator"), *_named(cutting, "plug"), *plugs]
+    plugs = _shaft_bodies(cutting)
+    gaps = [*_named(cutting, "locator"), *plugs]
     hollow = Rays.of(Solid.union([layout.void, *gaps]))
     cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
     if job.mold.split_too_large:
@@ -379,6 +381,13 @@ def _tidied(cutting: Cutting, alloy: Alloy, sand: Sand) -> Cutting:
         if rest:
             solids[piece.name] = whole
     return cutting.with_solids(solids).plus([("specks cut off", Solid.union(specks))])
+
+
+def _shaft_bodies(cutting: Cutting) -> list[Solid]:
+    """Return what fills the shafts over sleeves: plugs and lids, and the gaps round them."""
+    closing = [piece for piece in cutting.pieces if piece.role in SHAFT_ROLES]
+    gaps = [body for piece in closing for body in _named(cutting, f"{piece.name} gap")]
+    return [*(piece.solid for piece in closing), *gaps]
 
 
 def _named(cutting: Cutting, part: str) -> list[Solid]:

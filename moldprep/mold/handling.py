@@ -23,6 +23,7 @@ from moldprep.records import (
     Alloy,
     CoreFacts,
     Handling,
+    InsertFacts,
     Job,
     Metal,
     Mold,
@@ -69,12 +70,10 @@ def measure_pieces(
     inserts = insert_facts(mold.inserts, mold.pieces, steps)
     above = {piece.name for piece in mold.pieces if piece.role in ("cope", "plug")}
     holders = [*(piece.name for piece in mold.pieces), *(insert.piece for insert in inserts)]
-    ups = [
-        float(force_n(wetted.of(index), level, density)[2])
-        for index, holder in enumerate(holders)
-        if holder in above
-    ]
-    lift = sum(ups) + sum(max(core.lift_n, 0.0) for core in cores)
+    ups = [float(force_n(wetted.of(index), level, density)[2]) for index in range(len(holders))]
+    lift = sum(up for up, holder in zip(ups, holders, strict=True) if holder in above)
+    lift += sum(max(core.lift_n, 0.0) for core in cores)
+    lift += sum(max(up, 0.0) for up in _loose_below(ups, mold, inserts, above))
     cope_kg = sum(
         mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
         for piece in mold.pieces
@@ -111,6 +110,16 @@ def measure_pieces(
             for height in (mold.z_mm, *job.mold.cheeks_at_mm)
         ),
     )
+
+
+def _loose_below(
+    ups: list[float], mold: Mold, inserts: tuple[InsertFacts, ...], above: set[str]
+) -> list[float]:
+    """Return the forces on lids, and on inserts below the cope: it is what keeps them down."""
+    n = len(mold.pieces)
+    lids = [up for up, piece in zip(ups[:n], mold.pieces, strict=True) if piece.role == "lid"]
+    of_inserts = zip(ups[n:], inserts, strict=True)
+    return [*lids, *(up for up, insert in of_inserts if insert.piece not in above)]
 
 
 def _piece_facts(

@@ -26,6 +26,8 @@ PLUG_WALL_MM: Final = 5.0
 """Sand kept round a plug: 3 mm short, 5 mm safe; common practice, no source."""
 SHORTEST_PLUG_MM: Final = 10.0
 """Less sand than this over a sleeve is no plug: it breaks; common practice, no source."""
+SHAFT_ROLES: Final = ("plug", "lid")
+"""Pieces that close the shaft over a sleeve: at the cope's top, and at a joint below it."""
 RING_STEP_MM: Final = 2.0
 
 SPOTS: Final = 1_000
@@ -55,45 +57,80 @@ def insert_play(inserts: Sequence[Insert], gap_mm: float) -> list[Named]:
     return [(f"{insert.name} play", _grown(insert.solid, gap_mm) - bodies) for insert in inserts]
 
 
-def add_plugs(cutting: Cutting, inserts: Sequence[Insert], gap_mm: float) -> Cutting:
-    """Return the pieces with a plug cut out of the cope over each sleeve that lies deep in it.
+def add_plugs(
+    cutting: Cutting, inserts: Sequence[Insert], levels: Sequence[float], gap_mm: float
+) -> Cutting:
+    """Return the pieces with a body cut out over each sleeve that lies deep in one of them.
 
     A sleeve is wider than the neck below it: it cannot go in from below, and nothing is printed
-    round it. It goes down a shaft that is open at the top of the cope, and a plug of the same sand
-    closes that after it.
+    round it. It goes down a shaft that is open at the top of the cope, where a plug of the same
+    sand closes that after it, or at the joint over the drag or a cheek, where a lid does.
+
+    Parameters
+    ----------
+    cutting
+        Halves and cores.
+    inserts
+        Chills and sleeves.
+    levels
+        Heights of the joints, from below. [mm]
+    gap_mm
+        Play round what closes a shaft.
     """
     for insert in inserts:
-        cope = next((piece for piece in cutting.pieces if piece.role == "cope"), None)
-        if cope is None or insert.material not in SLEEVES:
+        half = _shaft_half(insert, cutting.pieces)
+        if half is None:
             continue
-        if not _lies_in(insert.solid, cope.solid) or any(
-            blocked_mm2(insert.solid, cope.solid, way) == 0.0 for way in (AXES[0], AXES[3])
-        ):
-            continue
-        made = _plug(insert.solid, cope.solid, gap_mm)
+        is_cope = half.role == "cope"
+        top = float(half.solid.bounds[1, 2]) if is_cope else _joint_over(insert.solid, levels)
+        made = _plug(insert.solid, half.solid, top, gap_mm)
+        kind = SHAFT_ROLES[0 if is_cope else 1]
         if made is None:
-            note = f"no room for a plug over {insert.name}: it cannot be put in from above"
+            note = f"no room for a {kind} over {insert.name}: it cannot be put in from above"
             cutting = cutting.plus(notes=[note])
             continue
         plug, gap, rest = made
-        name = f"plug-{insert.name.removeprefix('sleeve-')}"
-        cutting = cutting.with_solids({cope.name: rest}).plus(
+        name = f"{kind}-{insert.name.removeprefix('sleeve-')}"
+        held = "the weights" if is_cope else "what closes on it"
+        cutting = cutting.with_solids({half.name: rest}).plus(
             [(f"{name} gap", gap)],
-            [f"{insert.name} goes in from above; {name} closes its shaft, held by the weights"],
+            [f"{insert.name} goes in from above; {name} closes its shaft, held by {held}"],
         )
-        piece = Piece(name=name, role="plug", solid=plug)
+        piece = Piece(name=name, role=kind, solid=plug)
         cutting = replace(cutting, pieces=(*cutting.pieces, piece))
     return cutting
 
 
-def plug_rooms(inserts: Sequence[Insert], top_mm: float) -> list[Solid]:
-    """Return the upright room over each sleeve that ends below the top: a plug may close it."""
+def _shaft_half(insert: Insert, pieces: Sequence[Piece]) -> Piece | None:
+    """Return what a sleeve lies in, if no straight move from above or below takes it there.
+
+    That is the cope where it reaches into it.
+    """
+    if insert.material not in SLEEVES:
+        return None
+    layers = [piece for piece in pieces if piece.role in ("drag", "cheek", "cope")]
+    holders = sorted(_holders(insert.solid, layers), key=lambda piece: piece.role != "cope")
+    half = next(iter(holders), None)
+    if half is None or any(
+        blocked_mm2(insert.solid, half.solid, way) == 0.0 for way in (AXES[0], AXES[3])
+    ):
+        return None
+    return half
+
+
+def _joint_over(solid: Solid, levels: Sequence[float]) -> float:
+    """Return the height of the first joint over a body; none is endlessly high. [mm]"""
+    return min((level for level in levels if level > solid.bounds[1, 2]), default=math.inf)
+
+
+def plug_rooms(inserts: Sequence[Insert], levels: Sequence[float], top_mm: float) -> list[Solid]:
+    """Return the upright room over each sleeve to the joint or top over it: a plug may close it."""
     rooms = []
     for insert in inserts:
-        foot = float(insert.solid.bounds[1, 2])
-        if insert.material in SLEEVES and top_mm - foot >= SHORTEST_PLUG_MM:
+        foot, top = float(insert.solid.bounds[1, 2]), min(_joint_over(insert.solid, levels), top_mm)
+        if insert.material in SLEEVES and top - foot >= SHORTEST_PLUG_MM:
             middle, radius = _round_about(insert.solid.shadow())
-            rooms.append(_Shaft(middle, foot, top_mm, PLUG_DEG[0]).body(radius))
+            rooms.append(_Shaft(middle, foot, top, PLUG_DEG[0]).body(radius))
     return rooms
 
 
@@ -228,11 +265,6 @@ def _metal_side(solid: Solid, piece: Piece, inserts: Sequence[Insert]) -> Floats
     return np.asarray(level / length) if length > 0.1 * SPOTS else None
 
 
-def _lies_in(solid: Solid, cope: Solid) -> bool:
-    """Return whether the cope is what an insert lies in."""
-    return _touching(solid, cope) > 0
-
-
 def _grown(solid: Solid, by_mm: float) -> Solid:
     """Return the hull of a body, grown sideways and up; what it stands on stays where it is."""
     points = solid.hull().mesh()[0]
@@ -240,24 +272,26 @@ def _grown(solid: Solid, by_mm: float) -> Solid:
     return whole.split_at((0.0, 0.0, 1.0), float(solid.bounds[0, 2]))[0]
 
 
-def _plug(sleeve: Solid, cope: Solid, gap_mm: float) -> tuple[Solid, Solid, Solid] | None:
-    """Return (plug, gap round it, cope that is left); None where sand or room is wanting."""
-    foot, top = float(sleeve.bounds[1, 2]) + gap_mm, float(cope.bounds[1, 2])
-    if top - foot < SHORTEST_PLUG_MM:
+def _plug(
+    sleeve: Solid, sand: Solid, top: float, gap_mm: float
+) -> tuple[Solid, Solid, Solid] | None:
+    """Return (plug, gap round it, sand that is left); None where sand or room is wanting."""
+    foot = float(sleeve.bounds[1, 2]) + gap_mm
+    if not SHORTEST_PLUG_MM <= top - foot < math.inf:
         return None
     shadow = sleeve.shadow()
     middle, radius = _round_about(shadow)
-    sand = Rays.of(cope)
+    rays = Rays.of(sand)
     for lean_deg in PLUG_DEG:
         shaft = _Shaft(middle, foot, top, lean_deg)
         ring = shaft.ring(radius + 2.0 * gap_mm + PLUG_WALL_MM)
-        if not sand.is_inside(ring).all():
+        if not rays.is_inside(ring).all():
             continue
-        way = [_over_ledges(sleeve, cope, shadow, foot), _grown(sleeve, gap_mm)]
-        cut_out, rest = cope.split(Solid.union([shaft.body(radius + 2.0 * gap_mm, gap_mm), *way]))
+        way = [_over_ledges(sleeve, sand, shadow, foot), _grown(sleeve, gap_mm)]
+        cut_out, rest = sand.split(Solid.union([shaft.body(radius + 2.0 * gap_mm, gap_mm), *way]))
         plug, gap = cut_out.split(shaft.body(radius + gap_mm))
         parts = plug.parts()
-        if parts and parts[0].size_mm[2] >= SHORTEST_PLUG_MM:
+        if parts and SHORTEST_PLUG_MM <= parts[0].size_mm[2] <= top - foot + RUB_MM:
             return parts[0], gap + Solid.union(parts[1:]), rest
     return None
 
@@ -268,10 +302,10 @@ def _round_about(shadow: MultiPolygon) -> tuple[Floats, float]:
     return middle, float(minimum_bounding_radius(shadow))
 
 
-def _over_ledges(sleeve: Solid, cope: Solid, shadow: MultiPolygon, foot: float) -> Solid:
+def _over_ledges(sleeve: Solid, sand: Solid, shadow: MultiPolygon, foot: float) -> Solid:
     """Return the sand above ledges of a sleeve, where it was made to reach a neighbor."""
     low = float(sleeve.bounds[0, 2])
-    column = cope & Solid.extrude(shadow, low, foot)
+    column = sand & Solid.extrude(shadow, low, foot)
     # sand under the sleeve goes on below it, sand on a ledge does not
     above = [part for part in column.parts() if part.bounds[0, 2] > low + RUB_MM]
     # a little of it again below, so that no film is left where it meets the play
@@ -280,7 +314,7 @@ def _over_ledges(sleeve: Solid, cope: Solid, shadow: MultiPolygon, foot: float) 
 
 @dataclass(frozen=True)
 class _Shaft:
-    """The room of a plug: round, wider upward, from the sleeve to a little over the cope."""
+    """The room of a plug: round, wider upward, from the sleeve to a little over the sand."""
 
     middle: Floats
     foot: float

@@ -15,7 +15,8 @@ class Piece:
     """One printed body of sand; part frame, where it sits in the closed mold.
 
     name     : "cope", "drag", "core-1", "cheek-1", "cope-a", "plug-F1"…
-    role     : "cope", "drag", "core", "cheek", or "plug": it closes the shaft over a sleeve
+    role     : "cope", "drag", "core", "cheek"; "plug" or "lid": it closes the shaft over a sleeve,
+               at the cope's top or at a joint
     cut      : its way through the cuts of the whole it is part of, first cut first: 0 the low
                side, 1 the high side; "" where it is whole
     is_glued : whether it is glued to the other parts before it goes in; else it goes in alone
@@ -34,7 +35,7 @@ class Mold:
 
     block      : outer shape (before features are cut into its outside)
     metal      : the cavity: everything that gets liquid
-    pieces     : drag first, then cores in setting order, then cheeks, cope last
+    pieces     : drag first, then lids, cores in setting order, cheeks, cope, and plugs last
     clearances : what is neither metal nor sand: gaps at joints, vents, lifting pockets, marks
     inserts_mm3: chills and sleeves
     inserts    : the same, one by one
@@ -138,8 +139,8 @@ class Handling:
     steps           : order of assembly, after the drag
     gaps            : (piece, piece, smallest gap between them [mm])
     level_mm        : height of the free metal surface all pressures are taken from
-    cope_lift_n     : upward force of the metal on the cope, and of what it holds down: cores, and
-                      the inserts and plugs in it
+    cope_lift_n     : upward force of the metal on the cope, and of what it holds down: cores,
+                      inserts, plugs and lids
     cope_kg         : mass of the cope and the plugs in it
     weight_factor   : cope and weights over lift that is asked for
     weight_kg       : to be put on the cope (or clamped) for that factor

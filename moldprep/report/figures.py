@@ -217,7 +217,7 @@ def _mold(results: Results, path: Path) -> None:
 
 
 def _drag(results: Results, path: Path) -> None:
-    _open(results, {"drag", "core", "cheek"}, path, (-0.7, -1.0, 1.6))
+    _open(results, {"drag", "lid", "core", "cheek"}, path, (-0.7, -1.0, 1.6))
 
 
 def _cope(results: Results, path: Path) -> None:

@@ -33,6 +33,7 @@ from moldprep.records.plan import (
     VentPlan,
     WellPlan,
 )
+from moldprep.rigging.feed.chill_sites import LED_ON
 from moldprep.rigging.feed.reach import Target
 from moldprep.tolerances import OVERLAP_MM
 
@@ -44,9 +45,6 @@ STEP_SHARE: Final = 0.5
 
 ENTRY_SHARE: Final = 0.2
 """Radius of the rounded sprue entry over the sprue's top diameter."""
-
-LED_ON: Final = 1.0
-"""How far a chill is led on to a slope, over its smaller side: up to 45° from end to end."""
 
 UNDER_METAL: Final = 0.3
 """Share of a chill that has metal so near over or under it, where that is the face it lies on."""
@@ -332,8 +330,9 @@ def _led_on(chill: ChillPlan, block: Solid, metal: Solid) -> Solid:
         at_x, at_y, at_z = chill.at_mm
         middle = (at_x, at_y, at_z + 0.5 * way * reach)
         beyond = turned_box(middle, (x, y, reach), chill.turn_deg)
-        if (beyond & metal).shadow().area > UNDER_METAL * x * y:
-            return block + beyond
+        under = (beyond & metal).shadow()
+        if under.area > UNDER_METAL * x * y:
+            return block + (beyond & Solid.extrude(under, *beyond.bounds[:, 2]))
     return block
 
 

@@ -12,6 +12,23 @@ MODULUS_GAIN: Final[dict[str, float]] = {"none": 1.0, "insulating": 1.25, "exoth
 """Thermal over geometric modulus of a feeder in a sleeve [-]; makers quote 1.15 to 1.35 for
 insulating and 1.3 to 1.6 for exothermic ones (from memory)."""
 
+LARGE_MM: Final = 40.0
+"""Diameter from which a blind feeder holds more air than its core lets through (common practice, no
+source). [mm]"""
+
+OFF_MIDDLE: Final = 0.6
+"""How far from the feeder's axis, over its radius, a vent stands: beside the air core. [-]"""
+
+N_SPOTS: Final = 8
+
+
+def vent_spots(middle_mm: tuple[float, float], diameter_mm: float) -> list[tuple[float, float]]:
+    """Return the places round a blind feeder's dome where a vent may stand, (x, y) each. [mm]"""
+    x, y = middle_mm
+    off = OFF_MIDDLE * 0.5 * diameter_mm
+    turns = (2.0 * math.pi * k / N_SPOTS for k in range(N_SPOTS))
+    return [(x + off * math.cos(turn), y + off * math.sin(turn)) for turn in turns]
+
 
 def feeder_modulus_mm(
     diameter_mm: float,

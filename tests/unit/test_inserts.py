@@ -6,7 +6,9 @@ from shapely.geometry import Point
 
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
+from moldprep.mold.assembly import find_order
 from moldprep.mold.handling import measure_pieces
+from moldprep.mold.inserts import insert_facts
 from moldprep.records import Role, Rules
 from moldprep.units import G_M_S2
 from tests.helpers import agree
@@ -43,6 +45,52 @@ def test_a_sleeve_deep_in_the_cope_gets_a_plug(form):
     assert plug.bounds[1, 2] == pytest.approx(mold.block.bounds[1, 2], abs=1e-6)
     cope = next(piece.solid for piece in mold.pieces if piece.name == "cope")
     agree(plug.gap_mm(cope, 2.0), 0.3, rel=0.02, why="facets of both cones, gap across the lean")
+
+
+def in_drag(**tables):
+    """Return a mold with a feeder and its sleeve deep in the drag, beside a plate at the joint."""
+    feeder = Solid.cone(25, 25, 60).moved((160, 0, -110))
+    neck = Solid.box((90, -10, -105), (140, 10, -85))
+    sleeve = Solid.cone(35, 35, 70).moved((160, 0, -110)) - feeder - neck
+    mold_tables = {"mold": {"locators": False, "marks": False, "lifting": "none", **tables}}
+    return mold_of(
+        Solid.box((-100, -60, -120), (100, 60, 0)),
+        ("F1", Role.FEEDER, feeder),
+        ("neck-F1", Role.NECK, neck - Solid.box((-100, -60, -120), (100, 60, 0))),
+        inserts=[("sleeve-F1", sleeve)],
+        material="insulating",
+        **mold_tables,
+    )
+
+
+@pytest.mark.parametrize("form", ["block", "contour"])
+def test_a_sleeve_deep_in_the_drag_gets_a_lid_at_the_joint(form):
+    mold = in_drag(form=form)
+    assert [piece.name for piece in mold.pieces] == ["drag", "lid-F1", "cope"]
+    assert all(len(piece.solid.parts()) == 1 for piece in mold.pieces)
+    agree(shares(mold), mold.block.volume_mm3, rel=1e-6, why="float64 booleans")
+    lid = mold.pieces[1].solid
+    assert lid.bounds[0, 2] == pytest.approx(-39.7, abs=1e-6)  # sleeve's top and the play
+    assert lid.bounds[1, 2] == pytest.approx(0.0, abs=1e-6)  # flush with the joint
+    steps = find_order(mold.pieces)
+    assert [(step.piece, step.hits) for step in steps] == [("lid-F1", ()), ("cope", ())]
+    (facts,) = insert_facts(mold.inserts, mold.pieces, steps)
+    assert (facts.piece, facts.blocked_mm2) == ("drag", 0.0)
+    assert "straight down" in facts.way
+
+
+def test_the_cope_holds_down_what_lies_loose_in_the_drag():
+    """Metal under a sleeve in the drag lifts it, and the lid on it, against the cope."""
+    rules = Rules.model_construct(id="test", settings={}, checks={})
+    mold = in_drag()
+    metal = metal_of(rigging_of(mold.metal))
+    handling = measure_pieces(mold, metal, STEEL, SILICA, _job(), rules)
+    # level at the joint: the cope bears nothing itself; the sleeve's roof is under 50 mm of head,
+    # and the neck's way through its wall, 20 mm high, is pressed down more than up
+    circle = 0.5 * 64 * np.sin(2 * np.pi / 64) * 1e-6  # of radius 1 mm, 64 facets [m²]
+    wall = 0.020 * 0.0103  # 20 mm wide, between radii 25 and 35 mm [m²]
+    up = 7000.0 * G_M_S2 * (circle * 25**2 * 0.050 - wall * 0.020)
+    agree(handling.cope_lift_n, up, rel=2e-2, why="the play, and the wall as a flat one")
 
 
 def test_the_play_round_an_insert_is_the_joint_clearance():

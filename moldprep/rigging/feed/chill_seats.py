@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from moldprep.records import Section, Survey
+from moldprep.rigging.feed.chill_sites import ChillSite, ChillSites
 from moldprep.rigging.feed.feed_groups import FeedGroup, thickest_join_mm
-from moldprep.rigging.feed.feeder_sites import ChillSite, Sites
 from moldprep.rigging.feed_reach import chilled_modulus_mm
 
 CHILL_COUNTS: Final = 2.5
@@ -22,7 +22,7 @@ class ChillFinder:
     """Finds places for chills on one pattern."""
 
     def __init__(
-        self, sites: Sites, number: Mapping[str, int], survey: Survey, casting_mm3: float
+        self, sites: ChillSites, number: Mapping[str, int], survey: Survey, casting_mm3: float
     ) -> None:
         """Take where things can lie, the sections' numbers, and the casting's volume."""
         self._sites, self._number, self._survey = sites, number, survey

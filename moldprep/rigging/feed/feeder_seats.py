@@ -18,6 +18,7 @@ from moldprep.records import (
     Section,
     Survey,
 )
+from moldprep.rigging.feed.access import has_sky, takes_sleeve
 from moldprep.rigging.feed.beside import stands_clear
 from moldprep.rigging.feed.chill_seats import ChillFinder
 from moldprep.rigging.feed.feed_groups import FeedGroup
@@ -80,7 +81,7 @@ class SeatFinder:
         """Take what seats depend on; `rooms` is where core prints will lie, pattern frame."""
         self._survey, self._pattern, self._parting = survey, pattern, parting
         self._job, self._alloy = job, alloy
-        self.sites = Sites(pattern, survey, rivals_of(pattern, placements), rooms)
+        self.sites = Sites(pattern, survey, parting.z_mm, rivals_of(pattern, placements), rooms)
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.by_name = {section.name: section for section in survey.sections}
         self.demand = demand_pct(alloy)
@@ -256,8 +257,13 @@ class SeatFinder:
         return site, self._on(site, section, size, lift, sleeve, is_off=neck > 0.0)
 
     def _is_clear_built(self, seat: Seat) -> bool:
-        """Return whether a seat's feeder, built on the pattern, meets it at its foot alone."""
-        return self.stands_clear(self.feeder(seat, (), "feeder", Placement(name="casting")))
+        """Return whether a seat's feeder, built on the pattern, meets it at its foot alone.
+
+        Its sleeve must go into the sand too, and its air out of it.
+        """
+        feeder = self.feeder(seat, (), "feeder", HERE)
+        is_open = takes_sleeve(seat, self.sites, self._parting.z_mm) and has_sky(seat, self.sites)
+        return is_open and self.stands_clear(feeder)
 
     def where_it_is(self, seat: Seat, taken: tuple[Disc, ...]) -> Seat | None:
         """Return a seat of another size at the same place, or None where it has no room."""

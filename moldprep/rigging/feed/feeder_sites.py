@@ -12,9 +12,10 @@ from scipy.signal import fftconvolve
 from shapely import distance, points
 from shapely.geometry import LineString
 
+from moldprep.rigging.feed.chill_sites import ChillSites
 from moldprep.rigging.feed.leads import leave_metal, spread_cells
 from moldprep.rigging.feed.reach import section_grid
-from moldprep.rigging.feed.site_maps import FOOT_SHARE, SIDE_GAP_MM, Bools, Face, Floats, Maps
+from moldprep.rigging.feed.site_maps import FOOT_SHARE, SIDE_GAP_MM, Bools, Floats
 
 STEP_SHARE: Final = 0.35
 """Steps under a foot up to this share of its diameter would be filled with feeder metal."""
@@ -56,9 +57,6 @@ OVER_BORE: Final = 0.95
 IN_POCKET: Final = 0.25
 """How deep in a pocket a feeder may stand, over its diameter; deeper there is a core."""
 
-CHILL_ROOM_MM: Final = 10.0
-"""How far a chill stands out from its face, at least: a core print must not begin there."""
-
 WALLED_COST: Final = 1.0
 """What less sand than SIDE_GAP_MM to a wall that rises beside costs, in walls off the hot spot."""
 
@@ -94,19 +92,7 @@ class SideSite:
     is_machined: bool
 
 
-@dataclass(frozen=True, kw_only=True)
-class ChillSite:
-    """A flat piece of the pattern's surface a chill can lie against.
-
-    normal : outward, along one of the axes
-    """
-
-    at_mm: tuple[float, float, float]
-    normal: tuple[float, float, float]
-    width_mm: float
-
-
-class Sites(Maps):
+class Sites(ChillSites):
     """All places of one pattern."""
 
     # ---- top -----------------------------------------------------------------------------
@@ -409,64 +395,6 @@ class Sites(Maps):
         lines = section_grid(start, along, width_mm, height_mm, 0.0)
         hit, _ = self._rays.first(lines, along)
         return float(np.mean(hit <= neck_mm + 0.5 * width_mm)) >= NECK_MEETS
-
-    # ---- chills --------------------------------------------------------------------------
-
-    def for_chill(
-        self,
-        section: int,
-        near_mm: Floats,
-        width_mm: float,
-        taken: tuple[tuple[float, float, float], ...] = (),
-    ) -> ChillSite | None:
-        """Return the best flat ground for a chill under or on top of a section, or None.
-
-        Underneath is best: the chill lies where it is set, and feeders stay free above. A face to
-        be kept clear takes one where it is machined: no feeder is cut off there, and its mark goes.
-        `taken` are discs (x, y, radius) its middle must not lie in.
-        """
-        found = [
-            site
-            for face, up in ((self.bottom, False), (self.top, True))
-            if (site := self._flat(face, section, near_mm, width_mm, taken, up=up)) is not None
-        ]
-        wide = [site for site in found if site.width_mm >= 0.6 * width_mm]
-        return next(iter(wide or found), None)
-
-    def _flat(
-        self,
-        face: Face,
-        section: int,
-        near_mm: Floats,
-        width_mm: float,
-        taken: tuple[tuple[float, float, float], ...],
-        *,
-        up: bool,
-    ) -> ChillSite | None:
-        may = (face.label == section) & (face.level > 0.95)
-        if not may.any():
-            return None
-        ground = self._ground(face, face.is_kept & ~face.is_machined)
-        z = np.nan_to_num(face.z_mm, nan=-1e9)
-        low, high = (z, z + CHILL_ROOM_MM) if up else (z - CHILL_ROOM_MM, z)
-        may &= ~self._in_rooms(0.25 * width_mm, low, high)
-        for x, y, radius in taken:
-            may &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > radius
-        if not may.any():
-            return None
-        way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
-        cost = way / width_mm + 2.0 * (1.0 - np.minimum(2.0 * ground / width_mm, 1.0))
-        i, j = np.unravel_index(int(np.argmin(np.where(may, cost, np.inf))), cost.shape)
-        width = min(2.0 * float(ground[i, j]), width_mm)
-        while width > 0.25 * width_mm and self._in_rooms(0.7 * width, low, high)[i, j]:
-            width *= 0.8
-        if width < 0.25 * width_mm:
-            return None
-        return ChillSite(
-            at_mm=(float(self._x[i]), float(self._y[j]), float(face.z_mm[i, j])),
-            normal=(0.0, 0.0, 1.0 if up else -1.0),
-            width_mm=width,
-        )
 
 
 def _run(is_metal: Bools, k: int) -> int:

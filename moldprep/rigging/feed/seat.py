@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from moldprep.records import ChillPlan, Placement, Section
-from moldprep.rigging.feed.feeder_sites import ChillSite
+from moldprep.rigging.feed.chill_sites import ChillSite
 from moldprep.rigging.feed.feeder_size import FeederSize
 from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, Floats
 from moldprep.rigging.feed.webs import WEB_MM

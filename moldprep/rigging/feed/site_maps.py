@@ -59,10 +59,12 @@ class Maps:
         self,
         pattern: Pattern,
         survey: Survey,
+        joint_mm: float,
         rivals: MultiPolygon | None = None,
         rooms: tuple[PrintRoom, ...] = (),
     ) -> None:
-        """Take the pattern, the outlines of other castings, and the room of core prints."""
+        """Take the pattern, where the mold opens, other castings' outlines, core prints' room."""
+        self._joint_mm = joint_mm
         self._rooms = tuple((Polygon(r.outline_mm), r.low_mm, r.high_mm) for r in rooms)
         self._pattern, self._survey = pattern, survey
         self._rivals = rivals if rivals is not None and not rivals.is_empty else None

@@ -11,25 +11,19 @@ from moldprep.geometry.solid import Floats
 from moldprep.records import FeederPlan, Pattern, RiggingPlan, VentPlan
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
+from moldprep.rigging.feeders import LARGE_MM, OFF_MIDDLE, vent_spots
 from moldprep.rigging.gates.clearance import VENT_SAND_MM, channel_outlines
 from moldprep.rigging.gates.room import Prism, chill_prisms, feeder_prisms
 from moldprep.rigging.vents.venting import LARGEST_MM, SMALLEST_MM
 
-LARGE_MM: Final = 40.0
-"""Diameter from which a blind feeder holds more air than its core lets through (common practice, no
-source). [mm]"""
-
 SLIMMEST: Final = 0.2
 """Diameter of a vent over its feeder's, at most: it freezes long before it. [-]"""
-
-OFF_MIDDLE: Final = 0.6
-"""How far from the feeder's axis, over its radius, a vent stands: beside the air core. [-]"""
 
 MOST_EACH: Final = 3
 """Vents on one feeder, at most."""
 
-N_PLACES: Final = 8
-"""Places round a dome that are tried."""
+N_ROUND: Final = 8
+"""Lines round a vent along which its way up is looked along."""
 
 
 def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> list[VentPlan]:
@@ -83,13 +77,10 @@ def _vent(
 
 def _places(feeder: FeederPlan) -> list[tuple[float, float, float]]:
     """Return places on a blind feeder's dome, beside its air core."""
-    x, y, foot = feeder.at_mm
-    radius = 0.5 * feeder.diameter_mm
+    foot, radius = feeder.at_mm[2], 0.5 * feeder.diameter_mm
     crown = min(radius, 0.9 * feeder.height_mm)
     z = foot + feeder.height_mm - crown * (1.0 - math.sqrt(1.0 - OFF_MIDDLE**2))
-    off = OFF_MIDDLE * radius
-    turns = 2.0 * math.pi * np.arange(N_PLACES) / N_PLACES
-    return [(x + off * math.cos(turn), y + off * math.sin(turn), z) for turn in turns]
+    return [(x, y, z) for x, y in vent_spots(feeder.at_mm[:2], feeder.diameter_mm)]
 
 
 class _Sky:
@@ -123,7 +114,7 @@ class _Sky:
 
 def _is_under(rays: Rays, at_mm: tuple[float, float, float], radius_mm: float) -> bool:
     """Return whether a body lies over a place, or within the sand beside the way up."""
-    turns = 2.0 * np.pi * np.arange(N_PLACES) / N_PLACES
+    turns = 2.0 * np.pi * np.arange(N_ROUND) / N_ROUND
     reach = radius_mm + 0.5 * VENT_SAND_MM
     ring: Floats = reach * np.stack([np.cos(turns), np.sin(turns), 0.0 * turns], axis=1)
     starts = np.vstack([np.zeros(3), ring]) + np.array(at_mm)
