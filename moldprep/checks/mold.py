@@ -12,12 +12,6 @@ from moldprep.wording import whole_weights_kg
 
 PRACTICE = "common practice, no source; a shop setting"
 
-BEARS_MPA = 0.35
-"""Pressure a core print bears, as in `mold/core-print-bears`."""
-
-CHAPLET_MM2_N = 29.0
-"""Area of chaplets for each newton; same source."""
-
 
 @check(
     id="mold/block-is-shared-out",
@@ -94,7 +88,11 @@ def assembles(results: Results, limit: float) -> Iterator[Finding]:
     """Read the order of assembly for moves that hit something."""
     handling = results.need(Handling)
     for step in handling.steps:
-        facts = next(piece for piece in handling.pieces if piece.name == step.piece)
+        facts = next(
+            piece
+            for piece in handling.pieces
+            if piece.name == step.piece or piece.name.startswith(f"{step.piece}-")
+        )
         yield judged(
             len(step.hits) <= limit,
             step.text,
@@ -191,83 +189,6 @@ def flange_bears_its_bolts(results: Results, limit: float) -> Iterator[Finding]:
         at_mm=handling.bolt_at_mm,
         remedy=f"put {handling.weight_kg:.0f} kg on the cope instead, or clamp beams across it",
     )
-
-
-@check(
-    id="mold/core-print-bears",
-    why="A print too short crushes, and the core floats up into the casting.",
-    source="35 N/cm² on a core print; P. N. Rao, Manufacturing Technology vol. 1 (from memory)",
-    limit=0.35,
-    unit="MPa",
-)
-def core_print_bears(results: Results, limit: float) -> Iterator[Finding]:
-    """Hold the pressure on each core's prints against what sand bears."""
-    for core in results.need(Handling).cores:
-        way = "lifts" if core.lift_n > 0.0 else "rests"
-        is_held = core.bearing_mm2 > 0.0
-        area = f"on {core.bearing_mm2:.0f} mm² of print" if is_held else "and nothing bears it"
-        yield judged(
-            core.bearing_mpa <= limit,
-            f"{core.name} {way} with {abs(core.lift_n):.0f} N {area}",
-            value=core.bearing_mpa if is_held else float("nan"),
-            part=core.name,
-            at_mm=core.at_mm,
-            remedy="lengthen cores.print_mm, or set chaplets of the alloy (29 mm² a newton)",
-        )
-    if not results.need(Handling).cores:
-        yield passed_over("no cores")
-
-
-@check(
-    id="mold/core-has-a-print",
-    why="A core that nothing holds falls, or floats up into the casting.",
-    source="35 N/cm² on a core print, 29 mm² of chaplet a newton; P. N. Rao, Manufacturing "
-    "Technology vol. 1 (from memory)",
-    limit=1.0,
-)
-def core_has_a_print(results: Results, limit: float) -> Iterator[Finding]:
-    """Count the prints of each core; say how large one must be where there is none."""
-    mold = results.need(Mold)
-    for core in results.need(Handling).cores:
-        n = sum(name.startswith(f"{core.name} print") for name, _ in mold.prints)
-        force = abs(core.lift_n)
-        yield judged(
-            n >= limit,
-            f"{core.name} has {n} prints" if n else f"all mouths of {core.name} are blocked",
-            value=n,
-            part=core.name,
-            at_mm=core.at_mm,
-            remedy="move feeders, gates or chills off its mouths, or open the casting there for "
-            f"a print of {force / BEARS_MPA:.0f} mm²; else set chaplets of "
-            f"{CHAPLET_MM2_N * force:.0f} mm² in all",
-        )
-    if not results.need(Handling).cores:
-        yield passed_over("no cores")
-
-
-@check(
-    id="mold/core-gas-gets-out",
-    why="Gas that cannot leave by the print blows into the metal.",
-    source="Campbell, Complete Casting Handbook, rule on core blows (from memory); Darcy's law",
-    limit=1.0,
-    miss=Verdict.WARN,
-)
-def core_gas_gets_out(results: Results, limit: float) -> Iterator[Finding]:
-    """Hold the gas pressure in each core against the metal's at its highest face."""
-    for core in results.need(Handling).cores:
-        metal = max(core.metal_pressure_pa, 1.0)
-        ratio = core.gas_pressure_pa / metal
-        yield judged(
-            ratio <= limit,
-            f"gas of {core.name} needs {core.gas_pressure_pa:.0f} Pa to leave; the metal holds "
-            f"{core.metal_pressure_pa:.0f} Pa",
-            value=ratio,
-            part=core.name,
-            at_mm=core.at_mm,
-            remedy="vent the core through its print to the open air, away from the parting",
-        )
-    if not results.need(Handling).cores:
-        yield passed_over("no cores")
 
 
 @check(

@@ -156,9 +156,13 @@ class CoreFactsPart(Part):
     """Measured facts of one core under metal."""
 
     name: str
+    weight_n: Number
     lift_n: Number
     bearing_mm2: Number
     bearing_mpa: Number
+    rest_mm2: Number
+    rest_mpa: Number
+    overhang_mm: Number
     gas_ml: Number
     gas_pressure_pa: Number
     metal_pressure_pa: Number

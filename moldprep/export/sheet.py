@@ -103,10 +103,9 @@ def _order(results: Results) -> Iterator[WorkStep]:
     low, high = _inserts(results)
     if low:
         yield WorkStep(text=f"Set into the drag, dry and warm: {'; '.join(low)}.")
-    copes = {piece.name for piece in handling.pieces if piece.role == "cope"}
     is_open = True
     for step in handling.steps:
-        if is_open and step.piece in copes:
+        if is_open and not step.is_join and step.piece.startswith("cope"):
             is_open = False
             yield from _before_closing(high, is_roped=handling.joint_is_sealed)
         yield WorkStep(text=step.text, hits=step.hits)

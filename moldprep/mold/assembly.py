@@ -49,13 +49,9 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
     pieces
         In their places in the closed mold; the drag first, the cope last.
     """
-    steps: list[AssemblyStep] = []
-    wholes: list[Piece] = []
-    for name, parts in _split_parts(pieces).items():
-        joined, joins = _joined(parts)
-        steps += joins
-        wholes.append(replace(joined, name=name))
-    lying = wholes[:1]
+    steps = [step for parts in _split_parts(pieces).values() for step in _joined(parts)[1]]
+    wholes = glued(pieces)
+    lying = list(wholes[:1])
     for rank in (("drag", "lid", "core", "cheek"), ("cope",), ("plug",)):
         waiting = [piece for piece in wholes[1:] if piece.role in rank]
         while waiting:
@@ -64,6 +60,30 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
             lying.append(piece)
             waiting.remove(piece)
     return tuple(steps)
+
+
+def glued(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
+    """Return the pieces as they go in: parts that are glued first as one, in order."""
+    return tuple(
+        parts[0]
+        if len(parts) == 1
+        else replace(parts[0], name=name, solid=Solid.union(part.solid for part in parts))
+        for name, parts in _split_parts(pieces).items()
+    )
+
+
+def lying_before(
+    piece: Piece, wholes: Sequence[Piece], steps: Sequence[AssemblyStep]
+) -> tuple[Piece, ...]:
+    """Return what already lies there when a piece goes in: what no step moves, or an earlier one.
+
+    `wholes` are the pieces as they go in, as `glued` gives them.
+    """
+    order = {step.piece: k for k, step in enumerate(steps) if not step.is_join}
+    mine = order.get(piece.name, len(steps))
+    return tuple(
+        other for other in wholes if other.name != piece.name and order.get(other.name, -1) < mine
+    )
 
 
 def _split_parts(pieces: tuple[Piece, ...]) -> dict[str, list[Piece]]:
@@ -83,6 +103,7 @@ def _joined(parts: list[Piece], depth: int = 0) -> tuple[Piece, list[AssemblySte
     low, one = _joined([part for part in parts if part.cut[depth] == "0"], depth + 1)
     high, two = _joined([part for part in parts if part.cut[depth] == "1"], depth + 1)
     step = _first_free([low], high, WAYS_IN, f"Join {high.name} to {low.name}")
+    step = replace(step, is_join=True)
     whole = replace(low, name=f"{low.name}, {high.name}", solid=low.solid + high.solid)
     return whole, [*one, *two, step]
 

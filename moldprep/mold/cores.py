@@ -4,12 +4,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from moldprep.geometry.rays import Rays
+from moldprep.geometry.sampling import spread_spots
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.declared import DeclaredBody
 from moldprep.mold.enclosed import Enclosure, Hemmed
 from moldprep.mold.halves import place_text
-from moldprep.mold.mouths import Mouth, Skin, make_mouth, rim_of
+from moldprep.mold.mouths import Mouth, Skin, make_mouth, rim_of, square_mouth
 from moldprep.mold.prints import Print, PrintRules, end_gap, make_print, side_gaps
 from moldprep.records import Job, Sand
 from moldprep.tolerances import SLIVER_MM3
@@ -28,6 +31,16 @@ BELT_MM: Final = 30.0
 
 LEAK: Final = (0.7, 1.4)
 """Exact volume over the grid's, between which a core is the region that was found."""
+
+
+SPOTS: Final = 8_000
+"""Points that tell whether a core goes on beside the plug of a mouth."""
+
+OFF_MM: Final = 0.02
+"""How far outside a core's surface metal is looked for."""
+
+LOOSE_MM2: Final = 20.0
+"""Surface of a core beside the plug of a mouth that is rounding."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,7 +133,7 @@ def find_cores(
                 chosen.append((region, why))
             elif why:
                 left.setdefault(why, []).append(region)
-        bodies, missed = _cut_free(casting, hollow, chosen)
+        bodies, missed = _cut_free(casting, room, chosen)
         notes += missed
         for body, mouths, why in bodies:
             n_found += 1
@@ -153,7 +166,7 @@ def judge(region: Enclosure, sand: Sand) -> tuple[str, bool]:
 
 
 def _cut_free(
-    casting: Solid, hollow: Solid, chosen: Sequence[tuple[Enclosure, str]]
+    casting: Solid, room: _Room, chosen: Sequence[tuple[Enclosure, str]]
 ) -> tuple[list[tuple[Solid, tuple[Mouth, ...], str]], list[str]]:
     """Return (body, mouths, why) of each region as an exact solid, and what could not be cut."""
     if not chosen:
@@ -164,11 +177,21 @@ def _cut_free(
         for region, _ in chosen
     ]
     low, high = casting.bounds[0] - BELT_MM, casting.bounds[1] + BELT_MM
-    plugs = Solid.union(mouth.plug for group in mouths for mouth in group)
-    parts = (Solid.box(tuple(low), tuple(high)) - hollow - plugs).parts()
+    sand = Solid.box(tuple(low), tuple(high)) - room.hollow
+    parts = _without_plugs(sand, mouths)
     bodies, missed = [], []
-    for (region, why), group in zip(chosen, mouths, strict=True):
-        body = part_at(parts, region)
+    for k, (region, why) in enumerate(chosen):
+        group, body = mouths[k], part_at(parts, region)
+        loose_mm2 = _loose_mm2(body, group, room.metal)
+        if loose_mm2 > LOOSE_MM2:
+            squared = tuple(
+                square_mouth(opening, region.pitch_mm) if mouth.is_bent else mouth
+                for opening, mouth in zip(region.openings, group, strict=True)
+            )
+            others = [*mouths[:k], squared, *mouths[k + 1 :]]
+            other = part_at(_without_plugs(sand, others), region)
+            if _loose_mm2(other, squared, room.metal) < loose_mm2:
+                body, group = other, squared
         if body is None:
             missed.append(
                 f"sand {place_text(region.deepest_mm)} {why}, but no plane cuts it free: it stays"
@@ -177,6 +200,31 @@ def _cut_free(
         else:
             bodies.append((body, group, why))
     return bodies, missed
+
+
+def _without_plugs(sand: Solid, mouths: Sequence[Sequence[Mouth]]) -> tuple[Solid, ...]:
+    """Return the bodies of sand that the plugs of all mouths leave."""
+    return (sand - Solid.union(mouth.plug for group in mouths for mouth in group)).parts()
+
+
+def _loose_mm2(body: Solid | None, mouths: Sequence[Mouth], metal: Rays) -> float:
+    """Return the surface of a core that lies beside the plug of a bent mouth, not in its plane.
+
+    There the core goes on past the end of the plug: it would hang on its half. Infinite without
+    a core.
+    """
+    bent = [mouth for mouth in mouths if mouth.is_bent]
+    if body is None:
+        return float("inf") if bent else 0.0
+    if not bent:
+        return 0.0
+    points, faces = body.mesh()
+    spots = spread_spots(points[faces], SPOTS)
+    outside = spots.at_mm + OFF_MM * spots.normals
+    is_beside = np.zeros(len(outside), bool)
+    for mouth in bent:
+        is_beside |= Rays.of(mouth.plug).is_inside(outside) & ~mouth.holds(spots.at_mm, OFF_MM)
+    return float(spots.area_mm2[is_beside & ~metal.is_inside(outside)].sum())
 
 
 def part_at(parts: Sequence[Solid], region: Enclosure) -> Solid | None:

@@ -11,7 +11,7 @@ from moldprep.geometry.meshfile import read_casting
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.mouths import DIP_MM, Mouth, Plane, flat_mouth, frame, rim_of
-from moldprep.mold.prints import ROUND, Print
+from moldprep.mold.prints import ROUND, Print, end_corners, middle_of
 from moldprep.records import Job, Parting, Pattern, Placement
 from moldprep.records.job import CoreDeclared
 from moldprep.tolerances import SLIVER_MM3
@@ -135,15 +135,16 @@ def _own_prints(body: Solid, bounds: Floats, gap_mm: float) -> tuple[Print, ...]
         axis = int(beyond.argmax())
         outward = np.zeros(3)
         outward[axis] = np.sign(part.centroid_mm[axis] - middle[axis])
-        reach = points @ outward
+        end = end_corners(points, outward)
         grown = Solid.hull_of((points[:, None] + gap_mm * ROUND).reshape(-1, 3))
         prints.append(
             Print(
                 solid=part,
                 seat=grown,
-                end_mm=points[reach > reach.max() - 1e-6].mean(axis=0),
+                end=end,
+                end_mm=middle_of(end, outward)[0],
                 outward=outward,
-                length_mm=float(np.ptp(reach)),
+                length_mm=float(np.ptp(points @ outward)),
                 thickness_mm=float(np.delete(part.size_mm, axis).min()),
             )
         )

@@ -12,7 +12,7 @@ from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cores import Core
 from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.mouths import frame
-from moldprep.mold.prints import Print
+from moldprep.mold.prints import Print, middle_of
 from moldprep.records import Piece
 
 STRAP_MM: Final = (30.0, 4.0)
@@ -30,8 +30,6 @@ VENT_SHARE: Final = 0.25
 """Diameter of a core vent over the smaller side of its print."""
 VENT_STOP: Final = 0.4
 """Share of a print, next to the metal, that its vent leaves whole."""
-ONTO_JOINT: Final = 0.2
-"""How far from the middle of its print a vent may be moved, over the print's smaller side."""
 VENT_WALL_MM: Final = 5.0
 """Sand kept between a vent and metal; common practice, no source."""
 
@@ -107,10 +105,14 @@ def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None
     """Return the vent of one print: straight on, else out at its end, sideways or up from there.
 
     The bend lies in the sand behind the print: the hole in the core and the channel in its seat
-    are straight, each can be blown out, and the print keeps all its sand.
+    are straight, each can be blown out, and the print keeps all its sand. None where the print is
+    too slim to keep a wall round it.
     """
-    radius = 0.5 * float(np.clip(VENT_SHARE * one.thickness_mm, *VENT_MM))
-    end_mm = _onto_joint(one, radius, outside.levels)
+    middle, room = middle_of(one.end, one.outward)
+    radius = min(0.5 * float(np.clip(VENT_SHARE * one.thickness_mm, *VENT_MM)), room - VENT_WALL_MM)
+    if radius < 0.5 * VENT_MM[0]:
+        return None
+    end_mm = _onto_joint(one, middle, room, radius, outside.levels)
     start = end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward
     sides = [np.array(d, float) for d in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1))]
     straight = [one.outward] if one.outward[2] > -0.5 else []
@@ -129,16 +131,19 @@ def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None
     return None
 
 
-def _onto_joint(one: Print, radius: float, levels: Sequence[float]) -> Floats:
+def _onto_joint(
+    one: Print, middle: Floats, room: float, radius: float, levels: Sequence[float]
+) -> Floats:
     """Return the middle of a level print's end, moved onto a joint that a vent there would graze.
 
-    Half of the channel lies in each piece then: it can be brushed, and no skin is left.
+    Half of the channel lies in each piece then: it can be brushed, and no skin is left. The vent
+    keeps its wall to the print's own side.
     """
-    place = one.end_mm.copy()
+    place = middle.copy()
     for level in levels:
         off = level - float(place[2])
         if abs(one.outward[2]) < 0.5 and abs(off) < min(
-            radius + VENT_WALL_MM, ONTO_JOINT * one.thickness_mm
+            radius + VENT_WALL_MM, room - radius - VENT_WALL_MM + 1e-6
         ):
             place[2] = level
             return place

@@ -7,17 +7,17 @@ import numpy as np
 
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import occupied
-from moldprep.geometry.rays import Rays
-from moldprep.geometry.sampling import facet_areas, spread_spots
+from moldprep.geometry.sampling import facet_areas
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.mold.assembly import find_order
+from moldprep.mold.assembly import find_order, glued, lying_before
+from moldprep.mold.bearing import NEAR_MM, find_bearing, least_pressure_mpa
 from moldprep.mold.bolts import worst_bend
 from moldprep.mold.coating import find_hidden
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.gas import gas_ml, gas_pressure_pa
 from moldprep.mold.inserts import insert_facts
 from moldprep.mold.joints import head_kept_out_mm, is_sealed
-from moldprep.mold.pressure import Wetted, find_wetted, force_n
+from moldprep.mold.pressure import Wetted, find_wetted, force_n, up_center_mm
 from moldprep.mold.strength import find_thinnest, find_weakest_finger, weight_n_m3
 from moldprep.records import (
     Alloy,
@@ -38,12 +38,6 @@ SMALLEST_PITCH_MM: Final = 2.0
 MOST_CUBES: Final = 1_500_000
 """Grid of the loose-sand and finger search: fine enough for a 12 mm tool, a second a piece."""
 
-NEAR_MM: Final = 2.0
-"""A print bears on the sand that is at most this far from it."""
-
-SPOTS: Final = 8_000
-"""Points that print bearing is measured with: about 1 % of the area."""
-
 DEFAULT_FACTOR: Final = 1.5
 """Cope and weights over lift where the rule set names none."""
 
@@ -60,15 +54,15 @@ def measure_pieces(
     """
     level = float(metal.solid.bounds[1, 2])
     wetted = find_wetted(metal.solid, mold.pieces, mold.z_mm, mold.inserts)
+    wholes, steps = glued(mold.pieces), find_order(mold.pieces)
     cores = tuple(
-        _core_facts(mold, index, wetted, level, alloy, sand)
+        _core_facts(mold, index, wetted, lying_before(piece, wholes, steps), level, alloy, sand)
         for index, piece in enumerate(mold.pieces)
         if piece.role == "core"
     )
     density = alloy.density_liquid_kg_m3
-    steps = find_order(mold.pieces)
-    inserts = insert_facts(mold.inserts, mold.pieces, steps)
-    above = {piece.name for piece in mold.pieces if piece.role in ("cope", "plug")}
+    inserts = insert_facts(mold.inserts, wholes, steps)
+    above = {piece.name for piece in (*mold.pieces, *wholes) if piece.role in ("cope", "plug")}
     holders = [*(piece.name for piece in mold.pieces), *(insert.piece for insert in inserts)]
     ups = [float(force_n(wetted.of(index), level, density)[2]) for index in range(len(holders))]
     lift = sum(up for up, holder in zip(ups, holders, strict=True) if holder in above)
@@ -156,26 +150,41 @@ def _piece_facts(
 
 
 def _core_facts(
-    mold: Mold, index: int, wetted: Wetted, level: float, alloy: Alloy, sand: Sand
+    mold: Mold,
+    index: int,
+    wetted: Wetted,
+    lying: tuple[Piece, ...],
+    level: float,
+    alloy: Alloy,
+    sand: Sand,
 ) -> CoreFacts:
     piece, triangles = mold.pieces[index], wetted.of(index)
-    kg = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
-    up = float(force_n(triangles, level, alloy.density_liquid_kg_m3)[2])
-    lift = up - kg * G_M_S2
+    density = alloy.density_liquid_kg_m3
+    weight = mass_kg(piece.solid.volume_mm3, sand.density_kg_m3) * G_M_S2
+    up = float(force_n(triangles, level, density)[2])
+    lift, middle = up - weight, piece.solid.centroid_mm
     seats = [body for name, body in mold.prints if name.startswith(f"{piece.name} print")]
-    around = mold.pieces if any(one.role != "core" for one in mold.pieces) else ()
-    bearing = _bearing_mm2(piece, around, seats, sign=1.0 if lift > 0.0 else -1.0)
+    others = [one.solid for one in mold.pieces if one.name != piece.name]
+    is_ours = any(one.role != "core" for one in mold.pieces)
+    around = find_bearing(piece.solid, others if is_ours else (), () if is_ours else seats)
+    under = find_bearing(piece.solid, [one.solid for one in lying]) if is_ours else around
+    under = under.only_under()
+    lift_at = (up * up_center_mm(triangles, level, density) - weight * middle[:2]) / (lift or 1.0)
     top = triangles[:, :, 2].max() if len(triangles) else float(piece.solid.bounds[1, 2])
     gas, pressure = _gas(piece.solid, triangles, sand)
     return CoreFacts(
         name=piece.name,
+        weight_n=weight,
         lift_n=lift,
-        bearing_mm2=bearing,
-        bearing_mpa=abs(lift) / bearing if bearing > 0.0 else float("inf"),
+        bearing_mm2=around.area_of(-1.0 if lift > 0.0 else 1.0),
+        bearing_mpa=least_pressure_mpa(around, lift, lift_at),
+        rest_mm2=under.area_of(1.0),
+        rest_mpa=least_pressure_mpa(under, -weight, middle),
+        overhang_mm=under.overhang_mm(middle),
         gas_ml=gas,
         gas_pressure_pa=pressure,
-        metal_pressure_pa=pressure_pa(max(level - float(top), 0.0), alloy.density_liquid_kg_m3),
-        at_mm=_place(piece.solid.centroid_mm),
+        metal_pressure_pa=pressure_pa(max(level - float(top), 0.0), density),
+        at_mm=_place(middle),
     )
 
 
@@ -196,26 +205,6 @@ def _gas(core: Solid, triangles: Floats, sand: Sand) -> tuple[float, float]:
     return gas, gas_pressure_pa(
         gas, half_mm**2 / spread, 0.5 * float(core.size_mm.max()), mouth_mm2, sand.permeability_m2
     )
-
-
-def _bearing_mm2(core: Piece, around: tuple[Piece, ...], seats: list[Solid], sign: float) -> float:
-    """Return the level area of a core that other sand holds: above it (1) or below it (-1).
-
-    Where the sand around it is not ours (cores only), what lies in the seats of its prints.
-    """
-    points, faces = core.solid.mesh()
-    spots = spread_spots(points[faces], SPOTS)
-    facing = sign * spots.normals[:, 2] > 0.3
-    start = spots.at_mm[facing] - sign * np.array([0.0, 0.0, 1e-3])
-    near = np.zeros(len(start), bool)
-    if not around:
-        for seat in seats:
-            near |= Rays.of(seat).is_inside(start)
-    for other in around:
-        if other.name != core.name and len(start):
-            distance, _ = Rays.of(other.solid).first(start, np.array([0.0, 0.0, sign]))
-            near |= distance < NEAR_MM
-    return float((np.abs(spots.normals[:, 2]) * spots.area_mm2)[facing][near].sum())
 
 
 def _gaps(pieces: tuple[Piece, ...]) -> tuple[tuple[str, str, float], ...]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from functools import lru_cache
+from itertools import product
 from pathlib import Path as FilePath
 from typing import Final
 
@@ -10,13 +11,14 @@ import numpy as np
 from matplotlib.ft2font import FT2Font
 from matplotlib.path import Path
 from shapely import affinity
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.ops import unary_union
 
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cores import Core
 from moldprep.mold.cutting import Cutting
 from moldprep.mold.features import STRAP_AT, STRAP_MM, Outside
+from moldprep.mold.mouths import frame
 from moldprep.records import Piece, Sand
 from moldprep.units import mass_kg
 
@@ -39,6 +41,12 @@ EDGE_MM: Final = 3.0
 
 SIDES: Final = ((1, 0), (1, 1), (0, 0), (0, 1))
 """Outside faces in the order they are marked: (axis, end); front first."""
+
+PLACES: Final = 15
+"""Places tried for a mark along each side of the end of a print or a plug."""
+
+SIZES: Final = 6
+"""Sizes of letters tried there."""
 
 MARK_MM: Final = (5.0, 20.0)
 """Smallest and largest height of a capital; common practice 10 and more, no source."""
@@ -112,7 +120,7 @@ def add_marks(
     """Return the pieces with their marks sunk into them.
 
     Halves and their parts carry name, job, mass and an arrow to the sprue on an outside face (the
-    front where they have it), cores their name on the end of their thickest print.
+    front where they have it), cores their name on the end of a print, plugs theirs on top.
     """
     notes = []
     for piece in cutting.pieces:
@@ -124,10 +132,15 @@ def add_marks(
             notes.append(f"{piece.name} has no room for its mark: write it on")
         else:
             cutting = cutting.cut([(f"{piece.name} mark", body)], only=[piece.name])
-    for core in cores:
-        body = _core_mark(core)
-        if body is not None:
-            cutting = cutting.cut([(f"{core.name} mark", body)], only=[core.name])
+    for piece in cutting.pieces:
+        own = [core for core in cores if core.name == piece.name]
+        if not own and piece.role != "plug":
+            continue
+        body = _core_mark(piece, own[0]) if own else _plug_mark(piece)
+        if body is None:
+            notes.append(f"{piece.name} has no room for its mark: write it on")
+        else:
+            cutting = cutting.cut([(f"{piece.name} mark", body)], only=[piece.name])
     return cutting.plus(notes=notes)
 
 
@@ -173,16 +186,45 @@ def _between_straps(ends: Floats, outside: Outside, right: Floats) -> Floats:
     return np.asarray(stretches[int(np.ptp(stretches, axis=1).argmax())])
 
 
-def _core_mark(core: Core) -> Solid | None:
-    """Return the body that sinks a core's name into the end of its thickest print."""
-    level = [one for one in core.prints if abs(float(one.outward[2])) < 0.5]
-    if not level:
+def _core_mark(piece: Piece, core: Core) -> Solid | None:
+    """Return the body that sinks a core's name into the end of a print, the thickest with room."""
+    for one in sorted(core.prints, key=lambda p: -p.thickness_mm):
+        right, up = frame(one.outward)
+        body = _end_mark(piece, one.end_mm, right, up)
+        if body is not None:
+            return body
+    return None
+
+
+def _plug_mark(piece: Piece) -> Solid | None:
+    """Return the body that sinks a plug's name into its top."""
+    low, high = piece.solid.bounds
+    at = 0.5 * (low + high)
+    at[2] = high[2]
+    return _end_mark(piece, at, np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]))
+
+
+def _end_mark(piece: Piece, at: Floats, right: Floats, up: Floats) -> Solid | None:
+    """Return the body that sinks a piece's name into the flat at a point, beside its vents."""
+    turn = np.array([right, up, np.cross(right, up)])
+    flat = piece.solid.transformed(np.column_stack([turn, np.zeros(3)]))
+    face = flat.slice_at(float(turn[2] @ at) - DEPTH_MM).buffer(-EDGE_MM)
+    if face.is_empty:
         return None
-    one = max(level, key=lambda p: p.thickness_mm)
-    up = np.array([0.0, 0.0, 1.0])
-    text = _fitted([core.name.upper()], 0.7 * one.thickness_mm, 0.2 * one.thickness_mm)
-    at = one.end_mm + 0.25 * one.thickness_mm * up
-    return None if text is None else sunk(text, at, np.cross(up, one.outward), up)
+    name = letters([piece.name.upper()], 1.0)
+    left, low, wide, high = name.bounds
+    x0, y0, x1, y1 = face.bounds
+    places = sorted(
+        product(np.linspace(x0, x1, PLACES), np.linspace(y0, y1, PLACES)),
+        key=lambda place: (abs(place[0] - 0.5 * (x0 + x1)), abs(place[1] - 0.5 * (y0 + y1))),
+    )
+    for height in np.linspace(MARK_MM[1], MARK_MM[0], SIZES):
+        half = 0.5 * height * np.array([wide - left, high - low])
+        for place in places:
+            if face.covers(box(*np.subtract(place, half), *np.add(place, half))):
+                spot = np.array([*place, turn[2] @ at]) @ turn
+                return sunk(letters([piece.name.upper()], float(height)), spot, right, up)
+    return None
 
 
 def _arrow(sprue_mm: Floats | None, at_mm: Floats, right: Floats) -> str:

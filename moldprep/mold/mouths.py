@@ -75,14 +75,16 @@ class Flat:
 class Mouth:
     """Where a core ends before it gets a print: at a plane, or at two where it opens at an edge.
 
-    normal : unit, outward; the plane's, or the mean of both
-    plug   : the slabs outside the planes
+    normal  : unit, outward; the plane's, or the mean of both
+    plug    : the slabs outside the planes
+    is_bent : whether there was no flat to set its plane by
     """
 
     planes: tuple[Plane, ...]
     normal: Floats
     plug: Solid
     at_mm: Floats
+    is_bent: bool = False
 
     @property
     def offset_mm(self) -> float:
@@ -116,6 +118,16 @@ class Mouth:
             outer, inside = inside.split_at((nx, ny, nz), plane.offset_mm + by_mm)
             parts.append(outer)
         return Solid.union(parts) if len(parts) > 1 else parts[0]
+
+    def holds(self, points: Floats, within_mm: float) -> Flags:
+        """Return which of some points lie in its planes."""
+        held = np.zeros(len(points), bool)
+        for plane in self.planes:
+            held |= np.abs(points @ plane.normal - plane.offset_mm) < within_mm
+        low, high = self.plug.bounds
+        return np.asarray(
+            held & ((points > low - within_mm) & (points < high + within_mm)).all(axis=1)
+        )
 
 
 def flat_mouth(plane: Plane, thick_mm: float, at_mm: Floats) -> Mouth:
@@ -192,16 +204,28 @@ def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
     low, high = opening.reach_mm
     flat = skin.flat_at(opening, pitch_mm)
     sides = (flat,) if flat is not None else skin.edge_at(opening, pitch_mm)
-    thick = 3.0 * pitch_mm + high - low
     if not sides:
-        normal = _squared(opening.normal, BENT_DEG)
-        sides = (Flat(normal, float(normal @ opening.at_mm) + low - pitch_mm, 1.0),)
-        thick += pitch_mm
+        return _bent_mouth(opening, pitch_mm, _squared(opening.normal, BENT_DEG))
+    thick = 3.0 * pitch_mm + high - low
     planes = tuple(_plane(side, opening, pitch_mm) for side in sides)
     mean = np.sum([side.weight * side.normal for side in sides], axis=0)
     normal = planes[0].normal if len(planes) == 1 else mean / np.linalg.norm(mean)
     plug = Solid.union(plane.slab(thick) for plane in planes)
     return Mouth(planes, normal, plug, opening.at_mm)
+
+
+def square_mouth(opening: Opening, pitch_mm: float) -> Mouth:
+    """Return the mouth inside the rim of a bent opening, square to the nearest axis."""
+    return _bent_mouth(opening, pitch_mm, _squared(opening.normal, 90.0))
+
+
+def _bent_mouth(opening: Opening, pitch_mm: float, normal: Floats) -> Mouth:
+    """Return the mouth just inside the rim of an opening, across a normal."""
+    along = opening.places @ normal
+    low, high = float(along.min()), float(along.max())
+    plane = _plane(Flat(normal, low - pitch_mm, 1.0), opening, pitch_mm)
+    plug = plane.slab(4.0 * pitch_mm + high - low)
+    return Mouth((plane,), normal, plug, opening.at_mm, is_bent=True)
 
 
 def _plane(flat: Flat, opening: Opening, pitch_mm: float) -> Plane:

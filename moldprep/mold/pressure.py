@@ -105,10 +105,27 @@ def force_n(triangles: Floats, level_mm: float, density_kg_m3: float) -> Floats:
     """
     if len(triangles) == 0:
         return np.zeros(3)
+    return np.asarray(_facet_forces_n(triangles, level_mm, density_kg_m3).sum(axis=0))
+
+
+def up_center_mm(triangles: Floats, level_mm: float, density_kg_m3: float) -> Floats:
+    """Return (2,) where the upright force of the liquid behind facets acts, 0 where it is none.
+
+    x = sum of F_z x over sum of F_z, each facet's force at its middle. [mm]
+    """
+    shares = _facet_forces_n(triangles, level_mm, density_kg_m3)[:, 2]
+    total = float(shares.sum())
+    if total == 0.0:
+        return np.zeros(2)
+    return np.asarray(shares @ triangles.mean(axis=1)[:, :2] / total)
+
+
+def _facet_forces_n(triangles: Floats, level_mm: float, density_kg_m3: float) -> Floats:
+    """Return (n, 3) force of the liquid on the sand behind each facet. [N]"""
     vector = 0.5 * np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
     head = np.maximum(level_mm - triangles[:, :, 2].mean(axis=1), 0.0)
     pressure = head * pressure_pa(1.0, density_kg_m3)
-    return np.asarray((vector * pressure[:, None]).sum(axis=0) / MM2_PER_M2)
+    return np.asarray(vector * pressure[:, None] / MM2_PER_M2)
 
 
 def _probes(corners: Floats, weights: tuple[float, float, float]) -> Floats:

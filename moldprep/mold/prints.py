@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from shapely import maximum_inscribed_circle
+from shapely.geometry import MultiPoint, Polygon
 
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.mold.mouths import DIP_MM, Mouth
+from moldprep.mold.mouths import DIP_MM, Mouth, frame
 
 PRINT_MM: Final = (12.0, 76.0)
 """Shortest print; longest one that is as long as it is thick. 76 mm: Modern Mechanical
@@ -34,6 +36,9 @@ SHORTER: Final = (1.0, 0.75, 0.5, 0.35)
 
 OVER: Final = 0.01
 """How much wider than the sand it cuts through a gap is."""
+
+FLUSH_MM: Final = 1e-3
+"""Corners this near to the end of a print are of its end face."""
 
 ROUND_FACETS: Final = 12
 
@@ -61,13 +66,15 @@ class Print:
 
     solid   : the sand of the print, outside the casting
     seat    : the room it sits in, print and gaps
-    end_mm  : middle of its end face
+    end     : (n, 3) corners of its end face
+    end_mm  : middle of that: of the widest circle in it
     outward : unit, from the casting along the print
     thickness_mm : smaller side of the opening it goes through
     """
 
     solid: Solid
     seat: Solid
+    end: Floats
     end_mm: Floats
     outward: Floats
     length_mm: float
@@ -105,17 +112,34 @@ def make_print(
         grown = (points[:, None] + FREE_MM * ROUND).reshape(-1, 3)
         if is_free(_samples(grown, mouth)):
             seat = (points[:, None] + rules.gap_mm * ROUND).reshape(-1, 3)
-            end = points @ outward
-            middle = points[end > end.max() - 1e-6].mean(axis=0)
+            end = end_corners(points, outward)
             return Print(
                 solid=Solid.hull_of(points) + _root(rim, mouth),
                 seat=mouth.outside(Solid.hull_of(seat)),
-                end_mm=middle,
+                end=end,
+                end_mm=middle_of(end, outward)[0],
                 outward=outward,
                 length_mm=share * length,
                 thickness_mm=float(across.min()),
             )
     return None
+
+
+def end_corners(points: Floats, outward: Floats) -> Floats:
+    """Return the corners of the face in which points end along a way."""
+    reach = points @ outward
+    return np.asarray(points[reach > reach.max() - FLUSH_MM])
+
+
+def middle_of(end: Floats, outward: Floats) -> tuple[Floats, float]:
+    """Return (middle, radius) of the widest circle in the flat that corners span. [mm]"""
+    u, v = frame(outward)
+    outline = MultiPoint(np.column_stack([end @ u, end @ v])).convex_hull
+    if not isinstance(outline, Polygon):
+        return np.asarray(end.mean(axis=0)), 0.0
+    (x, y), on_edge = maximum_inscribed_circle(outline, tolerance=FLUSH_MM).coords
+    place = x * u + y * v + float((end @ outward).mean()) * outward
+    return np.asarray(place), float(np.hypot(on_edge[0] - x, on_edge[1] - y))
 
 
 def end_gap(rim: Floats, mouth: Mouth, gap_mm: float) -> Solid:

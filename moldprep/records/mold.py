@@ -85,18 +85,27 @@ class PieceFacts:
 class CoreFacts:
     """Measured facts of one core under metal.
 
+    weight_n          : of the core
     lift_n            : force of the metal up, less the core's weight; negative: it stays down
     bearing_mm2       : print area that holds it: against the cope where it lifts, else on the drag
-    bearing_mpa       : pressure on that area
+    bearing_mpa       : least pressure at which the sand round it holds that force where it acts
+    rest_mm2          : level sand under it when it is set, before the cope is on
+    rest_mpa          : least pressure at which that carries its weight; infinite where it falls
+                        or tips
+    overhang_mm       : how far its center of mass lies beyond what is under it, 0 within
     gas_ml            : gas of its binder, at room temperature
     gas_pressure_pa   : pressure that drives the gas out through the prints
     metal_pressure_pa : pressure of the metal at the core's highest wetted face
     """
 
     name: str
+    weight_n: float
     lift_n: float
     bearing_mm2: float
     bearing_mpa: float
+    rest_mm2: float
+    rest_mpa: float
+    overhang_mm: float
     gas_ml: float
     gas_pressure_pa: float
     metal_pressure_pa: float
@@ -124,12 +133,17 @@ class InsertFacts:
 
 @dataclass(frozen=True, kw_only=True)
 class AssemblyStep:
-    """One straight move of one piece, and what it hits (nothing when `hits` is empty)."""
+    """One straight move of one piece, and what it hits (nothing when `hits` is empty).
+
+    piece   : the piece, or the whole that was glued of its parts: "cope" of "cope-a", "cope-b"
+    is_join : whether it glues a part to others, before the whole goes in
+    """
 
     piece: str
     direction: tuple[float, float, float]
     hits: tuple[str, ...]
     text: str
+    is_join: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -29,8 +29,9 @@ PIECE = PieceFacts(
     loose_at_mm=(7.0, 8.0, 9.0), hidden_mm2=0.0, hidden_at_mm=(1.0, 1.0, 1.0),
 )  # fmt: skip
 CORE = CoreFacts(
-    name="core-1", lift_n=100.0, bearing_mm2=1000.0, bearing_mpa=0.1, gas_ml=1e4,
-    gas_pressure_pa=500.0, metal_pressure_pa=9000.0, at_mm=(0.0, 0.0, 1.0),
+    name="core-1", weight_n=50.0, lift_n=100.0, bearing_mm2=1000.0, bearing_mpa=0.1,
+    rest_mm2=900.0, rest_mpa=0.01, overhang_mm=0.0, gas_ml=1e4, gas_pressure_pa=500.0,
+    metal_pressure_pa=9000.0, at_mm=(0.0, 0.0, 1.0),
 )  # fmt: skip
 STEP = AssemblyStep(piece="cope", direction=(0.0, 0.0, -1.0), hits=(), text="Close cope")
 GOOD = Handling(
@@ -70,6 +71,7 @@ def with_core(**facts):
         ("mold/assembles", replace(GOOD, steps=(replace(STEP, hits=("drag",)),)), "fail", 50.0),
         ("mold/cope-stays-down", replace(GOOD, cope_lift_n=99.0), "warn", None),
         ("mold/core-print-bears", with_core(bearing_mpa=0.36), "fail", 1.0),
+        ("mold/core-stands-when-set", with_core(rest_mpa=0.36), "fail", 1.0),
         ("mold/core-gas-gets-out", with_core(gas_pressure_pa=9001.0), "warn", 1.0),
         ("mold/sand-is-thick-enough", with_piece(thinnest_mm=2.0), "fail", 3.0),
         ("mold/fingers-are-stout", with_piece(slenderness=5.1), "warn", 6.0),
