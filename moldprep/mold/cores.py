@@ -1,7 +1,7 @@
 """Core bodies and their prints."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -41,6 +41,13 @@ OFF_MM: Final = 0.02
 
 LOOSE_MM2: Final = 20.0
 """Surface of a core beside the plug of a mouth that is rounding."""
+
+
+BALANCE: Final = 1.15
+"""Moment of a core's only print about its mouth, over that of the core, at least; common practice,
+no source."""
+
+BALANCE_TRIES: Final = 6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -263,6 +270,7 @@ def _with_prints(
     taken = [Rays.of(one.seat) for core in earlier for one in core.prints]
     prints: list[Print] = []
     flush: list[Solid] = []
+    ends: list[tuple[Floats, Mouth]] = []
     notes = [f"{name} {why}"]
 
     def is_free(points: Floats) -> bool:
@@ -282,6 +290,11 @@ def _with_prints(
             continue
         prints.append(made)
         taken.append(Rays.of(made.seat))
+        ends.append((rim, mouth))
+    if len(prints) == 1 and room.rules.length_mm is None:
+        taken.pop()
+        prints[0], said = _balanced(body, prints[0], *ends[0], room.rules, is_free)
+        notes += [f"{name} {one}" for one in said]
     if not prints:
         notes.append(f"{name} has no print at all: it needs chaplets")
     return Core(
@@ -291,3 +304,33 @@ def _with_prints(
         flush=tuple(flush),
         reason=why,
     ), notes
+
+
+def _balanced(
+    body: Solid,
+    one: Print,
+    rim: Floats,
+    mouth: Mouth,
+    rules: PrintRules,
+    is_free: Callable[[Floats], bool],
+) -> tuple[Print, list[str]]:
+    """Return (print, notes): a core's only print, long enough to outweigh what hangs free of it.
+
+    A level core with one print tips into the drag unless its middle lies over that print.
+    """
+    if mouth.is_upright:
+        return one, []
+    edge_mm = float((rim @ one.outward).mean())
+    hangs = body.volume_mm3 * (edge_mm - float(body.centroid_mm @ one.outward))
+    made, longest = one, one.length_mm
+    for _ in range(BALANCE_TRIES):
+        holds = made.solid.volume_mm3 * (float(made.solid.centroid_mm @ one.outward) - edge_mm)
+        if holds >= BALANCE * hangs:
+            said = f"is held by one print, {made.length_mm:.0f} mm long to balance it"
+            return made, [said] if made is not one else []
+        longest *= 1.02 * float(np.sqrt(BALANCE * hangs / holds))
+        other = make_print(rim, mouth, replace(rules, length_mm=longest), False, is_free)
+        if other is None or other.length_mm < longest:
+            break
+        made = other
+    return one, ["hangs over its only print, and there is no room for one that balances it"]

@@ -7,6 +7,7 @@ from shapely.geometry import Polygon
 from moldprep.errors import JobError, StageError
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
+from moldprep.mold.bearing import find_bearing, least_pressure_mpa
 from moldprep.mold.cores import find_cores
 from moldprep.mold.enclosed import find_hemmed
 from moldprep.mold.rooms import print_rooms
@@ -138,6 +139,60 @@ def test_a_core_goes_in_one_way_only():
     sand = mold.pieces[0].solid + mold.pieces[-1].solid
     for turn in ((0, 0, 180), (180, 0, 0), (90, 0, 0), (0, 180, 0)):
         assert (core.solid.turned(turn) & sand).volume_mm3 > 20.0, turn
+
+
+def test_a_blind_bore_is_balanced_on_its_only_print():
+    """Moments about the mouth: the print outweighs what hangs free, so it lies still when set."""
+    mold = mold_of(
+        BLOCK - x_bore(15, 200).moved((-20, 0, 0)) + Solid.box((30, -40, -30), (60, 40, 30)),
+        mold=PLAIN,
+    )
+    (core,) = cores_of(mold)
+    assert core.solid.centroid_mm[0] < -60.0
+    assert "to balance it" in " ".join(mold.notes)
+    under = find_bearing(core.solid, [mold.pieces[0].solid]).only_under()
+    assert under.overhang_mm(core.solid.centroid_mm) == 0.0
+    assert least_pressure_mpa(under, -1.0, core.solid.centroid_mm) < 1.0
+    assert_sound(mold)
+
+
+def test_a_short_print_lets_a_blind_core_tip():
+    casting = BLOCK - x_bore(15, 200).moved((-20, 0, 0)) + Solid.box((30, -40, -30), (60, 40, 30))
+    mold = mold_of(casting, mold=PLAIN, cores={"print_mm": 20.0})
+    (core,) = cores_of(mold)
+    under = find_bearing(core.solid, [mold.pieces[0].solid]).only_under()
+    assert under.overhang_mm(core.solid.centroid_mm) > 10.0
+    assert least_pressure_mpa(under, -1.0, core.solid.centroid_mm) == np.inf
+
+
+def test_a_core_that_only_opens_upward_falls():
+    """A water jacket with holes in its roof: nothing lies under it before the cope is on."""
+    holes = Solid.union(
+        Solid.cone(12, 12, 100, 48).moved((0.7 * x, 0.7 * x * side, 0))
+        for x in (-50, 50)
+        for side in (-1, 1)
+    )
+    jacket = Solid.cone(60, 60, 50, 96).moved((0, 0, -35)) - Solid.cone(30, 30, 60, 96).moved(
+        (0, 0, -40)
+    )
+    body = Solid.box((-80, -80, -50), (80, 80, 40)) - Solid.cone(20, 20, 200, 64).moved(
+        (0, 0, -100)
+    )
+    mold = mold_of(body - jacket - holes, mold=PLAIN)
+    (core,) = cores_of(mold)
+    assert find_bearing(core.solid, [mold.pieces[0].solid]).only_under().area_of(1.0) == 0.0
+    assert_sound(mold)
+
+
+def test_a_bore_that_ends_in_a_step_is_cut_square():
+    """Half its mouth opens on a face, half goes on into a boss: no plane along its mean cuts it."""
+    block = Solid.box((0, 0, 0), (220, 140, 90)) + Solid.box((60, 140, 30), (160, 170, 60))
+    bores = x_bore(20, 240).moved((110, 70, 45)) + y_bore(16, 160).moved((60, -10, 45))
+    mold = mold_of(block - bores, z_mm=60.0, mold=PLAIN)
+    (core,) = cores_of(mold)
+    assert_sound(mold)
+    for half in (piece for piece in mold.pieces if piece.role != "core"):
+        assert (half.solid & core.solid).volume_mm3 < 1.0
 
 
 def test_gap_round_a_print_is_what_the_job_says():

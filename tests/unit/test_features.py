@@ -5,19 +5,25 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from moldprep.catalog import find
+from moldprep.checks import all_checks, run_check
 from moldprep.errors import StageError
+from moldprep.findings import Verdict
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import occupied
 from moldprep.geometry.solid import Solid
+from moldprep.jobfile import make_job
 from moldprep.mold.assembly import find_order
 from moldprep.mold.bolts import flange_bend_mpa, worst_bend
 from moldprep.mold.cutting import Cutting
 from moldprep.mold.dusting import find_loose_sand
+from moldprep.mold.handling import measure_pieces
 from moldprep.mold.marks import letters, sunk
 from moldprep.mold.split import fits
-from moldprep.records import Piece, Role
+from moldprep.records import Piece, Role, Rules
+from moldprep.results import Results
 from tests.helpers import agree
-from tests.molds import PRINTER, SILICA, mold_of, sprue
+from tests.molds import PRINTER, SILICA, STEEL, metal_of, mold_of, rigging_of, sprue
 from tests.unit.test_cores import BORED, PLAIN, VOLUTE
 from tests.unit.test_cut import BOX, assert_sound
 
@@ -237,6 +243,17 @@ def test_four_parts_are_glued_in_pairs_and_go_in_as_one(kind):
     ]
     assert steps[-1].text == "Close cope straight down"
     assert_sound(mold)
+
+
+def test_the_order_of_a_cut_mold_is_judged():
+    """Its cope goes in as one though no piece is called so."""
+    mold = quartered(marks=False)
+    rigging, rules = rigging_of(BIG), find(Rules, "usual")
+    job = make_job({"alloy": "steel", "casting": {"file": "x.stl"}}, folder=".", where="")
+    handling = measure_pieces(mold, metal_of(rigging), STEEL, SILICA, job, rules)
+    found = run_check(all_checks()["mold/assembles"], Results(handling, job), rules)
+    assert [one.verdict for one in found] == [Verdict.PASS] * 7
+    assert [one.part for one in found][-1] == "cope"
 
 
 def test_parts_of_what_the_crane_cannot_lift_go_in_one_by_one():

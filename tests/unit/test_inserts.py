@@ -91,6 +91,12 @@ def test_the_cope_holds_down_what_lies_loose_in_the_drag():
     wall = 0.020 * 0.0103  # 20 mm wide, between radii 25 and 35 mm [m²]
     up = 7000.0 * G_M_S2 * (circle * 25**2 * 0.050 - wall * 0.020)
     agree(handling.cope_lift_n, up, rel=2e-2, why="the play, and the wall as a flat one")
+def test_a_plug_carries_its_name_on_top():
+    with_marks, without = sleeved(marks=True), sleeved()
+    (mark,) = [body for name, body in with_marks.clearances if name == "plug-F1 mark"]
+    a, b = (mold.pieces[-1].solid for mold in (without, with_marks))
+    agree(a.volume_mm3 - b.volume_mm3, mark.volume_mm3, rel=1e-6, why="exact")
+    assert mark.bounds[1, 2] == pytest.approx(a.bounds[1, 2], abs=1e-6)
 
 
 def test_the_play_round_an_insert_is_the_joint_clearance():
