@@ -134,6 +134,21 @@ def test_contour_saves_sand_and_keeps_the_wall(casting):
     assert air.gap_mm(contour.metal, 60.0) > 24.0
 
 
+def test_no_rib_of_a_contoured_cope_ends_free():
+    """What goes when the top is shrunk by more than half a rib are ribs: all have two ends."""
+    rods = [Solid.cone(25, 25, 190).moved((x, y, -10)) for x in (-110, 110) for y in (-80, 80)]
+    bodies = [(f"vent-{k}", Role.VENT, rod) for k, rod in enumerate(rods)]
+    mold = mold_of(BIG, *bodies, mold={**PLAIN, "form": "contour", "wall_mm": 30.0})
+    assert_sound(mold)
+    top = mold.block.slice_at(float(mold.block.bounds[1, 2]) - 1.0)
+    stout = top.buffer(-10.0).buffer(10.5)
+    ribs = [part for part in getattr(top.difference(stout), "geoms", ()) if part.area > 18.0**2]
+    assert ribs
+    for rib in ribs:
+        joined = rib.buffer(1.0).intersection(stout)
+        assert len(getattr(joined, "geoms", [joined])) >= 2
+
+
 def test_a_contoured_cope_stands_on_its_sand_and_empties():
     """A basin high up beside the casting: under it is sand, not a cell full of loose grains."""
     wide = ("basin", Role.BASIN, Solid.box((-190, -60, 150), (-110, 60, 190)))
