@@ -120,7 +120,7 @@ def add_marks(
     """Return the pieces with their marks sunk into them.
 
     Halves and their parts carry name, job, mass and an arrow to the sprue on an outside face (the
-    front where they have it), cores their name on the end of a print, plugs theirs on top.
+    front where they have it), cores their name on the end of a print, plugs and lids on top.
     """
     notes = []
     for piece in cutting.pieces:
@@ -134,9 +134,9 @@ def add_marks(
             cutting = cutting.cut([(f"{piece.name} mark", body)], only=[piece.name])
     for piece in cutting.pieces:
         own = [core for core in cores if core.name == piece.name]
-        if not own and piece.role != "plug":
+        if not own and piece.role not in ("plug", "lid"):
             continue
-        body = _core_mark(piece, own[0]) if own else _plug_mark(piece)
+        body = _core_mark(piece, own[0]) if own else _top_mark(piece)
         if body is None:
             notes.append(f"{piece.name} has no room for its mark: write it on")
         else:
@@ -196,8 +196,8 @@ def _core_mark(piece: Piece, core: Core) -> Solid | None:
     return None
 
 
-def _plug_mark(piece: Piece) -> Solid | None:
-    """Return the body that sinks a plug's name into its top."""
+def _top_mark(piece: Piece) -> Solid | None:
+    """Return the body that sinks the name of a plug or a lid into its top."""
     low, high = piece.solid.bounds
     at = 0.5 * (low + high)
     at[2] = high[2]

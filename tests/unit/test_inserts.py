@@ -91,6 +91,8 @@ def test_the_cope_holds_down_what_lies_loose_in_the_drag():
     wall = 0.020 * 0.0103  # 20 mm wide, between radii 25 and 35 mm [m²]
     up = 7000.0 * G_M_S2 * (circle * 25**2 * 0.050 - wall * 0.020)
     agree(handling.cope_lift_n, up, rel=2e-2, why="the play, and the wall as a flat one")
+
+
 def test_a_plug_carries_its_name_on_top():
     with_marks, without = sleeved(marks=True), sleeved()
     (mark,) = [body for name, body in with_marks.clearances if name == "plug-F1 mark"]
