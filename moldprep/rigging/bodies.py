@@ -49,6 +49,9 @@ ENTRY_SHARE: Final = 0.2
 UNDER_METAL: Final = 0.3
 """Share of a chill that has metal so near over or under it, where that is the face it lies on."""
 
+STANDS_OUT_MM: Final = 1.0
+"""A chill that stands out no more than this is ground to the edge of the metal."""
+
 FILTER_LIP_MM: Final = 4.0
 """Seat all round a filter (3 to 5 mm, common practice, no source)."""
 
@@ -323,7 +326,10 @@ def chill_insert(chill: ChillPlan, metal: Solid, others: Sequence[Solid]) -> Ins
 
 
 def _led_on(chill: ChillPlan, block: Solid, metal: Solid) -> Solid:
-    """Return a chill's block, longer on the side where metal lies over or under much of it."""
+    """Return a chill's block, longer on the side where metal lies over or under much of it.
+
+    What stands out beyond the metal by a strip would be barred by sand: it is ground off.
+    """
     x, y, thick = chill.size_mm
     reach = 0.5 * thick + LED_ON * min(x, y)  # from the middle: two boxes that kiss are not one
     for way in (1.0, -1.0):
@@ -332,7 +338,10 @@ def _led_on(chill: ChillPlan, block: Solid, metal: Solid) -> Solid:
         beyond = turned_box(middle, (x, y, reach), chill.turn_deg)
         under = (beyond & metal).shadow()
         if under.area > UNDER_METAL * x * y:
-            return block + (beyond & Solid.extrude(under, *beyond.bounds[:, 2]))
+            low, high = beyond.bounds[:, 2] + np.array([-thick, thick])
+            below = Solid.extrude(under, low, high)
+            is_edge = block.shadow().difference(under.buffer(STANDS_OUT_MM)).is_empty
+            return (block + beyond) & below if is_edge else block + (beyond & below)
     return block
 
 

@@ -289,6 +289,15 @@ def test_vent_runs_from_the_casting_to_the_top():
     np.testing.assert_allclose(vent.bounds[:, 2], [20.0 - OVERLAP_MM, 250.0], atol=1e-3)
 
 
+def test_chill_is_ground_to_the_edge_of_the_metal_it_stands_out_of_by_little():
+    """0.4 mm of a 40 mm chill stand out of a plate: none is left there; of 5 mm, all."""
+    plate = Solid.box((-50.0, -50.0, 0.0), (20.0, 50.0, 15.0))
+    for out, wide in ((0.4, 39.6), (5.0, 40.0)):
+        plan = ChillPlan(name="C1", at_mm=(out, 0.0, -5.0), size_mm=(40.0, 40.0, 12.0))
+        (chill,) = built(plate, chills=(plan,)).inserts
+        agree(float(chill.solid.size_mm[0]), wide, rel=1e-6, why="exact boxes")
+
+
 def test_chill_under_a_slope_is_led_on_to_it_and_goes_straight_down():
     """Under the flank of a pipe: no sand between them, none in its way, nothing in the bore."""
     outer = Solid.cone(50, 50, 200).turned((0, 90, 0)).moved((-100, 0, 0))
