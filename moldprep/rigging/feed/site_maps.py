@@ -228,14 +228,21 @@ class Maps:
         -----
         Below 0 they overlap. Exact to half a cell of the survey.
         """
-        label, pitch = self._survey.label, self._pitch
-        z = self._survey.origin_mm[2] + (np.arange(label.shape[2]) + 0.5) * pitch
-        metal = (label[:, :, (z >= low_mm) & (z <= high_mm)] > 0).any(axis=2)
+        pitch = self._pitch
+        z = self._survey.origin_mm[2] + (np.arange(len(self._metal_below) - 1) + 0.5) * pitch
+        first, end = np.searchsorted(z, low_mm), np.searchsorted(z, high_mm, side="right")
+        metal = self._metal_below[max(end, first)] > self._metal_below[first]
         if not metal.any():
             return float("inf")
         x, y = middle_mm
         away = np.hypot(self._x[:, None] - x, self._y[None, :] - y)[metal]
         return float(away.min()) - radius_mm - 0.5 * pitch
+
+    @cached_property
+    def _metal_below(self) -> NDArray[np.int32]:
+        """(nz + 1, nx, ny) cells with metal below each level of the survey."""
+        counts = np.cumsum(self._survey.label > 0, axis=2, dtype=np.int32)
+        return np.ascontiguousarray(np.pad(counts, ((0, 0), (0, 0), (1, 0))).transpose(2, 0, 1))
 
     @cached_property
     def _smooth(self) -> NDArray[np.integer]:
