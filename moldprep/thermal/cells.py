@@ -5,7 +5,7 @@ along z. The odd ones between (at the metal's skin, cut, inserts, at the edge of
 in a list, each with the conductances of its six faces.
 """
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from moldprep.thermal import contacts
 from moldprep.thermal.materials import OUTSIDE, Medium
 from moldprep.units import MM_PER_M
 
-ODD_WORK = 8
+ODD_WORK = 4
 """Work on an odd cell, in plain ones."""
 
 Field = NDArray[np.float32]
@@ -42,33 +42,47 @@ class Cells(NamedTuple):
     rest: NDArray[np.uint8]
 
 
-class Odd(NamedTuple):
-    """The odd cells, plane by plane; in each sand, then full metal, then mixtures, for quick loops.
+LIKE: Final = -1
+"""Stands for a face within sand or within metal."""
 
-    What they hold stands side by side here, since in the grid each would lie in a line of memory of
-    its own. Their heat goes back to the grid after every step.
+
+class Odd(NamedTuple):
+    """The cells with faces between unlike cells: mixtures, and what lies beside them or at an edge.
+
+    Plane by plane; in each sand, then full metal, then mixtures, for quick loops. Runs pass over
+    those of sand and of full metal as well, since cutting them short would cost more. What the odd
+    cells hold stands side by side here, since in the grid each would lie in a line of memory of its
+    own. Their heat goes back to the grid after every step.
 
     at              : (n,) place in the flat grid
-    near            : (n, 6) the odd cell across each face (low x, high x, low y, …); SAME where
-                      the face lies within sand or within metal; n + side where it is outside
-    g               : (n, 6) conductances of the faces that are not within one material
-    tilt            : (n, 6) |n| along the axis of the metal's surface at those faces; over 1 beside
-                      its edges, see `contacts.wedge`
+    first           : (n + 1,) where the faces of each begin
     temp, temp_next : (n + 6,) temperatures at the last two stages, and of the six sides [°C]
+    seen            : (n + 6,) those that the sand sees: its own, and means of the rest over a step
     heat, heat_next : (n,) enthalpy at the last two stages [J/mm³]
     piece           : (n, 4) the piece of a mixture's T(H) it was last on: its H, next H, T, dT/dH
-    sum, sum_next   : (n,) their sums over time in the step that is being made [K s]
+    sum, sum_next   : (n,) sums of T over time in the step that is being made [K s]
     metal, other, rest : (n,) what they hold, as in `Cells`
     is_edge         : (n,) whether a face is outside
+    like            : (n,) a bit for each face within sand or within metal
     step            : (6,) steps of the flat grid to the cell across each face
+
+    Of their faces to unlike cells, m in all:
+
+    near            : (m,) the odd cell across; n + side where it is outside
+    face            : (m,) which face of the cell it is (low x, high x, low y, …)
+    twin            : (m,) the same face as the cell across has it; -1 outside
+    g               : (m,) conductance
+    tilt            : (m,) |n| along the axis of the metal's surface there; over 1 beside its edges,
+                      see `contacts.wedge`
+    beyond, width   : (m,) between a cell with metal and one without: how far behind the face the
+                      surface is, in cells, and how wide, see `contacts.sand_up_to`
     """
 
     at: Ints
-    near: Ints
-    g: Field
-    tilt: Field
+    first: Ints
     temp: Field
     temp_next: Field
+    seen: Field
     heat: Field
     heat_next: Field
     piece: Field
@@ -78,7 +92,15 @@ class Odd(NamedTuple):
     other: Field
     rest: NDArray[np.uint8]
     is_edge: Flags
+    like: NDArray[np.uint8]
     step: Ints
+    near: Ints
+    face: NDArray[np.uint8]
+    twin: Ints
+    g: Field
+    tilt: Field
+    beyond: Field
+    width: Field
 
 
 class Part(NamedTuple):
@@ -125,20 +147,25 @@ class Plan:
         kind[cells.rest == OUTSIDE] = 0
         self.odd = _odd_cells(kind, cells)
         _, n_y, n_z = self._shape
-        self._plane = (self.odd.at // (n_y * n_z)).astype(np.int32)
-        self.is_sand = (self.odd.metal == 0.0) & (self.odd.rest == 1)
-        kind.ravel()[self.odd.at] = 3
-        ends = np.flatnonzero(np.diff(kind.ravel())) + 1
+        flat = kind.ravel()
+        self._row, self._along = np.divmod(self.odd.at, np.int32(n_z))
+        self.is_sand, self._is_mixed = (flat[self.odd.at] == of for of in (1, 3))
+        ends = np.flatnonzero(np.diff(flat)) + 1
+        of = flat[ends[:-1]]
         row, first = np.divmod(ends[:-1], n_z)
-        runs = np.column_stack([*np.divmod(row, n_y), first, first + np.diff(ends)])
-        of = kind.ravel()[ends[:-1]]
-        runs = np.column_stack([runs, of]).astype(np.int32)
-        self._runs = runs[(of == 1) | (of == 2)]
+        runs = np.column_stack([*np.divmod(row, n_y), first, first + np.diff(ends), of])
+        self._sand_runs, self._metal_runs = (runs[of == k].astype(np.int32) for k in (1, 2))
 
     @property
     def n_bytes(self) -> int:
         """What the lists hold."""
-        return int(self._runs.nbytes + self._plane.nbytes + self.is_sand.nbytes)
+        return sum(
+            held.nbytes
+            for held in (
+                self._sand_runs, self._metal_runs, self._row, self._along, self.is_sand,
+                self._is_mixed,
+            )
+        )  # fmt: skip
 
     def all_rows(self) -> Ints:
         """Return every row within the grid, as `Visits.rows`."""
@@ -150,31 +177,39 @@ class Plan:
         """Return what lies within (nx, ny, 2) first and last + 1 of each row."""
         at = np.argwhere(reach[..., 1] > reach[..., 0])
         rows = np.hstack([at, reach[at[:, 0], at[:, 1]]]).astype(np.int32)
-        runs = self._runs.copy()
-        first, last = reach[runs[:, 0], runs[:, 1]].T
-        runs[:, 2], runs[:, 3] = np.maximum(runs[:, 2], first), np.minimum(runs[:, 3], last)
-        runs = runs[runs[:, 3] > runs[:, 2]]
         is_on = np.zeros(len(self.odd.at), np.uint8)
-        contacts.within(self.odd.at, reach, self._shape, is_on)
+        contacts.within(self._along, self._row, reach.reshape(-1, 2), is_on)
         on = np.flatnonzero(is_on).astype(np.int32)
         is_sand = self.is_sand[on]
-        sand = self._part(runs[runs[:, 4] == 1], on[is_sand], n_threads)
-        quick = self._part(runs[runs[:, 4] == 2], on[~is_sand], n_threads)
+        sand = self._part(_clipped(self._sand_runs, reach), on[is_sand], n_threads)
+        quick = self._part(_clipped(self._metal_runs, reach), on[~is_sand], n_threads)
         return Visits(rows, on, is_on, sand, quick)
 
     def _part(self, runs: Ints, on: Ints, n_threads: int) -> Part:
         planes = np.arange(self._shape[0] + 1)
         run_ends = np.searchsorted(runs[:, 0], planes).astype(np.int32)
-        odd_ends = np.searchsorted(self._plane[on], planes).astype(np.int32)
+        odd_ends = np.searchsorted(self._row[on] // self._shape[1], planes).astype(np.int32)
         length = np.concatenate([[0], np.cumsum(runs[:, 3] - runs[:, 2])])
         work = length[run_ends] + ODD_WORK * odd_ends
         shares = np.linspace(0.0, work[-1], SHARES_A_THREAD * n_threads + 1)
         cuts = np.unique(np.searchsorted(work, shares)).astype(np.int32)
-        return Part(runs, on, run_ends, odd_ends, cuts, int(length[-1]) + len(on))
+        n_mixed = int(self._is_mixed[on].sum())
+        return Part(runs, on, run_ends, odd_ends, cuts, int(length[-1]) + n_mixed)
+
+
+def _clipped(runs: Ints, reach: Ints) -> Ints:
+    """Return what of the runs lies within a reach, see `Plan.visits`."""
+    reached = reach.reshape(-1, 2)[runs[:, 0] * np.int32(reach.shape[1]) + runs[:, 1]]
+    first = np.maximum(runs[:, 2], reached[:, 0])
+    last = np.minimum(runs[:, 3], reached[:, 1])
+    kept = np.flatnonzero(last > first)
+    runs = runs[kept]
+    runs[:, 2], runs[:, 3] = first[kept], last[kept]
+    return runs
 
 
 def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
-    """Return the cells that are no plain sand or inner metal, given 1 sand, 2 metal, 3 the rest."""
+    """Return the cells with unlike neighbors, given 1 sand, 2 metal, 3 the rest, 0 outside."""
     is_odd = (kind == 3) | ((kind == 1) & (cells.other != 1.0))
     for axis in range(3):
         for shift in (1, -1):
@@ -186,21 +221,28 @@ def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
     at, rank = by_place[order], np.argsort(order).astype(np.int32)
     n_y, n_z = kind.shape[1:]
     step = np.array([-n_y * n_z, n_y * n_z, -n_z, n_z, -1, 1], np.int32)
-    near = np.empty((n, 6), np.int32)
+    near = np.full((n, 6), LIKE, np.int32)
     for face in range(6):
         beyond = flat[at + step[face]]
+        is_unlike = (beyond != flat[at]) | (beyond == 3)
         place = rank[np.searchsorted(by_place, at + step[face]).clip(0, n - 1)]
-        near[:, face] = np.where((beyond == flat[at]) & (beyond < 3), contacts.SAME, place)
+        near[is_unlike, face] = place[is_unlike]
         near[beyond == 0, face] = n + face
-    g, tilt = np.zeros((2, n, 6), np.float32)
+    like = np.packbits(near == LIKE, axis=1, bitorder="little").ravel()
+    cell, side = np.nonzero(near != LIKE)
+    number = np.full((n + 6, 6), -1, np.int32)
+    number[cell, side] = np.arange(len(cell))
+    near = near[cell, side]
     temp = np.zeros(n + 6, np.float32)
     held = (cells.metal.ravel()[at], cells.other.ravel()[at], cells.rest.ravel()[at])
     heat, heat_next, total, total_next = np.zeros((4, n), np.float32)
-    piece = np.zeros((n, 4), np.float32)
-    is_edge = np.asarray((near >= n).any(axis=1))
+    is_edge = np.zeros(n, np.bool_)
+    is_edge[cell[near >= n]] = True
     odd = Odd(
-        at, near, g, tilt, temp, temp.copy(), heat, heat_next, piece, total, total_next, *held,
-        is_edge, step,
+        at, np.searchsorted(cell, np.arange(n + 1)).astype(np.int32), temp, temp.copy(),
+        temp.copy(), heat, heat_next, np.zeros((n, 4), np.float32), total, total_next, *held,
+        is_edge, like, step, near, side.astype(np.uint8), number[near, side ^ 1],
+        *np.zeros((4, len(near)), np.float32),
     )  # fmt: skip
     contacts.lean(odd, kind.shape, cells)
     return odd

@@ -165,7 +165,7 @@ class HeatFlow:
             temp[tuple(layer)] = float(TOKEN) * (at_c - self.zero_c)
         self._odd.temp[:-6] = temp.ravel()[self._odd.at]
         self._odd.temp[-6:] = self._skin[:, 2]
-        self._odd.temp_next[:] = self._odd.temp
+        self._odd.temp_next[:] = self._odd.seen[:] = self._odd.temp
         self._odd.heat[:] = self._heat.ravel()[self._odd.at]
         self._odd.heat_next[:] = self._odd.heat
         kernels.states(self._heat, self.cells, self.tables, 1, temp)
@@ -246,7 +246,6 @@ class HeatFlow:
         """
         assert self._visits is not None
         odd, fields = self._odd, (self._p, self._p_next, self._heat, self._heat_next)
-        odd.sum[:] = 0.0
         gone, gone_before = 0.0, 0.0
         for stage in range(1, n + 1):
             lead = (stage - 1.0) / stage
@@ -255,15 +254,16 @@ class HeatFlow:
             gone, gone_before = gone + lead * (gone - gone_before) + step * lost, gone
             fields = (fields[1], fields[0], fields[3], fields[2])
             odd = _turned(odd)
-        last, fields = _turned(odd), (fields[1], fields[0], fields[3], fields[2])
-        seen = last.temp.copy()
-        np.divide(odd.sum, np.float32(length), out=seen[:-6], where=~self._plan.is_sand)
-        lost = self._sweep(fields, last._replace(temp=seen), self._visits.sand, 0.0, length)
-        np.copyto(last.temp[:-6], odd.temp[:-6], where=self._plan.is_sand)
+        fields = (fields[1], fields[0], fields[3], fields[2])
+        kernels.mean_over_step(odd, self._visits.quick.on, np.float32(length))
+        seen = _turned(odd)._replace(temp=odd.seen)
+        lost = self._sweep(fields, seen, self._visits.sand, 0.0, length)
         self._gone += gone + length * lost
         self._p_next, self._p, self._heat_next, self._heat = fields
         self._odd = odd
-        kernels.hand_back(self._heat, self._p, odd, self._visits.on, self.zero_c)
+        kernels.hand_back(
+            self._heat, self._p, odd, self._visits.quick.on, self._visits.sand.on, self.zero_c
+        )
         self.n_sweeps += n
         self.n_updates += n * self._visits.quick.n + self._visits.sand.n
 
@@ -295,7 +295,7 @@ class HeatFlow:
             self._find_reach(self._visits.rows)
         rates = np.zeros(len(self._visits.on), np.float32)
         contacts.refresh(
-            self._odd, self._visits.on, self._visits.is_on, self._flat, self.tables, self._skin,
+            self._odd, self._visits.on, self._visits.is_on, self.tables, self._skin,
             np.float32(self.pitch_mm), rates,
         )  # fmt: skip
         sand, metal = self._slopes

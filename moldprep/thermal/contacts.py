@@ -18,9 +18,6 @@ SIGMA_W_MM2_K4: Final = 5.670374e-14
 LIKE: Final = np.float32(0.002)
 """Shares of metal that differ by less are alike."""
 
-SAME: Final = -1
-"""A face within one material, in `Odd.near`."""
-
 
 @compiled(fastmath=True)
 def rise(cells: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
@@ -95,69 +92,56 @@ def slant(cells: Any, i: Any, j: Any, k: Any, axis: Any) -> Any:
 
 @compiled(parallel=True)
 def lean(odd: Any, shape: Any, cells: Any) -> None:
-    """Set how the metal's surface lies at each mixed face of the odd cells."""
+    """Set how the metal's surface lies at the faces of the odd cells."""
     n_y, n_z = shape[1], shape[2]
-    place, beside, tilts, held, flat = odd.at, odd.near, odd.tilt, odd.metal, cells.metal.ravel()
+    place, beside, held, flat = odd.at, odd.near, odd.metal, cells.metal.ravel()
+    tilts, beyond, widths = odd.tilt, odd.beyond, odd.width
     for q in prange(place.size):
         at = place[q]
         i, j, k = at // (n_y * n_z), (at // n_z) % n_y, at % n_z
-        for face in range(6):
-            axis, near = face // 2, beside[q, face]
-            back = 1 - face % 2
+        for e in range(odd.first[q], odd.first[q + 1]):
+            face, near = odd.face[e], beside[e]
+            axis, back = face // 2, 1 - face % 2
             a, b, c = i - back * (axis == 0), j - back * (axis == 1), k - back * (axis == 2)
-            if 0 <= near < place.size:
-                tilts[q, face] = slant(cells, a, b, c, axis)
+            if near < place.size:
+                tilts[e], width = slant(cells, a, b, c, axis), ONE
                 if (held[q] > ZERO) != (held[near] > ZERO):
                     to = odd.step[face]
                     of_metal, inward = (at, -to) if held[q] > ZERO else (at + to, to)
-                    beyond, width = sand_up_to(flat, of_metal, inward)
-                    if width < ONE:
-                        tilts[q, face] = wedge(width, beyond + HALF)
+                    beyond[e], width = sand_up_to(flat, of_metal, inward)
+                if width < ONE:
+                    tilts[e] = wedge(width, beyond[e] + HALF)
+                widths[e] = width
 
 
-@compiled(fastmath=True)
-def conductance(
-    t1: Any,
-    t2: Any,
-    a: Any,
-    step: Any,
-    tilt: Any,
-    metal: Any,
-    other: Any,
-    rest: Any,
-    conduct: Any,
-    capacity: Any,
-    contact: Any,
-    pitch: Any,
-) -> Any:
-    """Return g of a face with mixed sides, between flat cells a and a + step. [W/(mm³ K)]
+@compiled(fastmath=True, inline="always")
+def to_sand(
+    t1: Any, t2: Any, f: Any, m1: Any, m2: Any, tilt: Any, beyond: Any, width: Any, conduct: Any,
+    contact: Any, pitch: Any,
+) -> Any:  # fmt: skip
+    """Return g from a cell with metal at t1 to one without. [W/(mm³ K)]
 
-    A cell with any metal is a node of the metal. From it to a cell without, the heat goes through
-    metal up to the surface, across the contact, and through the rest: the surface is where the
-    cell's share of metal puts it on the line between the centers. `tilt` is as in `Odd`. (Bare
-    arrays: handing on whole tuples of them costs more than all the rest.)
+    A cell with any metal is a node of the metal. From it the heat goes through metal up to the
+    surface, across the contact, and through the rest: the surface is where the cell's share of
+    metal puts it on the line between the centers. `tilt`, `beyond` and `width` are as in `Odd`.
     """
-    b = a + step
-    m1, m2 = rest[a], rest[b]
-    f1, f2 = metal[a], metal[b]
     mean = HALF * (t1 + t2)
-    if (f1 > ZERO) != (f2 > ZERO):
-        if f1 > ZERO:
-            beyond, width = sand_up_to(metal, a, -step)
-        else:
-            beyond, width = sand_up_to(metal, b, step)
-            f1, t1, m1, m2 = f2, t2, m2, m1
-        path = beyond / looked_up(conduct, m1, mean) + HALF / looked_up(conduct, m2, mean)
-        path = path / max(tilt, ONE) + max(f1 - HALF, ZERO) / looked_up(conduct, 0, t1)
-        at_face = contact[m1 if f1 < ONE else m2] / min(max(tilt, np.float32(0.1)), ONE)
-        return width / (pitch * (pitch * path + at_face))
-    if f1 == ZERO:
-        one, two = looked_up(conduct, m1, t1), looked_up(conduct, m2, t2)
-        return np.float32(2.0) * one * two / ((one + two) * pitch * pitch)
+    path = beyond / looked_up(conduct, m1, mean) + HALF / looked_up(conduct, m2, mean)
+    path = path / max(tilt, ONE) + max(f - HALF, ZERO) / looked_up(conduct, 0, t1)
+    at_face = contact[m1 if f < ONE else m2] / min(max(tilt, np.float32(0.1)), ONE)
+    return width / (pitch * (pitch * path + at_face))
+
+
+@compiled(fastmath=True, inline="always")
+def within_metal(
+    mean: Any, f1: Any, f2: Any, s1: Any, s2: Any, m1: Any, m2: Any, tilt: Any, conduct: Any,
+    capacity: Any, pitch: Any,
+) -> Any:  # fmt: skip
+    """Return g between two cells with metal. [W/(mm³ K)]"""
     of_metal = looked_up(conduct, 0, mean) / (pitch * pitch)
     full = looked_up(capacity, 0, mean)
-    one = filled(f1, other[a], looked_up(capacity, m1, mean) / full)
-    two = filled(f2, other[b], looked_up(capacity, m2, mean) / full)
+    one = filled(f1, s1, looked_up(capacity, m1, mean) / full)
+    two = filled(f2, s2, looked_up(capacity, m2, mean) / full)
     weight = tilt * tilt
     return of_metal * (weight * min(one, two) + (ONE - weight) * HALF * (f1 + f2))
 
@@ -209,49 +193,54 @@ def to_outside(
 
 
 @compiled(parallel=True, fastmath=True)
-def refresh(
-    odd: Any, on: Any, is_on: Any, cells: Any, tables: Any, skin: Any, pitch: Any, rates: Any
-) -> None:
-    """Set g of the mixed faces of the active odd cells at their temperatures now, and their rates.
+def refresh(odd: Any, on: Any, is_on: Any, tables: Any, skin: Any, pitch: Any, rates: Any) -> None:
+    """Set g of the faces of the active odd cells at their temperatures now, and their rates.
 
-    `cells` are flat. `skin` is (6, 3): film [W/(mm² K)], emissivity, temperature [°C]. A face
+    `skin` is (6, 3): film [W/(mm² K)], emissivity, temperature [°C]. A face
     between two odd cells is set once, by the lower one if that is active. `rates` (n,) becomes
     sum g / C. [1/s]
     """
-    place, beside, g_of, temp, tilts = odd.at, odd.near, odd.g, odd.temp, odd.tilt
-    to, f_of, s_of, m_of = odd.step, odd.metal, odd.other, odd.rest
-    metal, other, rest = cells.metal, cells.other, cells.rest
+    first, beside, g_of, faces, twins = odd.first, odd.near, odd.g, odd.face, odd.twin
+    tilts, beyond, widths = odd.tilt, odd.beyond, odd.width
+    temp, f_of, s_of, m_of, n_odd = odd.temp, odd.metal, odd.other, odd.rest, odd.at.size
     conduct, capacity, contact = tables.conduct, tables.capacity, tables.contact
     for s in prange(on.size):
         q = on[s]
-        at, t = place[q], temp[q]
-        for face in range(6):
-            near = beside[q, face]
-            if near >= place.size:
-                film = skin[near - place.size]
-                g_of[q, face] = to_outside(t, f_of[q], m_of[q], film[2], conduct, film, pitch)
-            elif near >= 0 and face % 2 == 1:
-                tilt, step = tilts[q, face], to[face]
-                g = conductance(
-                    t, temp[near], at, step, tilt, metal, other, rest, conduct, capacity, contact,
-                    pitch,
+        t1, f1, m1 = temp[q], f_of[q], m_of[q]
+        for e in range(first[q], first[q + 1]):
+            near = beside[e]
+            if near >= n_odd:
+                film = skin[near - n_odd]
+                g_of[e] = to_outside(t1, f1, m1, film[2], conduct, film, pitch)
+                continue
+            if faces[e] % 2 == 0 and is_on[near]:
+                continue
+            t2, f2, m2 = temp[near], f_of[near], m_of[near]
+            if f1 > ZERO and f2 > ZERO:
+                g = within_metal(
+                    HALF * (t1 + t2), f1, f2, s_of[q], s_of[near], m1, m2, tilts[e], conduct,
+                    capacity, pitch,
                 )  # fmt: skip
-                g_of[q, face] = g
-                g_of[near, face - 1] = g
-            elif near >= 0 and not is_on[near]:
-                tilt, step = tilts[q, face], to[face + 1]
-                g = conductance(
-                    temp[near], t, at - step, step, tilt, metal, other, rest, conduct, capacity,
-                    contact, pitch,
-                )  # fmt: skip
-                g_of[q, face] = g
+            elif f1 > ZERO:
+                g = to_sand(
+                    t1, t2, f1, m1, m2, tilts[e], beyond[e], widths[e], conduct, contact, pitch
+                )
+            elif f2 > ZERO:
+                g = to_sand(
+                    t2, t1, f2, m2, m1, tilts[e], beyond[e], widths[e], conduct, contact, pitch
+                )
+            else:
+                one, two = looked_up(conduct, m1, t1), looked_up(conduct, m2, t2)
+                g = np.float32(2.0) * one * two / ((one + two) * pitch * pitch)
+            g_of[e] = g
+            g_of[twins[e]] = g
     for s in prange(on.size):
         q = on[s]
         m, f, t = m_of[q], f_of[q], temp[q]
         own = looked_up(conduct, 0 if f > ZERO else m, t) / (pitch * pitch)
-        total = ZERO
-        for face in range(6):
-            total += own if beside[q, face] == SAME else g_of[q, face]
+        total = own * np.float32(6 - (first[q + 1] - first[q]))
+        for e in range(first[q], first[q + 1]):
+            total += g_of[e]
         holds = f * looked_up(capacity, 0, t)
         if f < ONE:
             holds += s_of[q] * looked_up(capacity, m, t)
@@ -259,10 +248,7 @@ def refresh(
 
 
 @compiled(parallel=True)
-def within(at: Any, reach: Any, shape: Any, is_on: Any) -> None:
-    """Set (n,) whether cells of the flat grid lie within a reach (nx, ny, 2) of its rows."""
-    n_y, n_z = shape[1], shape[2]
-    for q in prange(at.size):
-        row, k = at[q] // n_z, at[q] % n_z
-        i, j = row // n_y, row % n_y
-        is_on[q] = reach[i, j, 0] <= k < reach[i, j, 1]
+def within(along: Any, row: Any, reach: Any, is_on: Any) -> None:
+    """Set (n,) whether cells, given by row and place along it, are within (rows, 2) first, end."""
+    for q in prange(row.size):
+        is_on[q] = reach[row[q], 0] <= along[q] < reach[row[q], 1]

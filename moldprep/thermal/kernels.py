@@ -13,7 +13,6 @@ import numba
 import numpy as np
 from numba import prange
 
-from moldprep.thermal.contacts import SAME
 from moldprep.thermal.curves import (
     ONE,
     TOKEN,
@@ -26,8 +25,18 @@ from moldprep.thermal.curves import (
     state_of,
 )
 from moldprep.thermal.materials import OUTSIDE
+from moldprep.thermal.prefetch import fetch
 
 SIX: Final = np.float32(6.0)
+LANES: Final = np.uint64(16)
+"""Cells that go at once: a line of memory. A run ends in a piece with some of them masked."""
+
+RUNS_AHEAD: Final = 12
+"""Runs by which memory is called before it is used."""
+
+SPOTS_AHEAD: Final = 128
+"""The same for single cells."""
+
 UP: Final = np.float32(-1.0)
 """Time of a fall that has not happened; NaN is not for fast arithmetic."""
 
@@ -74,75 +83,92 @@ def states(heat: Any, cells: Any, tables: Any, which: int, out: Any) -> None:
                     out[i, j, k] = t if which == 0 else p
 
 
-@compiled(fastmath=True)
-def flow_into(flow: Any, p: Any, at: Any, n: Any, x: Any, y: Any) -> None:
-    """Set the sum of the neighbors' P less six times the own, along a run that begins at `at`.
+@compiled(fastmath=True, inline="always")
+def flow_into(p: Any, q: Any, x: Any, y: Any) -> Any:
+    """Return the sum of the neighbors' P less six times the own.
 
     Grids are flat, x and y the steps to the next plane and row. Numbers without sign, here and
     below, because they need no care for places before the first.
     """
     one = np.uint64(1)
-    for k in range(n):
-        q = at + k
-        across = (p[q - x] + p[q + x]) + (p[q - y] + p[q + y])
-        flow[k] = (p[q - one] + p[q + one]) + across - SIX * p[q]
+    across = (p[q - x] + p[q + x]) + (p[q - y] + p[q + y])
+    return (p[q - one] + p[q + one]) + across - SIX * p[q]
 
 
 @compiled(fastmath=True)
 def sand_on(
-    new: Any, old: Any, flow: Any, p: Any, at: Any, n: Any, bends: Any, lead: Any, step: Any
-) -> None:
-    """Go on from the last two stages of plain sand; its bends are written out to run as vectors."""
+    p: Any, p_next: Any, old: Any, new: Any, at: Any, n: Any, x: Any, y: Any, bends: Any,
+    lead: Any, step: Any,
+) -> None:  # fmt: skip
+    """Go on from the last two stages in a run of sand; its bends are written out for vectors."""
     a, b = bends[0, 0], bends[0, 1]
     x1, x2, x3 = bends[1, 0], bends[2, 0], bends[3, 0]
     x4, x5, x6 = bends[4, 0], bends[5, 0], bends[6, 0]
     d1, d2, d3 = bends[1, 1], bends[2, 1], bends[3, 1]
     d4, d5, d6 = bends[4, 1], bends[5, 1], bends[6, 1]
-    for k in range(n):
-        h = old[at + k] + lead * (old[at + k] - new[at + k]) + step * flow[k]
-        new[at + k] = h
-        low = d1 * max(h - x1, ZERO) + d2 * max(h - x2, ZERO) + d3 * max(h - x3, ZERO)
-        high = d4 * max(h - x4, ZERO) + d5 * max(h - x5, ZERO) + d6 * max(h - x6, ZERO)
-        p[at + k] = a + b * h + low + high
+    for begin in range(at, at + n, LANES):
+        for q in range(begin, begin + LANES):
+            h = old[q] + lead * (old[q] - new[q]) + step * flow_into(p, q, x, y)
+            low = d1 * max(h - x1, ZERO) + d2 * max(h - x2, ZERO) + d3 * max(h - x3, ZERO)
+            high = d4 * max(h - x4, ZERO) + d5 * max(h - x5, ZERO) + d6 * max(h - x6, ZERO)
+            if q < at + n:
+                new[q] = h
+                p_next[q] = a + b * h + low + high
 
 
 @compiled(fastmath=True)
 def metal_on(
-    new: Any, old: Any, flow: Any, p: Any, at: Any, n: Any, row: Any, lead: Any, step: Any
-) -> None:
-    """Go on from the last two stages of inner metal."""
+    p: Any, p_next: Any, old: Any, new: Any, at: Any, n: Any, x: Any, y: Any, row: Any, room: Any,
+    lead: Any, step: Any,
+) -> None:  # fmt: skip
+    """Go on from the last two stages in a run of metal; its look-ups go by themselves.
+
+    See `curves.even`. `room` has to be a piece longer than the run.
+    """
+    lowest, per, last = row[0], row[1], np.float32(row.size - 4)
+    for begin in range(at, at + n, LANES):
+        for q in range(begin, begin + LANES):
+            h = old[q] + lead * (old[q] - new[q]) + step * flow_into(p, q, x, y)
+            room[q - at] = max(h - lowest, ZERO) * per
+            if q < at + n:
+                new[q] = h
     for k in range(n):
-        h = old[at + k] + lead * (old[at + k] - new[at + k]) + step * flow[k]
-        new[at + k] = h
-        p[at + k] = even(h, row)
+        i = np.uint32(min(room[k], last))
+        low = row[i + np.uint32(2)]
+        p_next[at + k] = low + (room[k] - np.float32(i)) * (row[i + np.uint32(3)] - low)
+
+
+@compiled(fastmath=True, inline="always")
+def place_of(run: Any, x: Any, y: Any) -> tuple[Any, Any]:
+    """Return where a run begins in the flat grid, and its length."""
+    at = np.uint64(run[0]) * x + np.uint64(run[1]) * y + np.uint64(run[2])
+    return at, np.uint64(run[3] - run[2])
 
 
 @compiled(fastmath=True)
 def sweep_runs(
-    p: Any,
-    p_next: Any,
-    heat: Any,
-    heat_next: Any,
-    runs: Any,
-    first: Any,
-    end: Any,
-    x: Any,
-    y: Any,
-    room: Any,
-    tables: Any,
-    lead: Any,
-    step: Any,
-) -> None:
-    """Do a stage in runs of plain sand and of inner metal, in flat grids."""
+    p: Any, p_next: Any, heat: Any, heat_next: Any, runs: Any, first: Any, end: Any, x: Any, y: Any,
+    room: Any, tables: Any, lead: Any, step: Any,
+) -> None:  # fmt: skip
+    """Do a stage in runs of sand and of full metal, in flat grids.
+
+    Their neighbors are taken as like them; where they are not, `sweep_odd` sets P afterwards, and
+    what is left as heat here is not read. Runs are short and lie far apart in memory, so each is
+    called into the cache a dozen runs beforehand.
+    """
     sand_p, metal_p = tables.sand_p, tables.metal_p
     for r in range(first, end):
-        at = np.uint64(runs[r, 0]) * x + np.uint64(runs[r, 1]) * y + np.uint64(runs[r, 2])
-        n = np.uint64(runs[r, 3] - runs[r, 2])
-        flow_into(room, p, at, n, x, y)
+        at, n = place_of(runs[min(r + RUNS_AHEAD, end - 1)], x, y)
+        for q in range(at, at + n + LANES, LANES):
+            fetch(p, q + x)
+            fetch(p_next, q)
+            fetch(heat, q)
+            fetch(heat_next, q)
+        at, n = place_of(runs[r], x, y)
         if runs[r, 4] == 1:
-            sand_on(heat_next, heat, room, p_next, at, n, sand_p, lead, step)
+            sand_on(p, p_next, heat, heat_next, at, n, x, y, sand_p, lead, step)
         else:
-            metal_on(heat_next, heat, room, p_next, at, n, metal_p, lead, step)
+            metal_on(p, p_next, heat, heat_next, at, n, x, y, metal_p, room, lead, step)
 
 
 @compiled(fastmath=True, inline="always")
@@ -172,16 +198,17 @@ def find_piece(
 @compiled(fastmath=True)
 def sweep_odd(
     p: Any, p_next: Any, odd: Any, on: Any, tables: Any, per: Any, lead: Any, step: Any
-) -> Any:
-    """Do a stage in odd cells; return the flow out. [W/mm³]
+) -> Any:  # fmt: skip
+    """Do a stage in odd cells; return the flow out of the grid. [W/mm³]
 
     Each temperature is summed up over time in the same way as its heat, so that what lies beside
     can be given exactly what has left here. The P of mixtures, which nobody reads, is left.
     """
     lost = 0.0
-    place, beside, g_of, to, is_edge = odd.at, odd.near, odd.g, odd.step, odd.is_edge
+    place, begins, beside, g_of, is_edge = odd.at, odd.first, odd.near, odd.g, odd.is_edge
     temp, temp_next, first_outside = odd.temp, odd.temp_next, odd.at.size
-    heat, heat_next, total, total_next = odd.heat, odd.heat_next, odd.sum, odd.sum_next
+    to, is_like = odd.step, odd.like
+    held, held_next, total, total_next = odd.heat, odd.heat_next, odd.sum, odd.sum_next
     metal, other, rest, pieces = odd.metal, odd.other, odd.rest, odd.piece
     sand_c, sand_p, metal_c, metal_p = (
         tables.sand_c, tables.sand_p, tables.metal_c, tables.metal_p,
@@ -189,47 +216,67 @@ def sweep_odd(
     knot_c, knot_heat, first = tables.knot_c, tables.heat, tables.first
     for s in range(on.size):
         q = np.uint32(on[s])
-        t, f = temp[q], metal[q]
-        flow, mixed = ZERO, is_mixture(f, rest[q])
-        for face in range(6):
-            flow += g_of[q, face] * (temp[np.uint32(max(beside[q, face], 0))] - t)
-        if not mixed:
-            at = place[q]
-            here, within = p[at], ZERO
-            for face in range(6):
-                is_like = np.float32(beside[q, face] == SAME)
-                within += is_like * (p[np.uint32(at + to[face])] - here)
-            flow += per * within
+        t, f, at = temp[q], metal[q], place[q]
+        begin, end = np.uint32(begins[q]), np.uint32(begins[q + np.uint32(1)])
+        flow = ZERO
+        for e in range(begin, end):
+            flow += g_of[e] * (temp[np.uint32(beside[e])] - t)
         if is_edge[q]:
-            for face in range(6):
-                near = beside[q, face]
+            for e in range(begin, end):
+                near = beside[e]
                 if near >= first_outside:
-                    lost += np.float64(g_of[q, face] * (t - temp[near]))
+                    lost += np.float64(g_of[e] * (t - temp[near]))
         total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * t
-        h = heat[q] + lead * (heat[q] - heat_next[q]) + step * flow
-        heat_next[q] = h
+        mixed = is_mixture(f, rest[q])
+        if not mixed:
+            here, within, like = p[at], ZERO, is_like[q]
+            for face in range(6):
+                within += p[np.uint32(at + (to[face] if (like >> face) & 1 else 0))] - here
+            flow += per * within
+        h = held[q] + lead * (held[q] - held_next[q]) + step * flow
+        held_next[q] = h
         if mixed:
             if h < pieces[q, 0] or h >= pieces[q, 1]:
                 find_piece(pieces[q], h, t, f, other[q], rest[q], knot_c, knot_heat, first)
             temp_next[q] = pieces[q, 2] + (h - pieces[q, 0]) * pieces[q, 3]
         elif f == ONE:
-            temp_next[q], p_next[place[q]] = even(h, metal_c), even(h, metal_p)
+            temp_next[q], p_next[at] = even(h, metal_c), even(h, metal_p)
         else:
             each = h / other[q]
-            temp_next[q], p_next[place[q]] = bent(each, sand_c), bent(each, sand_p)
+            temp_next[q], p_next[at] = bent(each, sand_c), bent(each, sand_p)
     return lost
 
 
 @compiled(parallel=True, fastmath=True)
-def hand_back(heat: Any, p: Any, odd: Any, on: Any, zero_c: Any) -> None:
-    """Set the heat of odd cells in the grid, and of mixtures the P that shows they are warm."""
-    flat, flat_p = heat.ravel(), p.ravel()
+def mean_over_step(odd: Any, on: Any, length: Any) -> None:
+    """Let the sand see the mean temperatures of all else over a step, and begin their sums anew."""
+    seen, total, per = odd.seen, odd.sum, ONE / length
     for s in prange(on.size):
         q = on[s]
-        at, f = odd.at[q], odd.metal[q]
-        flat[at] = odd.heat[q]
-        if is_mixture(f, odd.rest[q]):
-            flat_p[at] = TOKEN * (odd.temp[q] - zero_c)
+        seen[q] = total[q] * per
+        total[q] = ZERO
+
+
+@compiled(parallel=True, fastmath=True)
+def hand_back(heat: Any, p: Any, odd: Any, quick: Any, sand: Any, zero_c: Any) -> None:
+    """Show what a step has done wherever it is read.
+
+    The heat of odd cells in the grid, of mixtures a P that shows whether they are warm, and the new
+    temperatures of sand.
+    """
+    flat, flat_p = heat.ravel(), p.ravel()
+    place, heats, temp, temp_next, seen = odd.at, odd.heat, odd.temp, odd.temp_next, odd.seen
+    for s in prange(quick.size):
+        fetch(flat, np.uint32(place[quick[min(s + SPOTS_AHEAD, quick.size - 1)]]))
+        q = quick[s]
+        flat[place[q]] = heats[q]
+        if is_mixture(odd.metal[q], odd.rest[q]):
+            flat_p[place[q]] = TOKEN * (temp[q] - zero_c)
+    for s in prange(sand.size):
+        fetch(flat, np.uint32(place[sand[min(s + SPOTS_AHEAD, sand.size - 1)]]))
+        q = sand[s]
+        flat[place[q]] = heats[q]
+        seen[q] = temp_next[q] = temp[q]
 
 
 @compiled(parallel=True, fastmath=True)
@@ -258,7 +305,7 @@ def sweep(
     flat, flat_next, old, new = p.ravel(), p_next.ravel(), heat.ravel(), heat_next.ravel()
     x, y = np.uint64(p.shape[1] * p.shape[2]), np.uint64(p.shape[2])
     for c in prange(cuts.size - 1):
-        room = np.empty(p.shape[2], np.float32)
+        room = np.empty(y + LANES, np.float32)
         for i in range(cuts[c], cuts[c + 1]):
             sweep_runs(
                 flat, flat_next, old, new, runs, run_ends[i], run_ends[i + 1], x, y, room, tables,
@@ -311,7 +358,8 @@ def mark(
     crossed, gradient, high, low = watched.crossed, watched.gradient, watched.high, watched.low
     n_up = 0
     for s in prange(spots.size):
-        spot = spots[s]
+        fetch(flat, np.uint32(spots[min(s + SPOTS_AHEAD, spots.size - 1)]))
+        spot = np.uint32(spots[s])
         before, after = last[s], flat[spot]
         last[s] = after
         if min(before, after) > high[s]:
