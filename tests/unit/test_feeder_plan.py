@@ -11,8 +11,9 @@ from shapely.geometry import Point, Polygon
 from moldprep.catalog import find
 from moldprep.geometry.shapes import revolved
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Placement, PrintRoom
+from moldprep.records import Alloy, ChillPlan, IngatePlan, Placement, PrintRoom
 from moldprep.rigging.build import build_rigging
+from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feed_groups import FeedGroup, feed_groups, hot_time_s, joined_groups
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.feed.feeder_sites import Sites
@@ -453,6 +454,26 @@ def test_a_chill_lies_under_metal_and_has_a_way_in():
     assert (on_top.normal[2], at_foot.normal[2]) == (-1.0, -1.0)
     assert 25.0 < on_top.width_mm <= 40.0
     assert at_foot.width_mm >= 90.0
+
+
+def test_a_chill_keeps_a_web_of_sand_to_a_gate_and_no_more():
+    """A gate 60 mm wide comes in at y = 20; a chill behind its mouth, or well under it, is free."""
+    gate = IngatePlan(
+        name="ingate-1", path_mm=((0.0, 80.0, 0.0), (0.0, 20.0, 0.0)), width_mm=60.0,
+        height_mm=6.0, side_deg=0.0,
+    )  # fmt: skip
+    riser = replace(gate, name="ingate-2", path_mm=((90.0, 0.0, -40.0), (90.0, 0.0, 0.0)))
+    room = ElbowRoom(replace(plan_of(), ingates=(gate, riser)), None, ())
+    at = {
+        (0.0, 4.0, 0.0): True,  # 6 mm of sand behind the mouth
+        (0.0, 6.0, 0.0): False,  # 4 mm
+        (0.0, 50.0, -11.0): True,  # 6 mm under it
+        (0.0, 50.0, -9.0): False,
+        (90.0, 0.0, 0.0): False,  # where one rises
+    }
+    for place, is_free in at.items():
+        chill = ChillPlan(name="C1", at_mm=place, size_mm=(20.0, 20.0, 10.0))
+        assert room.has_chill(chill, (), ()) == is_free, place
 
 
 WIDE = Solid.box((0, 0, 0), (300, 200, 12))

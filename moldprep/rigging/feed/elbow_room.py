@@ -8,10 +8,13 @@ from itertools import pairwise
 import numpy as np
 from shapely.geometry import LineString
 
-from moldprep.records import ChillPlan, FeederPlan, Placement, RiggingPlan
+from moldprep.geometry.shapes import trapezoid_widths_mm
+from moldprep.records import ChillPlan, FeederPlan, IngatePlan, Placement, RiggingPlan, RunnerPlan
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.seat import Disc
 from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
+from moldprep.rigging.feed.webs import WEB_MM
+from moldprep.rigging.gates.room import Prism, chill_prisms
 from moldprep.thermal.regions import unplaced
 
 Point = tuple[float, float, float]
@@ -112,11 +115,25 @@ class ElbowRoom:
             return False
         if any(_is_against(chill, feeder) for feeder in feeders):
             return False
-        half = 0.5 * math.hypot(*chill.size_mm[:2])
-        return not any(
-            math.dist(point, chill.at_mm) < half + wide
-            for point, wide in _channel_points(self._plan)
-        )
+        (mine,) = chill_prisms([chill])
+        return all(_apart_mm(mine, channel) >= WEB_MM for channel in _channel_prisms(self._plan))
+
+
+def _channel_prisms(plan: RiggingPlan) -> Iterator[Prism]:
+    """Yield the room of every runner and ingate."""
+    ways: tuple[RunnerPlan | IngatePlan, ...] = (*plan.runners, *plan.ingates)
+    for way in ways:
+        wide = max(trapezoid_widths_mm(way.width_mm, way.height_mm, way.side_deg))
+        low = min(point[2] for point in way.path_mm)
+        high = max(point[2] for point in way.path_mm) + way.height_mm
+        line = LineString([point[:2] for point in way.path_mm])
+        cap = "flat" if line.length > 0.0 else "square"  # one that only rises is a spot from above
+        yield line.buffer(0.5 * wide, cap_style=cap, join_style="mitre"), low, high
+
+
+def _apart_mm(a: Prism, b: Prism) -> float:
+    """Return the distance between two upright prisms. [mm]"""
+    return math.hypot(a[0].distance(b[0]), max(a[1] - b[2], b[1] - a[2], 0.0))
 
 
 def _channel_points(plan: RiggingPlan, but_into: str = "") -> Iterator[tuple[Point, float]]:
