@@ -25,12 +25,14 @@ class Block:
     inserts : chills and sleeves, without what the metal takes of them
     mouths  : (name, body) of the openings from open feeders, basin or vents up to the top
     open_up : the upright way from every open body to above the block, so that no skin is left
+    notes   : what the crew has to do where such a way meets an insert
     """
 
     solid: Solid
     inserts: Solid
     mouths: tuple[tuple[str, Solid], ...]
     open_up: Solid
+    notes: tuple[str, ...] = ()
 
 
 def make_block(
@@ -56,14 +58,21 @@ def make_block(
     solid = Solid.box(tuple(low), tuple(high))
     ways = [_way_up(body.solid, top) for body in open_bodies]
     mouths = [
-        (f"{body.name} mouth", (way & solid) - metal)
+        (f"{body.name} mouth", (way & solid) - metal - inserts)
         for body, way in zip(open_bodies, ways, strict=True)
+    ]
+    notes = [
+        f"{body.name} goes up through {insert.name}: drill it there"
+        for body, way in zip(open_bodies, ways, strict=True)
+        for insert in rigging.inserts
+        if ((way & insert.solid) - metal).volume_mm3 > SLIVER_MM3
     ]
     return Block(
         solid=solid,
         inserts=inserts,
         mouths=tuple((name, mouth) for name, mouth in mouths if mouth.volume_mm3 > SLIVER_MM3),
         open_up=Solid.union(ways),
+        notes=tuple(notes),
     )
 
 

@@ -137,6 +137,7 @@ def cut_mold(
         notes=(
             walls.reason,
             *_saved_notes(layout, sand),
+            *layout.block.notes,
             *layout.found.notes,
             *(pocket.note for pocket in layout.pockets),
         ),

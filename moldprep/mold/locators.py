@@ -145,7 +145,8 @@ def find_slide(
             strip = box(*corners.ravel())
             run = face.intersection(strip)
             x0, y0, x1, y1 = run.bounds if not run.is_empty else (0.0, 0.0, 0.0, 0.0)
-            is_whole = run.area > WHOLE * (x1 - x0) * (y1 - y0) > 0.0
+            length = (x1 - x0, y1 - y0)[axis]
+            is_whole = run.area > WHOLE * length * 2.0 * half > 0.0
             if is_whole and solid.buffer(SKIN_MM).covers(run):
                 ends = np.array([[x0, y0], [x1, y1]])
                 ends[:, 1 - axis] = at

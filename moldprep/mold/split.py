@@ -25,6 +25,9 @@ TRIES: Final = 13
 WEB_MM: Final = 12.0
 """Sand thinner than this where a plane cuts it is a web that breaks; common practice, no source."""
 
+SKINS_MM: Final = (-WEB_MM, -0.5 * WEB_MM, 0.5 * WEB_MM, WEB_MM)
+"""How far above and below a plane sand must go on: less is a skin along it."""
+
 GLUE_MM: Final = 0.2
 """Room for glue between two parts of a piece; common practice, no source."""
 
@@ -224,9 +227,11 @@ def _cut(
 
 
 def _harm(upright: Solid, level: float, clear: Sequence[Solid]) -> int:
-    """Return the area of thin webs a plane cuts, and of what it should miss, to 1 mm²."""
+    """Return the area of thin webs a plane cuts or leaves, and of what it should miss, to 1 mm²."""
     face = upright.slice_at(level)
     webs = face.area - face.buffer(-0.5 * WEB_MM).buffer(0.5 * WEB_MM).intersection(face).area
+    for off in SKINS_MM:  # sand between the plane and a hollow along it
+        webs += face.difference(upright.slice_at(level + off)).area
     hit = sum(
         body.slice_at(level).area
         for body in clear

@@ -18,6 +18,7 @@ from moldprep.mold.bolts import flange_bend_mpa, worst_bend
 from moldprep.mold.cutting import Cutting
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.handling import measure_pieces
+from moldprep.mold.locators import find_slide
 from moldprep.mold.marks import letters, sunk
 from moldprep.mold.split import fits
 from moldprep.records import Piece, Role, Rules
@@ -285,6 +286,25 @@ def test_parts_of_what_the_crane_cannot_lift_go_in_one_by_one():
     for aside in (-3.0, 3.0):
         assert (drags[1].solid.moved((0, aside, 0)) & drags[0].solid).volume_mm3 > 10.0
     assert_sound(mold)
+
+
+def test_a_cut_leaves_no_skin_along_a_wall():
+    """The even cut would lie 2 mm beside the wall of the cavity; it is moved off that."""
+    casting = Solid.box((3.0, -60, -60), (90, 60, 60)) + Solid.box((-88, -8, -8), (4, 8, 8))
+    small = PRINTER.model_copy(update={"box_mm": (250.0, 400.0, 400.0), "wall_gap_mm": 5.0})
+    mold = mold_of(casting, printer=small, mold={**PLAIN, "wall_mm": 100.0})
+    low, high, *rest = [piece.solid.bounds[:, 0] for piece in mold.pieces if piece.role == "drag"]
+    assert not rest
+    for cut in (high[0], low[1]):
+        assert abs(cut - 3.0) > 10.0
+
+
+def test_a_tongue_needs_sand_as_wide_as_itself_all_along():
+    """A narrow ledge beside a hollow takes none: it would stand in the hollow."""
+    step = Solid.box((0, 0, 0), (200, 300, 100)) - Solid.box((-1, 110, 60), (201, 301, 101))
+    ends = find_slide(step, step.moved((0, 0, 100)), 100.0, 0.3, 0)
+    assert ends
+    assert all(end.y_mm + end.radius_mm < 110.0 for end in ends)
 
 
 def test_parts_of_a_cut_piece_are_lifted_by_their_cut_faces_too():

@@ -93,6 +93,18 @@ def test_the_cope_holds_down_what_lies_loose_in_the_drag():
     agree(handling.cope_lift_n, up, rel=2e-2, why="the play, and the wall as a flat one")
 
 
+def test_a_vent_that_ends_under_a_sleeve_is_to_be_drilled():
+    """Its way up and the sleeve share no room twice, and the crew is told."""
+    cap = Solid.cone(35, 35, 10).moved((0, 0, 100))
+    vent = ("vent-F1", Role.VENT, Solid.cone(3, 3, 8).moved((0, 0, 89)))
+    mold = mold_of(
+        PLATE, *FED, vent, inserts=[("sleeve-F1", SLEEVE + cap)], material="insulating",
+        mold={"locators": False, "marks": False, "lifting": "none"},
+    )  # fmt: skip
+    agree(shares(mold), mold.block.volume_mm3, rel=1e-6, why="float64 booleans")
+    assert "vent-F1 goes up through sleeve-F1: drill it there" in mold.notes
+
+
 def test_a_plug_carries_its_name_on_top():
     with_marks, without = sleeved(marks=True), sleeved()
     (mark,) = [body for name, body in with_marks.clearances if name == "plug-F1 mark"]
