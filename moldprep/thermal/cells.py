@@ -24,8 +24,11 @@ Flags = NDArray[np.bool_]
 MIDDLE_C = 600.0
 """Where the sand's conductivity is taken to weigh the contact against it."""
 
-SHARES_A_THREAD = 16
+SHARES_A_THREAD = 4
 """Shares of the work for each thread: enough that none waits long for the last."""
+
+MOST_AT_ONCE = 3
+"""Stages whose planes are in the cache at once."""
 
 
 class Cells(NamedTuple):
@@ -110,6 +113,7 @@ class Part(NamedTuple):
     on    : (n,) odd cells
     run_ends, odd_ends : (nx + 1,) where the runs and the odd cells of each plane begin
     cuts  : plane that each share of the work begins with, and the end
+    at_once : stages that follow each other by a plane; shares have at least two planes for each
     n     : cells in all
     """
 
@@ -118,6 +122,7 @@ class Part(NamedTuple):
     run_ends: Ints
     odd_ends: Ints
     cuts: Ints
+    at_once: int
     n: int
 
 
@@ -191,10 +196,21 @@ class Plan:
         odd_ends = np.searchsorted(self._row[on] // self._shape[1], planes).astype(np.int32)
         length = np.concatenate([[0], np.cumsum(runs[:, 3] - runs[:, 2])])
         work = length[run_ends] + ODD_WORK * odd_ends
+        n_planes = int((np.diff(work) > 0).sum())
+        at_once = max(1, min(n_planes // (4 * n_threads), MOST_AT_ONCE))
         shares = np.linspace(0.0, work[-1], SHARES_A_THREAD * n_threads + 1)
-        cuts = np.unique(np.searchsorted(work, shares)).astype(np.int32)
+        cuts = _apart(np.unique(np.searchsorted(work, shares)), 2 * at_once)
         n_mixed = int(self._is_mixed[on].sum())
-        return Part(runs, on, run_ends, odd_ends, cuts, int(length[-1]) + n_mixed)
+        return Part(runs, on, run_ends, odd_ends, cuts, at_once, int(length[-1]) + n_mixed)
+
+
+def _apart(cuts: NDArray[np.intp], least: int) -> Ints:
+    """Return the cuts with the first and the last, and of the others those so far apart."""
+    kept = [cuts[0]]
+    for cut in cuts[1:-1]:
+        if cut - kept[-1] >= least and cuts[-1] - cut >= least:
+            kept.append(cut)
+    return np.array([*kept, cuts[-1]], np.int32)
 
 
 def _clipped(runs: Ints, reach: Ints) -> Ints:

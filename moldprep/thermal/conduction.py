@@ -22,6 +22,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.arrays import Floats
 from moldprep.thermal import contacts, kernels
 from moldprep.thermal.cells import (
     Cells,
@@ -73,6 +74,9 @@ class Skin:
     film_w_m2k: tuple[float, ...] = (0.0,) * 6
     emissivity: tuple[float, ...] = (0.0,) * 6
 
+
+Fields = tuple[Field, Field, Field, Field]
+"""P and heat, each at the last two stages."""
 
 FIXED: Final = 1e9
 AS_GIVEN_C: Final = -300.0
@@ -245,20 +249,25 @@ class HeatFlow:
         the heat that has left it by then, which the mean temperature of each cell beside it gives.
         """
         assert self._visits is not None
-        odd, fields = self._odd, (self._p, self._p_next, self._heat, self._heat_next)
+        odd = self._odd
+        fields: Fields = (self._p, self._p_next, self._heat, self._heat_next)
+        leads = np.arange(n) / np.arange(1.0, n + 1.0)
+        steps = (1.0 + leads) * 2.0 / (n * n + n) * length
         gone, gone_before = 0.0, 0.0
-        for stage in range(1, n + 1):
-            lead = (stage - 1.0) / stage
-            step = (1.0 + lead) * 2.0 / (n * n + n) * length
-            lost = self._sweep(fields, odd, self._visits.quick, lead, step)
-            gone, gone_before = gone + lead * (gone - gone_before) + step * lost, gone
-            fields = (fields[1], fields[0], fields[3], fields[2])
-            odd = _turned(odd)
-        fields = (fields[1], fields[0], fields[3], fields[2])
+        for first in range(0, n, self._visits.quick.at_once):
+            of = slice(first, first + self._visits.quick.at_once)
+            lost = self._sweep(fields, odd, self._visits.quick, leads[of], steps[of])
+            for lead, step, flow in zip(leads[of], steps[of], lost, strict=True):
+                gone, gone_before = gone + lead * (gone - gone_before) + step * flow, gone
+            if len(lost) % 2:
+                fields, odd = _swapped(fields), _turned(odd)
+        fields = _swapped(fields)
         kernels.mean_over_step(odd, self._visits.quick.on, np.float32(length))
         seen = _turned(odd)._replace(temp=odd.seen)
-        lost = self._sweep(fields, seen, self._visits.sand, 0.0, length)
-        self._gone += gone + length * lost
+        (lost_by_sand,) = self._sweep(
+            fields, seen, self._visits.sand, np.zeros(1), np.array([length])
+        )
+        self._gone += gone + length * lost_by_sand
         self._p_next, self._p, self._heat_next, self._heat = fields
         self._odd = odd
         kernels.hand_back(
@@ -267,17 +276,15 @@ class HeatFlow:
         self.n_sweeps += n
         self.n_updates += n * self._visits.quick.n + self._visits.sand.n
 
-    def _sweep(
-        self, fields: tuple[Field, ...], odd: Odd, part: Part, lead: float, step: float
-    ) -> float:
-        """Do one stage in a part of the grid; return the flow out of it. [W/mm³]"""
+    def _sweep(self, fields: Fields, odd: Odd, part: Part, leads: Floats, steps: Floats) -> Floats:
+        """Do some stages in a part of the grid; return the flow out of it in each. [W/mm³]"""
         kernels.share_work(part.n)
-        return float(
-            kernels.sweep(
-                *fields, odd, part, self.tables, np.float32(1.0 / self.pitch_mm**2),
-                np.float32(lead), np.float32(step),
-            )
+        lost = np.zeros((len(part.cuts) - 1, len(steps)))
+        kernels.sweep(
+            *fields, odd, _turned(odd), part, self.tables, np.float32(1.0 / self.pitch_mm**2),
+            leads.astype(np.float32), steps.astype(np.float32), lost,
         )  # fmt: skip
+        return np.asarray(lost.sum(axis=0))
 
     def _find_reach(self, rows: Ints) -> None:
         """Find the rows the heat has reached, and what is to be visited for it."""
@@ -320,6 +327,11 @@ class HeatFlow:
         ends[0] -= AHEAD * len(slopes)
         first, last = np.clip(ends.astype(int), 0, len(slopes) - 1)
         return float(slopes[first : last + 1].max())
+
+
+def _swapped(fields: Fields) -> Fields:
+    """Return P and heat with what came next as what is now."""
+    return fields[1], fields[0], fields[3], fields[2]
 
 
 def _turned(odd: Odd) -> Odd:

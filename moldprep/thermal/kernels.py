@@ -279,41 +279,72 @@ def hand_back(heat: Any, p: Any, odd: Any, quick: Any, sand: Any, zero_c: Any) -
         seen[q] = temp_next[q] = temp[q]
 
 
+@compiled(fastmath=True)
+def sweep_plane(
+    fields: Any, odd: Any, part: Any, i: Any, x: Any, y: Any, room: Any, tables: Any, per: Any,
+    lead: Any, step: Any,
+) -> Any:  # fmt: skip
+    """Do a stage in what a part has in a plane, in flat grids; return the flow out of the grid."""
+    p, p_next, heat, heat_next = fields
+    sweep_runs(
+        p, p_next, heat, heat_next, part.runs, part.run_ends[i], part.run_ends[i + 1], x, y, room,
+        tables, lead, step * per,
+    )  # fmt: skip
+    on = part.on[part.odd_ends[i] : part.odd_ends[i + 1]]
+    return sweep_odd(p, p_next, odd, on, tables, per, lead, step)
+
+
+@compiled(fastmath=True)
+def stage_in_plane(
+    fields: Any, odd: Any, turned: Any, s: Any, part: Any, i: Any, x: Any, y: Any, room: Any,
+    tables: Any, per: Any, leads: Any, steps: Any,
+) -> Any:  # fmt: skip
+    """Do stage s of several in a plane: every second one goes the other way."""
+    if s % 2 == 1:
+        fields, odd = (fields[1], fields[0], fields[3], fields[2]), turned
+    return sweep_plane(fields, odd, part, i, x, y, room, tables, per, leads[s], steps[s])
+
+
 @compiled(parallel=True, fastmath=True)
 def sweep(
-    p: Any,
-    p_next: Any,
-    heat: Any,
-    heat_next: Any,
-    odd: Any,
-    part: Any,
-    tables: Any,
-    per: Any,
-    lead: Any,
-    step: Any,
-) -> Any:
-    """Do one stage in the sand or in the rest; return the flow out of the grid. [W/mm³]
+    p: Any, p_next: Any, heat: Any, heat_next: Any, odd: Any, turned: Any, part: Any, tables: Any,
+    per: Any, leads: Any, steps: Any, lost: Any,
+) -> None:  # fmt: skip
+    """Do some stages, in the sand or in the rest, and set what flows out of the grid in each.
 
-    heat_next becomes heat + lead (heat - heat_next) + step x flow into the cell, and p_next and
-    the odd cells' temp_next what follows from it. Plane by plane, so that the odd cells find their
-    neighbors' values at hand. `per` is 1 / pitch², which makes a flow of a difference of P.
+    A stage makes heat_next into heat + lead (heat - heat_next) + step x flow into the cell, and of
+    p_next and the odd cells' temp_next what follows from it; then they change places, in the odd
+    cells by `turned`. `per` is 1 / pitch², which makes a flow of a difference of P. `lost` is
+    (shares, stages). [W/mm³]
+
+    So that what is in the cache is used more than once, a stage follows the one before it by a
+    plane. Each stage begins a plane later and ends a plane earlier in its share of the work than
+    the one before, since it needs the planes beside; what that leaves at the cuts is done when all
+    shares are.
     """
-    lost = 0.0
-    runs, run_ends, on, odd_ends, cuts = (
-        part.runs, part.run_ends, part.on, part.odd_ends, part.cuts,
-    )  # fmt: skip
-    flat, flat_next, old, new = p.ravel(), p_next.ravel(), heat.ravel(), heat_next.ravel()
+    fields = p.ravel(), p_next.ravel(), heat.ravel(), heat_next.ravel()
+    n, cuts, n_shares = steps.size, part.cuts, part.cuts.size - 1
     x, y = np.uint64(p.shape[1] * p.shape[2]), np.uint64(p.shape[2])
-    for c in prange(cuts.size - 1):
+    for c in prange(n_shares):
         room = np.empty(y + LANES, np.float32)
-        for i in range(cuts[c], cuts[c + 1]):
-            sweep_runs(
-                flat, flat_next, old, new, runs, run_ends[i], run_ends[i + 1], x, y, room, tables,
-                lead, step * per,
-            )  # fmt: skip
-            of_plane = on[odd_ends[i] : odd_ends[i + 1]]
-            lost += sweep_odd(flat, flat_next, odd, of_plane, tables, per, lead, step)
-    return lost
+        for ahead in range(cuts[c], cuts[c + 1] + n - 1):
+            for s in range(n):
+                i = ahead - s
+                first, end = (
+                    cuts[c] + (s if c > 0 else 0),
+                    cuts[c + 1] - (s if c < n_shares - 1 else 0),
+                )
+                if first <= i < end:
+                    lost[c, s] += stage_in_plane(
+                        fields, odd, turned, s, part, i, x, y, room, tables, per, leads, steps
+                    )
+    for c in prange(1, n_shares):
+        room = np.empty(y + LANES, np.float32)
+        for s in range(1, n):
+            for i in range(cuts[c] - s, cuts[c] + s):
+                lost[c, s] += stage_in_plane(
+                    fields, odd, turned, s, part, i, x, y, room, tables, per, leads, steps
+                )
 
 
 @compiled(parallel=True)
