@@ -4,11 +4,17 @@ from collections.abc import Iterator
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Handling, Job, Mold, Printer, Sand
+from moldprep.records import Gap, Handling, Job, Mold, Printer, Sand
 from moldprep.results import Results
 from moldprep.tolerances import BALANCE_REL
 from moldprep.units import G_M_S2
 from moldprep.wording import whole_weights_kg
+
+GLUE_MM = 0.2
+"""Room for glue between parts of a cut piece; common practice, no source."""
+
+RUBS_MM2 = 50.0
+"""Area of a core's face on another's that is more than rounding."""
 
 PRACTICE = "common practice, no source; a shop setting"
 
@@ -209,6 +215,78 @@ def sand_is_thick_enough(results: Results, limit: float) -> Iterator[Finding]:
             at_mm=piece.thinnest_at_mm,
             remedy="move the bodies apart, close the slot in the casting, or make it an insert",
         )
+
+
+@check(
+    id="mold/walls-bear-the-head",
+    why="A wall of sand too thin for the head of metal behind it cracks, and the metal runs out.",
+    source="clamped square plate, W. C. Young, R. G. Budynas, Roark's Formulas for Stress and "
+    "Strain, 7th ed., table 11.4 case 8a (from memory); a third of the bend strength",
+    limit=1.0 / 3.0,
+    miss=Verdict.WARN,
+)
+def walls_bear_the_head(results: Results, limit: float) -> Iterator[Finding]:
+    """Hold the bending stress in each piece's weakest wall against the printed sand's strength."""
+    strength = results.need(Sand).bend_strength_mpa
+    for piece in results.need(Handling).pieces:
+        ratio = piece.wall_stress_mpa / strength
+        wall = (
+            f"a wall of {piece.wall_mm:.0f} mm of {piece.name}, {piece.wall_span_mm:.0f} mm wide, "
+            f"is bent to {piece.wall_stress_mpa:.2f} MPa of {strength:.1f} MPa"
+            if piece.wall_mm > 0.0
+            else f"no wall of {piece.name} stands free"
+        )
+        yield judged(
+            ratio <= limit,
+            wall,
+            value=ratio,
+            part=piece.name,
+            at_mm=piece.wall_at_mm,
+            remedy=f"make it {piece.wall_mm * (ratio / limit) ** 0.5:.0f} mm thick there "
+            "(mold.wall_mm, top_mm), or bed the mold in a flask of rammed sand; weights spread "
+            "over a cope hold its top",
+        )
+
+
+@check(
+    id="mold/mating-faces-clear",
+    why="Faces closer than the clearance rub when the mold is put together: sand falls in.",
+    source="mold.clearance_mm, cores.clearance_mm and mold.coating_mm of the job, glue 0.2 mm; "
+    "5 % for facets; " + PRACTICE,
+    limit=0.95,
+)
+def mating_faces_clear(results: Results, limit: float) -> Iterator[Finding]:
+    """Hold the clearance measured between each pair of pieces against what the job asks."""
+    job, handling = results.need(Job), results.need(Handling)
+    roles = {piece.name: piece.role for piece in handling.pieces}
+    n = 0
+    for gap in handling.gaps:
+        is_core = "core" in (roles.get(gap.a), roles.get(gap.b))
+        asked = _clearance_mm(job, gap, is_core=is_core)
+        least = 0.0 if is_core and gap.touching_mm2 > RUBS_MM2 else gap.clearance_mm
+        if asked <= 0.0 or least == float("inf"):
+            continue
+        n += 1
+        yield judged(
+            least >= limit * asked,
+            f"{gap.b} clears {gap.a} by {least:.2f} mm of {asked:.2f} mm",
+            value=least / asked,
+            part=gap.b,
+            at_mm=gap.at_mm,
+            remedy="rub or file the face there before closing, or widen "
+            + ("cores.clearance_mm" if is_core else "mold.clearance_mm"),
+        )
+    if not n:
+        yield passed_over("no faces mate with a clearance")
+
+
+def _clearance_mm(job: Job, gap: Gap, *, is_core: bool) -> float:
+    """Return the clearance a job asks for between two pieces."""
+    if is_core:
+        return job.cores.clearance_mm + job.mold.coating_mm
+    (whole, _, part), (other, _, letter) = gap.a.rpartition("-"), gap.b.rpartition("-")
+    is_glued = whole == other != "" and (part + letter).islower()
+    return min(GLUE_MM, job.mold.clearance_mm) if is_glued else job.mold.clearance_mm
 
 
 @check(

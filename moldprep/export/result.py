@@ -318,14 +318,14 @@ def _handling(results: Results) -> to.HandlingPart:
     handling = results.need(Handling)
     plain = (
         "level_mm", "cope_lift_n", "cope_kg", "weight_factor", "weight_kg", "sand_kg",
-        "sand_to_metal", "joint_head_mm", "joint_holds_mm", "joint_is_sealed",
+        "sand_to_metal", "joint_head_mm", "joint_holds_mm", "joint_is_sealed", "bolt_bend_mpa",
     )  # fmt: skip
     return to.HandlingPart(
         pieces=tuple(to.PieceFactsPart.model_validate(one) for one in handling.pieces),
         cores=tuple(to.CoreFactsPart.model_validate(one) for one in handling.cores),
         steps=handling.steps,
         inserts=tuple(to.InsertFactsPart.model_validate(one) for one in handling.inserts),
-        gaps=tuple(to.GapPart(a=a, b=b, gap_mm=gap) for a, b, gap in handling.gaps),
+        gaps=tuple(to.GapPart.model_validate(one) for one in handling.gaps),
         **{key: getattr(handling, key) for key in plain},
     )
 

@@ -146,6 +146,12 @@ class PieceFactsPart(Part):
     slenderness: Number
     bend_stress_mpa: Number
     bend_at_mm: Place
+    pressure_pa: Number
+    metal_n: Place
+    wall_mm: Number
+    wall_span_mm: Number
+    wall_stress_mpa: Number
+    wall_at_mm: Place
     loose_sand_mm3: Number
     loose_at_mm: Place
     hidden_mm2: Number
@@ -181,11 +187,14 @@ class InsertFactsPart(Part):
 
 
 class GapPart(Part):
-    """The smallest gap between two mating pieces."""
+    """What lies between two pieces side by side; no clearance where all that mates touches."""
 
     a: str
     b: str
     gap_mm: Number
+    clearance_mm: Number
+    touching_mm2: Number
+    at_mm: Place
 
 
 class HandlingPart(Part):
@@ -205,6 +214,7 @@ class HandlingPart(Part):
     joint_head_mm: Number
     joint_holds_mm: Number
     joint_is_sealed: bool
+    bolt_bend_mpa: Number
     inserts: tuple[InsertFactsPart, ...]
 
 

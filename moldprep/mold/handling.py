@@ -1,22 +1,24 @@
 """Facts per piece and per assembly: mass, thin and loose sand, lift, gas, order of assembly."""
 
-from itertools import combinations
 from typing import Final
 
 import numpy as np
 
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import occupied
+from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import facet_areas
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.assembly import find_order, glued, lying_before
-from moldprep.mold.bearing import NEAR_MM, find_bearing, least_pressure_mpa
+from moldprep.mold.bearing import find_bearing, least_pressure_mpa
 from moldprep.mold.bolts import worst_bend
 from moldprep.mold.coating import find_hidden
 from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.gas import gas_ml, gas_pressure_pa
 from moldprep.mold.inserts import insert_facts
 from moldprep.mold.joints import head_kept_out_mm, is_sealed
+from moldprep.mold.mating import find_gaps
+from moldprep.mold.panels import find_weakest_panel
 from moldprep.mold.pressure import Wetted, find_wetted, force_n, up_center_mm
 from moldprep.mold.strength import find_thinnest, find_weakest_finger, weight_n_m3
 from moldprep.records import (
@@ -81,13 +83,13 @@ def measure_pieces(
     marks = tuple(solid.bounds for name, solid in mold.clearances if name.endswith("mark"))
     return Handling(
         pieces=tuple(
-            _piece_facts(piece, wetted.of(index), marks, alloy, sand)
-            for index, piece in enumerate(mold.pieces)
+            _piece_facts(mold, index, wetted.of(index), marks, level, alloy, sand)
+            for index in range(len(mold.pieces))
         ),
         cores=cores,
         steps=steps,
         inserts=inserts,
-        gaps=_gaps(mold.pieces),
+        gaps=find_gaps(mold.pieces),
         level_mm=level,
         cope_lift_n=lift,
         cope_kg=cope_kg,
@@ -117,8 +119,15 @@ def _loose_below(
 
 
 def _piece_facts(
-    piece: Piece, wetted: Floats, marks: tuple[Floats, ...], alloy: Alloy, sand: Sand
+    mold: Mold,
+    index: int,
+    wetted: Floats,
+    marks: tuple[Floats, ...],
+    level: float,
+    alloy: Alloy,
+    sand: Sand,
 ) -> PieceFacts:
+    piece, density = mold.pieces[index], alloy.density_liquid_kg_m3
     solid = piece.solid
     size = np.prod(solid.size_mm)
     lattice = Lattice.from_corner(
@@ -131,6 +140,17 @@ def _piece_facts(
     finger = find_weakest_finger(cubes, lattice, max(weight, float_up))
     loose = find_loose_sand(cubes, lattice, sand.smallest_opening_mm)
     hidden_mm2, hidden_at = find_hidden(solid, wetted)
+    leans_on = [one.solid for one in mold.pieces if one is not piece]
+    leans_on += [insert.solid for insert in mold.inserts]
+    panel = find_weakest_panel(
+        solid,
+        wetted,
+        [Rays.of(body) for body in (mold.metal, *leans_on) if not body.is_empty],
+        level,
+        density,
+        has_bed=piece.role == "drag",
+    )
+    deepest = float(wetted[:, :, 2].min()) if len(wetted) else level
     return PieceFacts(
         name=piece.name,
         role=piece.role,
@@ -142,6 +162,12 @@ def _piece_facts(
         slenderness=finger.slenderness if finger else 0.0,
         bend_stress_mpa=finger.stress_mpa if finger else 0.0,
         bend_at_mm=finger.at_mm if finger else thin.at_mm,
+        pressure_pa=pressure_pa(max(level - deepest, 0.0), density),
+        metal_n=_place(force_n(wetted, level, density)),
+        wall_mm=panel.thickness_mm if panel else 0.0,
+        wall_span_mm=panel.span_mm if panel else 0.0,
+        wall_stress_mpa=panel.stress_mpa if panel else 0.0,
+        wall_at_mm=panel.at_mm if panel else _place(solid.centroid_mm),
         loose_sand_mm3=loose.volume_mm3,
         loose_at_mm=loose.at_mm,
         hidden_mm2=hidden_mm2,
@@ -205,16 +231,6 @@ def _gas(core: Solid, triangles: Floats, sand: Sand) -> tuple[float, float]:
     return gas, gas_pressure_pa(
         gas, half_mm**2 / spread, 0.5 * float(core.size_mm.max()), mouth_mm2, sand.permeability_m2
     )
-
-
-def _gaps(pieces: tuple[Piece, ...]) -> tuple[tuple[str, str, float], ...]:
-    """Return the smallest gap between pieces that lie close, to 2 mm."""
-    found = []
-    for a, b in combinations(pieces, 2):
-        gap = a.solid.gap_mm(b.solid, NEAR_MM)
-        if gap < NEAR_MM:
-            found.append((a.name, b.name, gap))
-    return tuple(found)
 
 
 def _place(point: Floats) -> tuple[float, float, float]:

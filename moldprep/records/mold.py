@@ -61,6 +61,12 @@ class PieceFacts:
     thinnest_mm        : thinnest place between two opposed faces
     slenderness        : length over thickness of its weakest finger, 0 where it has none
     bend_stress_mpa    : in that finger, under its weight or the buoyancy of metal around it
+    pressure_pa        : of the metal, at the deepest face it wets
+    metal_n            : force of the metal on it, x, y and z
+    wall_mm            : thickness of the wall that the metal behind it bends most, with nothing to
+                         lean on outside; 0 where there is none, or it is as stout as it is wide
+    wall_span_mm       : free span of that wall
+    wall_stress_mpa    : bending stress in it, as in a clamped plate
     loose_sand_mm3     : in voids an air lance or brush cannot reach
     hidden_mm2         : cavity face that cannot be seen from outside, so cannot be coated
     """
@@ -75,6 +81,12 @@ class PieceFacts:
     slenderness: float
     bend_stress_mpa: float
     bend_at_mm: tuple[float, float, float]
+    pressure_pa: float
+    metal_n: tuple[float, float, float]
+    wall_mm: float
+    wall_span_mm: float
+    wall_stress_mpa: float
+    wall_at_mm: tuple[float, float, float]
     loose_sand_mm3: float
     loose_at_mm: tuple[float, float, float]
     hidden_mm2: float
@@ -147,11 +159,30 @@ class AssemblyStep:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Gap:
+    """What lies between two pieces side by side.
+
+    gap_mm       : smallest distance between them
+    clearance_mm : smallest distance straight across faces that mate and do not touch; infinite
+                   where all that mates touches
+    touching_mm2 : area of faces that lie on each other
+    at_mm        : where the clearance is smallest
+    """
+
+    a: str
+    b: str
+    gap_mm: float
+    clearance_mm: float
+    touching_mm2: float
+    at_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Handling:
     """Facts per piece and per assembly.
 
     steps           : order of assembly, after the drag
-    gaps            : (piece, piece, smallest gap between them [mm])
+    gaps            : between pieces that lie side by side
     level_mm        : height of the free metal surface all pressures are taken from
     cope_lift_n     : upward force of the metal on the cope, and of what it holds down: cores,
                       inserts, plugs and lids
@@ -167,7 +198,7 @@ class Handling:
     pieces: tuple[PieceFacts, ...]
     cores: tuple[CoreFacts, ...]
     steps: tuple[AssemblyStep, ...]
-    gaps: tuple[tuple[str, str, float], ...]
+    gaps: tuple[Gap, ...]
     level_mm: float
     cope_lift_n: float
     cope_kg: float

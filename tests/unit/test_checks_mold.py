@@ -12,6 +12,7 @@ from moldprep.jobfile import make_job
 from moldprep.records import (
     AssemblyStep,
     CoreFacts,
+    Gap,
     Handling,
     Mold,
     Piece,
@@ -25,7 +26,9 @@ from moldprep.results import Results
 PIECE = PieceFacts(
     name="cope", role="cope", mass_kg=15.0, size_mm=(200.0, 200.0, 100.0),
     center_of_mass_mm=(0.0, 0.0, 50.0), thinnest_mm=20.0, thinnest_at_mm=(1.0, 2.0, 3.0),
-    slenderness=2.0, bend_stress_mpa=0.1, bend_at_mm=(4.0, 5.0, 6.0), loose_sand_mm3=0.0,
+    slenderness=2.0, bend_stress_mpa=0.1, bend_at_mm=(4.0, 5.0, 6.0), pressure_pa=5e3,
+    metal_n=(0.0, 0.0, 50.0), wall_mm=30.0, wall_span_mm=100.0, wall_stress_mpa=0.1,
+    wall_at_mm=(3.0, 3.0, 3.0), loose_sand_mm3=0.0,
     loose_at_mm=(7.0, 8.0, 9.0), hidden_mm2=0.0, hidden_at_mm=(1.0, 1.0, 1.0),
 )  # fmt: skip
 CORE = CoreFacts(
@@ -33,9 +36,11 @@ CORE = CoreFacts(
     rest_mm2=900.0, rest_mpa=0.01, overhang_mm=0.0, gas_ml=1e4, gas_pressure_pa=500.0,
     metal_pressure_pa=9000.0, at_mm=(0.0, 0.0, 1.0),
 )  # fmt: skip
+GAP = Gap(a="drag", b="cope", gap_mm=0.0, clearance_mm=0.3, touching_mm2=1e4, at_mm=(1.0, 1.0, 2.0))
+CORE_GAP = replace(GAP, b="core-1", gap_mm=0.3, touching_mm2=0.0)
 STEP = AssemblyStep(piece="cope", direction=(0.0, 0.0, -1.0), hits=(), text="Close cope")
 GOOD = Handling(
-    pieces=(PIECE,), cores=(CORE,), steps=(STEP,), gaps=(), level_mm=200.0, cope_lift_n=50.0,
+    pieces=(PIECE,), cores=(CORE,), steps=(STEP,), gaps=(GAP,), level_mm=200.0, cope_lift_n=50.0,
     cope_kg=15.0, weight_factor=1.5, weight_kg=0.0, sand_kg=40.0, sand_to_metal=4.0,
     joint_head_mm=100.0, joint_holds_mm=140.0, bolt_bend_mpa=0.1,
 )  # fmt: skip
@@ -61,6 +66,10 @@ def bolted(bend_mpa):
     return replace(GOOD, bolt_bend_mpa=bend_mpa, bolt_at_mm=(7.0, 8.0, 9.0))
 
 
+def with_gap(**facts):
+    return replace(GOOD, gaps=(replace(GAP, **facts),))
+
+
 def with_core(**facts):
     return replace(GOOD, cores=(replace(CORE, **facts),))
 
@@ -72,6 +81,8 @@ def with_core(**facts):
         ("mold/cope-stays-down", replace(GOOD, cope_lift_n=99.0), "warn", None),
         ("mold/core-print-bears", with_core(bearing_mpa=0.36), "fail", 1.0),
         ("mold/core-stands-when-set", with_core(rest_mpa=0.36), "fail", 1.0),
+        ("mold/walls-bear-the-head", with_piece(wall_stress_mpa=0.9), "warn", 3.0),
+        ("mold/mating-faces-clear", with_gap(clearance_mm=0.27), "fail", 2.0),
         ("mold/core-gas-gets-out", with_core(gas_pressure_pa=9001.0), "warn", 1.0),
         ("mold/sand-is-thick-enough", with_piece(thinnest_mm=2.0), "fail", 3.0),
         ("mold/fingers-are-stout", with_piece(slenderness=5.1), "warn", 6.0),
@@ -93,6 +104,15 @@ def test_check_tells_good_from_bad(check_id, bad, verdict, at):
     assert found.source
     if at is not None:
         assert found.at_mm[2] == at
+
+
+def test_a_core_may_not_touch_what_it_is_set_into():
+    whole = replace(GOOD, pieces=(PIECE, replace(PIECE, name="core-1", role="core")))
+    rubbing = replace(CORE_GAP, touching_mm2=200.0)
+    for gap, verdict in ((CORE_GAP, Verdict.PASS), (rubbing, Verdict.FAIL)):
+        (found,) = verdicts("mold/mating-faces-clear", replace(whole, gaps=(gap,)))
+        assert found.verdict is verdict
+        assert found.part == "core-1"
 
 
 def test_stated_weights_are_held_against_the_bare_lift():

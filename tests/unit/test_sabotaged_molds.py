@@ -138,6 +138,46 @@ def test_a_skin_of_3_mm_under_a_channel():
     assert 118.0 <= found.at_mm[0] <= 170.0
 
 
+def test_a_wall_too_thin_for_the_head():
+    """7 mm of sand beside 200 mm of iron: thick enough to handle, far too thin to pour against."""
+    tall = Solid.box((-120, -80, -100), (120, 80, 100))
+    block = Solid.box((-200, -150, -160), (127, 150, 160))
+    found = findings("mold/walls-bear-the-head", tall, halves(tall, block))
+    assert [(one.part, one.verdict) for one in found] == [
+        ("drag", Verdict.WARN),
+        ("cope", Verdict.WARN),
+    ]
+    assert found[0].at_mm[0] == pytest.approx(120.0)
+    assert "flask" in found[0].remedy
+    assert not failed("mold/sand-is-thick-enough", tall, halves(tall, block))
+
+
+def test_a_core_that_rubs_in_its_seat():
+    metal, (drag, core, cope), seats = cored(40.0)
+    fat = core.solid.moved((0, 0, -0.2)) - metal
+    room = core.solid.scaled((1.01, 1.01, 1.01))
+    pieces = (
+        piece("drag", drag.solid - room),
+        piece("core-1", fat),
+        piece("cope", cope.solid - room),
+    )
+    (found, *_) = failed("mold/mating-faces-clear", metal, pieces, seats)
+    assert found.part == "core-1" or "core-1" in found.message
+    assert found.value < 0.95
+    assert abs(found.at_mm[0]) > 119.0
+
+
+def test_a_core_that_tips_before_the_cope_is_on():
+    """A bar on one short print: its middle hangs over the cavity."""
+    metal, (drag, core, cope), seats = cored(40.0)
+    stub = core.solid - Solid.box((110, -70, -70), (400, 70, 70))
+    (found,) = failed(
+        "mold/core-stands-when-set", metal, (drag, piece("core-1", stub), cope), seats[1:]
+    )
+    assert found.part == "core-1"
+    assert "tips when it is set" in found.message
+
+
 def test_a_cope_light_enough_to_float():
     tall = PLATE + Solid.cone(15, 15, 131).moved((0, 0, 19))
     thin = Solid.box((-125, -85, -120), (125, 85, 40)) + Solid.cone(20, 20, 120).moved((0, 0, 30))
