@@ -239,8 +239,8 @@ class FreezingKeys(Table):
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
     max_cells: Whole = Field(3_000_000, ge=1000, description="cells of the grid at most")
     max_updates: Positive = Field(
-        5e8,
-        description="cells times steps of one heat solve at most, some 2 s; cells at the metal's"
+        2e9,
+        description="cells times steps of one heat solve at most, some 4 s; cells at the metal's"
         " skin count eight times; more is finer",
     )
     contact_m2k_w: NotNegative | Auto = Field(

@@ -60,7 +60,7 @@ LEAST_SHRINKAGE_PCT: Final = 1.0
 SAME: Final = 0.02
 """Holes that differ by less than this share are the same: a pool's edge moves by a cell."""
 
-LAST_ROUNDS: Final = 2
+LAST_ROUNDS: Final = 3
 """Rounds on the full grid, at most, where it shows a pool that the trials did not, and those that
 the trials left over; none after one that did not help."""
 
@@ -253,7 +253,7 @@ class _Loop:
             for step in revision.steps
             if after.get(step.for_what, 0.0) >= before.get(step.for_what, 0.0)
         }
-        self._refuse(idle or {step.text for step in revision.steps})
+        self._refuse(idle or _costliest(revision))
 
     def _is_better(self, tried: Results, best: Results) -> bool:
         keeps = max(_keeps(tried), _keeps(best))
@@ -314,6 +314,16 @@ class _Loop:
             is_sound=self._is_sound(results),
             outcome=outcome,
         )
+
+
+def _costliest(revision: Revision) -> set[str]:
+    """Return the changes that are given up first where each helped, but not all together.
+
+    New feeders pour more metal and keep their neighbors hot; what is left may do without them.
+    """
+    feeders = {feeder.name for feeder in revision.plan.feeders}
+    new = {step.text for step in revision.steps if step.kind == "add" and step.item in feeders}
+    return new or {step.text for step in revision.steps}
 
 
 def _keeps(results: Results) -> float:

@@ -465,10 +465,10 @@ def test_a_chill_keeps_a_web_of_sand_to_a_gate_and_no_more():
     riser = replace(gate, name="ingate-2", path_mm=((90.0, 0.0, -40.0), (90.0, 0.0, 0.0)))
     room = ElbowRoom(replace(plan_of(), ingates=(gate, riser)), None, ())
     at = {
-        (0.0, 4.0, 0.0): True,  # 6 mm of sand behind the mouth
-        (0.0, 6.0, 0.0): False,  # 4 mm
-        (0.0, 50.0, -11.0): True,  # 6 mm under it
-        (0.0, 50.0, -9.0): False,
+        (0.0, 3.0, 0.0): True,  # 7 mm of sand behind the mouth
+        (0.0, 5.0, 0.0): False,  # 5 mm
+        (0.0, 50.0, -12.0): True,  # 7 mm under it
+        (0.0, 50.0, -10.0): False,
         (90.0, 0.0, 0.0): False,  # where one rises
     }
     for place, is_free in at.items():

@@ -20,11 +20,13 @@ from moldprep.records import (
     RiggingPlan,
     Role,
     Rules,
+    Step,
 )
 from moldprep.results import Results
 from moldprep.rigging.feed.feeder_plan import plan_feeders
+from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.shortfall import left_over
-from moldprep.rigging.revise import TRIAL_SHARE, feed_by_rounds
+from moldprep.rigging.revise import TRIAL_SHARE, _costliest, feed_by_rounds
 from tests.feeding_cases import (
     Piece,
     job_of,
@@ -297,6 +299,14 @@ def test_a_feeder_that_would_run_dry_grows_or_gets_a_sleeve(sleeves):
     assert "must give" in plan.rounds[1].why
     assert not plan.rounds[0].is_sound
     assert plan.rounds[-1].is_sound
+
+
+def test_of_changes_that_only_harm_together_new_feeders_go_first():
+    feeder = Step(kind="add", item="F1", for_what="a", text="F1: new")
+    chill = Step(kind="add", item="C1", for_what="b", text="C1: new")
+    plan = plan_of([LARGE])
+    assert _costliest(Revision(plan=plan, steps=(feeder, chill), why=())) == {"F1: new"}
+    assert _costliest(Revision(plan=plan, steps=(chill,), why=())) == {"C1: new"}
 
 
 def test_an_error_refuses_only_the_change_it_names():

@@ -1,5 +1,6 @@
 """Where a chill can lie on a pattern: flat, under metal all over, and with a way in for it."""
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -88,7 +89,7 @@ class ChillSites(Maps):
         at = (float(self._x[i]), float(self._y[j]), float(face.z_mm[i, j]))
         normal = (0.0, 0.0, 1.0 if up else -1.0)
         while width >= 0.25 * width_mm:
-            half = int(0.5 * width / self._pitch)
+            half = math.ceil(0.5 * width / self._pitch)
             near = (slice(max(c - half, 0), c + half + 1) for c in (i, j))
             if not barred[tuple(near)].any() and self._is_all_under_metal(at, normal, width):
                 return ChillSite(at_mm=at, normal=normal, width_mm=width)

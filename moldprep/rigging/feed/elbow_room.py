@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from typing import Final
 
 import numpy as np
 from shapely.geometry import LineString
@@ -18,6 +19,9 @@ from moldprep.rigging.gates.room import Prism, chill_prisms
 from moldprep.thermal.regions import unplaced
 
 Point = tuple[float, float, float]
+
+BETWEEN_MM: Final = WEB_MM + 1.0
+"""Sand between a chill and its neighbors: a web that stands, and the play of their pockets."""
 
 
 class ElbowRoom:
@@ -111,12 +115,11 @@ class ElbowRoom:
         self, chill: ChillPlan, chills: Sequence[ChillPlan], feeders: Sequence[FeederPlan]
     ) -> bool:
         """Return whether a chill keeps clear of other chills, feeders, gates and runners."""
-        if any(_overlap(chill, other) for other in chills):
-            return False
         if any(_is_against(chill, feeder) for feeder in feeders):
             return False
         (mine,) = chill_prisms([chill])
-        return all(_apart_mm(mine, channel) >= WEB_MM for channel in _channel_prisms(self._plan))
+        others = [*chill_prisms(chills), *_channel_prisms(self._plan)]
+        return all(_apart_mm(mine, other) >= BETWEEN_MM for other in others)
 
 
 def _channel_prisms(plan: RiggingPlan) -> Iterator[Prism]:
@@ -145,11 +148,6 @@ def _channel_points(plan: RiggingPlan, but_into: str = "") -> Iterator[tuple[Poi
             n = max(2, int(math.dist(a, b) / 5.0) + 1)
             for x, y, z in np.linspace(a, b, n).tolist():
                 yield (x, y, z), 0.5 * width
-
-
-def _overlap(a: ChillPlan, b: ChillPlan) -> bool:
-    reach = 0.5 * (max(a.size_mm) + max(b.size_mm))
-    return math.dist(a.at_mm, b.at_mm) < reach
 
 
 def _is_against(chill: ChillPlan, feeder: FeederPlan) -> bool:
