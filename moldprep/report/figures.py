@@ -1,7 +1,7 @@
 """The pictures of a job. Each is made from the records it needs; a record not made, no picture."""
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import Final
@@ -18,6 +18,7 @@ from moldprep.records import (
     Mold,
     Parting,
     Pattern,
+    Piece,
     Rigging,
     RiggingPlan,
     Role,
@@ -59,6 +60,9 @@ EXPLODE: Final = 0.5
 
 LEAST_APART: Final = 0.12
 """Room between any two of them, likewise."""
+
+PARTS_APART: Final = 0.25
+"""How far the parts of a cut piece are moved from its middle, over where they lie from it."""
 
 FROM_ABOVE: Final = (-1.0, -1.35, 1.1)
 """Toward the eye that looks into the pieces lifted apart."""
@@ -200,20 +204,35 @@ def _hot_spots(results: Results, path: Path) -> None:
 
 def _mold(results: Results, path: Path) -> None:
     mold = results.need(Mold)
+    layers = [list(group) for _, group in groupby(mold.pieces, key=_layer)]
     gap = max(EXPLODE / max(len(mold.pieces) - 1, 1), LEAST_APART)
     gap *= float(mold.block.size_mm[:2].max())
     floor = float(mold.block.bounds[0, 2])
     scene = Scene()
-    for role, group in groupby(mold.pieces, key=lambda piece: piece.role):
-        pieces = list(group)
-        low = min(float(piece.solid.bounds[0, 2]) for piece in pieces)
-        high = max(float(piece.solid.bounds[1, 2]) for piece in pieces)
-        for piece in pieces:
-            moved = piece.solid.moved((0.0, 0.0, floor - low))
-            scene.body(moved, CORE if role == "core" else SAND)
+    for pieces in layers:
+        solids = [piece.solid.moved(tuple(_aside(piece, pieces))) for piece in pieces]
+        low = min(float(solid.bounds[0, 2]) for solid in solids)
+        high = max(float(solid.bounds[1, 2]) for solid in solids)
+        for piece, solid in zip(pieces, solids, strict=True):
+            moved = solid.moved((0.0, 0.0, floor - low))
+            scene.body(moved, CORE if piece.role == "core" else SAND)
             scene.labels([piece.name], _tops([moved.bounds]))
         floor += high - low + gap
     scene.write(path, FROM_ABOVE)
+
+
+def _layer(piece: Piece) -> str:
+    """Return what a piece is drawn on one height with: its role, of cheeks each by itself."""
+    return piece.name[: len("cheek-1")] if piece.role == "cheek" else piece.role
+
+
+def _aside(piece: Piece, pieces: Sequence[Piece]) -> Floats:
+    """Return how far a part of a cut piece is drawn from the others. [mm]"""
+    if not piece.cut:
+        return np.zeros(3)
+    bounds = np.array([part.solid.bounds for part in pieces if part.cut])
+    middle = 0.5 * (bounds[:, 0].min(axis=0) + bounds[:, 1].max(axis=0))
+    return np.asarray(PARTS_APART * (piece.solid.bounds.mean(axis=0) - middle))
 
 
 def _drag(results: Results, path: Path) -> None:
