@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Gap, Handling, Job, Mold, Printer, Sand
+from moldprep.records import Gap, Handling, Job, Mold, PieceFacts, Printer, Sand
 from moldprep.results import Results
 from moldprep.tolerances import BALANCE_REL
 from moldprep.units import G_M_S2
@@ -402,9 +402,9 @@ def piece_can_be_lifted(results: Results, limit: float) -> Iterator[Finding]:
 def piece_lifts_by_hand(results: Results, limit: float) -> Iterator[Finding]:
     """Hold the mass of what has no lifting points against what one person lifts."""
     most = results.need(Printer).hand_kg
-    has_lifting = results.need(Job).mold.lifting != "none"
+    cut_out = [name for name, _ in results.need(Mold).clearances]
     for piece in results.need(Handling).pieces:
-        is_light, has_points = piece.mass_kg <= limit * most, has_lifting and piece.role != "core"
+        is_light, has_points = piece.mass_kg <= limit * most, _hangs(piece, cut_out)
         how = "; on a hoist, at its lifting points" if has_points and not is_light else ""
         yield judged(
             is_light or has_points,
@@ -412,8 +412,18 @@ def piece_lifts_by_hand(results: Results, limit: float) -> Iterator[Finding]:
             value=piece.mass_kg / most,
             part=piece.name,
             at_mm=piece.center_of_mass_mm,
-            remedy="lift it with a bar and slings through its holes, tested gear only",
+            remedy="sling it from below, tested gear only; or give it room for holes: mold.lifting "
+            "= 'holes', thicker walls, or a parting that leaves it higher",
         )
+
+
+def _hangs(piece: PieceFacts, cut_out: list[str]) -> bool:
+    """Return whether holes or pockets were cut to lift a piece by."""
+    is_half = piece.role in ("drag", "cheek", "cope")
+    return any(
+        name.startswith(f"{piece.name} lifting ") or (is_half and name.startswith("bolt hole "))
+        for name in cut_out
+    )
 
 
 @check(

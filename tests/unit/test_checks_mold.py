@@ -46,7 +46,7 @@ GOOD = Handling(
 )  # fmt: skip
 
 
-def verdicts(check_id, handling, process="pieces", **mold_keys):
+def verdicts(check_id, handling, process="pieces", clearances=(), **mold_keys):
     cores = {"process": process}
     job = make_job(
         {"alloy": "carbon-steel", "casting": {"file": "a.stl"}, "mold": mold_keys, "cores": cores},
@@ -55,7 +55,10 @@ def verdicts(check_id, handling, process="pieces", **mold_keys):
     )
     rules = find(Rules, "usual")
     sand, printer = find(Sand, "silica-furan"), find(Printer, "box-m")
-    return run_check(all_checks()[check_id], Results(handling, job, sand, printer, rules), rules)
+    mold = replace(cut(), clearances=clearances)
+    return run_check(
+        all_checks()[check_id], Results(handling, mold, job, sand, printer, rules), rules
+    )
 
 
 def with_piece(**facts):
@@ -160,8 +163,16 @@ def test_volumes_of_a_whole_and_of_a_spoilt_mold():
     assert judge(ids[2], cut(scrap, high)) == ["fail", "pass"]
 
 
-def test_a_heavy_half_hangs_on_its_lifting_points_where_it_has_any():
-    heavy = with_piece(role="cope", mass_kg=150.0)
-    (hung,) = verdicts("mold/piece-lifts-by-hand", heavy)
-    (bare,) = verdicts("mold/piece-lifts-by-hand", heavy, lifting="none")
-    assert (hung.verdict, bare.verdict) == (Verdict.PASS, Verdict.WARN)
+@pytest.mark.parametrize(
+    ("role", "hole", "verdict"),
+    [
+        ("cope", "cope lifting 1", "pass"),
+        ("cope", "bolt hole 1-1", "pass"),
+        ("cope", "drag lifting 1", "warn"),
+        ("core", "bolt hole 1-1", "warn"),
+    ],
+)
+def test_a_heavy_piece_hangs_on_its_lifting_points_where_it_has_any(role, hole, verdict):
+    heavy = with_piece(name=role, role=role, mass_kg=150.0)
+    (found,) = verdicts("mold/piece-lifts-by-hand", heavy, clearances=((hole, Solid.empty()),))
+    assert found.verdict == verdict

@@ -55,6 +55,15 @@ def test_a_horizontal_bore_gives_one_core_of_its_volume():
     assert prints > 0.2 * inside.volume_mm3
 
 
+def test_a_core_is_its_bore_and_its_prints_and_no_more():
+    job = make_job({"alloy": "steel", "casting": {"file": "x.stl"}}, folder=".", where="")
+    (core,) = find_cores(BORED, [(BORED, find_hemmed(BORED, 0.0))], (), job, SILICA, 0.0).cores
+    area = 0.5 * 128 * 15.0**2 * np.sin(2.0 * np.pi / 128)
+    prints = sum((one.solid - BLOCK).volume_mm3 for one in core.prints)
+    assert len(core.prints) == 2
+    agree(core.solid.volume_mm3, area * 120.0 + prints, rel=1e-3, why="0.1 % is asked for")
+
+
 @pytest.mark.parametrize("turn", [0.0, 30.0, 77.0])
 def test_a_bore_at_any_angle_gives_one_core(turn):
     casting = BORED.turned((0, 0, turn))
