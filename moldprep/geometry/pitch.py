@@ -18,7 +18,7 @@ FEWEST_CELLS: Final = 400_000
 FINER: Final = 1.01
 """Step in which the edge is lengthened until the budgets hold."""
 
-SKIN_WORK: Final = 8.0
+SKIN_WORK: Final = 4.0
 """Work on a cell at the metal's skin, over that on one within metal or sand."""
 
 SKIN_CELLS: Final = (1.7, 3.0)

@@ -239,9 +239,9 @@ class FreezingKeys(Table):
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
     max_cells: Whole = Field(3_000_000, ge=1000, description="cells of the grid at most")
     max_updates: Positive = Field(
-        2e9,
+        1.3e9,
         description="cells times steps of one heat solve at most, some 4 s; cells at the metal's"
-        " skin count eight times; more is finer",
+        " skin count four times; more is finer",
     )
     contact_m2k_w: NotNegative | Auto = Field(
         "auto", description="metal/sand contact resistance; auto: the alloy's [m²K/W]"
