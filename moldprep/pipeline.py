@@ -37,6 +37,7 @@ from moldprep.results import Results, Timings
 from moldprep.rigging.build import build_rigging
 from moldprep.rigging.fill import trace_fill
 from moldprep.rigging.flow import trace_flow
+from moldprep.rigging.gates.resized import Resizing
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
 from moldprep.rigging.revise import feed_by_rounds
@@ -99,7 +100,8 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
     """Return everything made for this job, up to and including stage `until`.
 
     From `rigging` to `feeding` the plan is revised and the metal built and frozen again, until no
-    hot spot is left or the job's rounds are spent; the stages after that see the best round.
+    hot spot is left or the job's rounds are spent; the stages after that see the best round. Before
+    a plan is frozen on the full grid its gating is sized anew for what it pours.
 
     Parameters
     ----------
@@ -122,10 +124,11 @@ def prepare(job: Job, until: str = STAGES[-1].name, announce: Announce | None = 
     if last >= fed:
         stages = STAGES[built : fed + 1]
         heat = tuple(stage for stage in stages if stage.name not in ONCE_FED)
+        gating = Resizing.of(results)
         results = feed_by_rounds(
             results,
             lambda r: run.through(heat, r.plus(_with_feeder_vents(r))),
-            lambda r: run.through(heat, r.plus(_vented(r))),
+            lambda r: run.through(heat, r.plus(_settled(r, gating))),
         )
         results = run.through(tuple(stage for stage in stages if stage not in heat), results)
     rest = STAGES[fed + 1 : last + 1] if last >= fed else STAGES[built : last + 1]
@@ -145,10 +148,10 @@ def _with_feeder_vents(results: Results) -> RiggingPlan:
     return with_feeder_vents(results.need(RiggingPlan), results.need(Pattern), results.need(Job))
 
 
-def _vented(results: Results) -> RiggingPlan:
-    """Return the plan with all its vents as its feeders now ask for."""
+def _settled(results: Results, gating: Resizing) -> RiggingPlan:
+    """Return the plan with gating and vents as its feeders now ask for."""
     return vented(
-        results.need(RiggingPlan), results.need(Pattern), results.need(Parting),
+        gating.resized(results.need(RiggingPlan)), results.need(Pattern), results.need(Parting),
         results.need(Job), results.need(Alloy),
     )  # fmt: skip
 

@@ -25,7 +25,7 @@ from moldprep.records.plan import (
 from moldprep.rigging.bodies import FILTER_LIP_MM, basin_outline
 from moldprep.rigging.gate_limits import filter_area_mm2
 from moldprep.rigging.gates.clearance import Blocked, channel_outlines, clear_basin
-from moldprep.rigging.gates.gate_sites import Side
+from moldprep.rigging.gates.gate_sites import SIDE_DEG, Side
 from moldprep.rigging.gates.room import Room, outline_placed
 from moldprep.rigging.gates.sizing import LEAST_BASIN_MM, Shop, Sizes
 from moldprep.rigging.gates.tree import Arm, Tree
@@ -35,7 +35,6 @@ from moldprep.tolerances import OVERLAP_MM
 RUNNER_SHAPES: Final = (1.3, 1.6, 2.0, 2.5, 3.2)
 """Width of a runner over its height, usual ones first (1 to 2: P. N. Rao, from memory). [-]"""
 
-SIDE_DEG: Final = 10.0
 BEND_RATIO: Final = 1.5
 """Radius of a printed runner's bends over its width: wider ones save little of the loss (common
 practice, no source)."""

@@ -14,7 +14,6 @@ from moldprep.records import (
     Pattern,
     PrintRoom,
     RiggingPlan,
-    Role,
     Rules,
     Sand,
     Survey,
@@ -29,7 +28,7 @@ from moldprep.records.plan import (
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
 from moldprep.rigging.feed.feeder_plan import plan_feeders
-from moldprep.rigging.gates.automatic import AutoGating
+from moldprep.rigging.gates.automatic import AutoGating, is_brought, is_laid_out
 from moldprep.rigging.gates.clearance import Blocked, clear_basin, meets_vents
 from moldprep.rigging.gates.completion import Hung, completed
 from moldprep.rigging.gates.copies import (
@@ -48,7 +47,6 @@ from moldprep.rigging.rounding import rounded
 from moldprep.rigging.standing import standing
 from moldprep.rigging.vents.vented import vented
 
-CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
 HERE = (Placement(name="casting"),)
 
 
@@ -105,16 +103,12 @@ class _Planner:
         self.survey, self.pattern, self.parting = survey, pattern, parting
         self.job, self.alloy, self.shop, self.sand = job, alloy, shop, sand
         given = job.rigging
-        self.has_own = any(body.role in CHANNEL_ROLES for body in pattern.extra)
-        self.has_channels = any(
-            (given.basin, given.sprue, given.well, given.runner, given.ingate, given.filter)
-        )
-        self.wants_gating = "gating" in given.auto and not self.has_own
+        self.has_own = is_brought(pattern)
         self.count = len(given.placements) or job.mold.count
 
     def plan(self) -> RiggingPlan:
         """Return the whole plan."""
-        if self.wants_gating and not self.has_channels:
+        if is_laid_out(self.job, self.pattern):
             return self._automatic()
         return self._given()
 
@@ -168,9 +162,9 @@ class _Planner:
 
     @cached_property
     def _auto(self) -> AutoGating:
-        return AutoGating(
-            self.survey, self.pattern, self.parting, self.job, self.alloy, self.shop, self.count,
-            self._print_rooms, self.job.rigging.placements if self.count > 1 else (),
+        return AutoGating.of(
+            self.survey, self.pattern, self.parting, self.job, self.alloy, self.shop,
+            self._print_rooms,
         )  # fmt: skip
 
     def _copied(
@@ -214,7 +208,7 @@ class _Planner:
         hung = Hung(placements=placements, sprue=keys.sprue, well=keys.well, basin=keys.basin,
                     runners=keys.runner, ingates=keys.ingate, filters=keys.filter)  # fmt: skip
         added: tuple[Reason, ...] = ()
-        if self.wants_gating:
+        if "gating" in keys.auto and not self.has_own:
             blocked = self._blocked_by(feeders, chills, top, placements)
             is_printed = keys.channels == "printed"
             if keys.sprue is not None and keys.basin is None:

@@ -5,11 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
+import numpy as np
 from shapely.geometry import Polygon
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Survey
+from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Role, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
 from moldprep.rigging.gates.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
 from moldprep.rigging.gates.gate_walls import Walls
@@ -65,6 +66,20 @@ SHARES = (0.7, 0.5, 0.35, 0.25, 0.15, 0.08, 0.04, 0.02)
 
 Gated = tuple[float, Sizes, Reason, Side, Layout]
 
+CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
+
+
+def is_brought(pattern: Pattern) -> bool:
+    """Return whether the model brings its own gating."""
+    return any(body.role in CHANNEL_ROLES for body in pattern.extra)
+
+
+def is_laid_out(job: Job, pattern: Pattern) -> bool:
+    """Return whether the channels of a job are laid out here, all of them."""
+    given = job.rigging
+    channels = (given.basin, given.sprue, given.well, given.runner, given.ingate, given.filter)
+    return "gating" in given.auto and not any(channels) and not is_brought(pattern)
+
 
 @dataclass(frozen=True)
 class AutoGating:
@@ -85,6 +100,17 @@ class AutoGating:
     print_rooms: tuple[PrintRoom, ...]
     placements: tuple[Placement, ...] = ()
 
+    @classmethod
+    def of(
+        cls, survey: Survey, pattern: Pattern, parting: Parting, job: Job, alloy: Alloy,
+        shop: Shop, print_rooms: tuple[PrintRoom, ...],
+    ) -> "AutoGating":  # fmt: skip
+        """Return the gating of a job's mold: as many castings as it counts or places."""
+        places = job.rigging.placements
+        count = len(places) or job.mold.count
+        return cls(survey, pattern, parting, job, alloy, shop, count, print_rooms,
+                   places if count > 1 else ())  # fmt: skip
+
     def laid(self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]) -> Gated:
         """Return the cope's top, areas, side and channels, poured in the time they are drawn for.
 
@@ -96,8 +122,30 @@ class AutoGating:
         if self.placements:
             refuse_uneven(self.placements)
         top, sizes, why, side, layout = self._gated(feeders, chills)
-        sizes, layout = self._poured_in_time(sizes, layout, side, top, feeders, chills)
+        room = self.room(feeders, chills, top)
+        sizes, layout = self._poured_in_time(sizes, layout, side, top, feeders, room)
         return top, sizes, why, side, layout
+
+    def laid_again(
+        self, side: Side, sizes: Sizes, top: float, feeders: Sequence[FeederPlan], room: Room
+    ) -> tuple[Sizes, Layout] | None:
+        """Return areas and channels for gates whose places are settled; None without room.
+
+        `feeders` are those of one casting, filled with it; `room` is what any of them takes.
+        """
+        laid = self._laid_out(side, sizes, room, top)
+        if laid is None:
+            return None
+        return self._poured_in_time(sizes, laid[1], side, top, feeders, room)
+
+    def takes(self, side: Side, room: Room) -> bool:
+        """Return whether the casting's walls have room for gates of these sections there."""
+        wall = self._walls.among(room).seen(side.way)
+        places = [(gate, int(np.argmin(np.abs(wall.s - gate.along_mm)))) for gate in side.gates]
+        return all(
+            gate.into != "casting" or bool(wall.fits(gate.width_mm, gate.height_mm, side.way)[k])
+            for gate, k in places
+        )
 
     @property
     def wanted_level_mm(self) -> float:
@@ -152,7 +200,7 @@ class AutoGating:
         for _ in range(3):
             top, sizes, why = self.sized(feeders, level, slower)
             sizes = with_less_ingate(sizes, share, self.alloy)
-            room = self._room(feeders, chills, top)
+            room = self.room(feeders, chills, top)
             sides = self._sides(room, feeders, sizes, level, n_levels, tries)
             laid = [(side, self._laid_out(side, sizes, room, top)) for side in sides]
             found = [(one[0], side, one[1]) for side, one in laid if one is not None]
@@ -170,7 +218,7 @@ class AutoGating:
 
     def _poured_in_time(
         self, sizes: Sizes, layout: Layout, side: Side, top: float,
-        feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        feeders: Sequence[FeederPlan], room: Room,
     ) -> tuple[Sizes, Layout]:  # fmt: skip
         """Return areas and channels whose sprue makes up for what the channels really lose.
 
@@ -196,7 +244,7 @@ class AutoGating:
                 source="Bernoulli with losses, over the rising level",
             )
             resized = replace(sizes, foot_mm2=foot, choke_mm2=foot, reasons=(*sizes.reasons, why))
-            laid = self._laid_out(side, resized, self._room(feeders, chills, top), top)
+            laid = self._laid_out(side, resized, room, top)
             if laid is None:
                 break
             now = (resized, laid[1])
@@ -212,12 +260,28 @@ class AutoGating:
                 self.pattern, feeders, self.parting.z_mm, self.job, self.shop, depth
             )
             top = round(top, 1)
-            sizes = size_gating(self.survey, self.pattern, feeders, self.count, choke_z, top,
-                                self.job, self.alloy, slower)  # fmt: skip
+            sizes = self._sizes(feeders, choke_z, top, slower)
             depth = basin_depth_mm(sizes.foot_mm2)
-            _, height = runner_section_mm(sizes.runner_mm2)
-            choke_z = level + (0.0 if self._gates_above(sizes) else height)
+            choke_z = level + self._choke_over_mm(sizes)
         return top, sizes, why
+
+    def sized_under(
+        self, top: float, feeders: Sequence[FeederPlan], level: float, slower: float = 1.0
+    ) -> Sizes:
+        """Return the areas under a cope whose top is settled."""
+        sizes = self._sizes(feeders, level, top, slower)
+        return self._sizes(feeders, level + self._choke_over_mm(sizes), top, slower)
+
+    def _sizes(
+        self, feeders: Sequence[FeederPlan], choke_z: float, top: float, slower: float
+    ) -> Sizes:
+        return size_gating(self.survey, self.pattern, feeders, self.count, choke_z, top,
+                           self.job, self.alloy, slower)  # fmt: skip
+
+    def _choke_over_mm(self, sizes: Sizes) -> float:
+        """Return how far the choke lies over the gates' joint: a runner above it lifts it."""
+        _, height = runner_section_mm(sizes.runner_mm2)
+        return 0.0 if self._gates_above(sizes) else height
 
     @cached_property
     def _prints(self) -> tuple[Prism, ...]:
@@ -230,7 +294,8 @@ class AutoGating:
         """Return whether ingates belong above the runner, so that it runs full."""
         return self.alloy.family in RUNNER_BELOW or sizes.ingate_mm2 > sizes.foot_mm2
 
-    def _room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
+    def room(self, feeders: Sequence[FeederPlan], chills: Sequence[ChillPlan], top: float) -> Room:
+        """Return what the casting and all that is hung on it take."""
         hung = feeder_prisms(feeders, top) + chill_prisms(chills)
         return Room(self._coarse, hung, self._prints)
 
@@ -295,7 +360,7 @@ class AutoGating:
         """Return the error for placed castings that no one runner serves."""
         level = self.wanted_level_mm
         top, sizes, _ = self.sized(feeders, level, SLOWER[-1])
-        room = self._room(feeders, chills, top)
+        room = self.room(feeders, chills, top)
         sizes = with_less_ingate(sizes, SHARES[-1], self.alloy)
         search = self._search_from(room, sizes, level, LEVELS_COMPARED, LAST_TRIES)
         width, _ = runner_section_mm(sizes.runner_mm2)

@@ -10,6 +10,7 @@ import numpy as np
 from shapely.geometry import Point
 
 from moldprep.arrays import Flags
+from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Alloy
 from moldprep.records.plan import FeederPlan
@@ -22,6 +23,9 @@ from moldprep.rigging.gates.gate_walls import (
     outline_points,
 )
 from moldprep.tolerances import OVERLAP_MM
+
+SIDE_DEG: Final = 10.0
+"""Lean of the sides of runners and ingates (common practice, no source). [deg]"""
 
 SIDES_DEG: Final = (270.0, 90.0, 0.0, 180.0)
 SLANTED_DEG: Final = (45.0, 135.0, 225.0, 315.0)
@@ -84,6 +88,9 @@ LEVEL_STRIDE: Final = 3
 FEEDER_GATE_MM: Final = 20.0
 """Height of an ingate into a side feeder (common practice, no source). [mm]"""
 
+WIDEST_INTO_FEEDER: Final = 0.7
+"""Width of an ingate over the side feeder it runs into, at most: it meets a round face. [-]"""
+
 OFF_LEVEL_MM: Final = 25.0
 """What it costs, in mm of gate, to lay channels inside a half; each mm off the parting adds 1."""
 
@@ -124,6 +131,11 @@ class Gate:
     height_mm: float
     notch_mm: float
     into: str
+
+    @property
+    def widest_mm(self) -> float:
+        """Width at the joint, where its sides have leaned out farthest."""
+        return max(trapezoid_widths_mm(self.width_mm, self.height_mm, SIDE_DEG))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -359,7 +371,7 @@ class GateSearch:
             return None
         notch = break_off_notch_mm(FEEDER_GATE_MM)
         width = area_mm2 / len(reached) / (FEEDER_GATE_MM - notch)
-        if width > 0.7 * min(feeder.diameter_mm for feeder in reached):
+        if width > WIDEST_INTO_FEEDER * min(feeder.diameter_mm for feeder in reached):
             return None
         gates = [
             Gate(

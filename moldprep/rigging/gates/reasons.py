@@ -23,9 +23,14 @@ def layout_reasons(
         _level_reason(side, alloy, floor_mm),
         _runner_reason(side, sizes),
         *_gate_reasons(layout, side, alloy),
-        *_pouring_reasons(layout, sizes),
-        _filter_reason(layout, sizes, alloy),
+        *_pouring_reasons(),
+        *_sized_reasons(layout, sizes, alloy),
     )
+
+
+def sizing_reasons(layout: Layout, sizes: Sizes, alloy: Alloy) -> tuple[Reason, ...]:
+    """Return the reasons that speak of areas: they change where the gating is sized anew."""
+    return (*sizes.reasons, *_sized_reasons(layout, sizes, alloy))
 
 
 def _place_reasons(layout: Layout, side: Side, shop: Shop, wanted_mm: float) -> list[Reason]:
@@ -130,19 +135,25 @@ def _wanted(gate: Gate, alloy: Alloy) -> str:
     )
 
 
-def _pouring_reasons(layout: Layout, sizes: Sizes) -> list[Reason]:
-    kind = (
-        "follows the falling stream, so that it stays full" if layout.sprue.kind == "stream"
-        else "straight taper for hand-made molds; wider than the stream midway"
-    )  # fmt: skip
+def _pouring_reasons() -> list[Reason]:
     return [
-        Reason(item="sprue", why=f"{kind}; foot passes at most {sizes.flow_mm3_s / 1e6:.2f} l/s",
-               source="continuity and Bernoulli"),
         Reason(item="well", why="five times the foot's area, twice the runner's depth",
                source=RAO),
         Reason(item="basin", why="offset with a step: the stream settles before the sprue and slag"
                " stays behind", source=PRACTICE),
     ]  # fmt: skip
+
+
+def _sized_reasons(layout: Layout, sizes: Sizes, alloy: Alloy) -> list[Reason]:
+    kind = (
+        "follows the falling stream, so that it stays full" if layout.sprue.kind == "stream"
+        else "straight taper for hand-made molds; wider than the stream midway"
+    )  # fmt: skip
+    why = f"{kind}; foot passes at most {sizes.flow_mm3_s / 1e6:.2f} l/s"
+    return [
+        Reason(item="sprue", why=why, source="continuity and Bernoulli"),
+        _filter_reason(layout, sizes, alloy),
+    ]
 
 
 def _filter_reason(layout: Layout, sizes: Sizes, alloy: Alloy) -> Reason:

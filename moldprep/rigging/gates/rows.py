@@ -18,14 +18,13 @@ from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy
 from moldprep.records.plan import IngatePlan, Placement
 from moldprep.rigging.gates.clearance import Blocked
-from moldprep.rigging.gates.gate_sites import Gate, Side
+from moldprep.rigging.gates.gate_sites import SIDE_DEG, Gate, Side
 from moldprep.rigging.gates.tree import Arm, Seat, Tree
 from moldprep.rigging.layout import (
     FARTHEST_MM,
     GATE_COST_MM,
     OPENING_RESERVE,
     RIDGE_MM,
-    SIDE_DEG,
     Channels,
     Draft,
     Layout,
@@ -275,7 +274,7 @@ class _RowDraft(Draft):
     def _is_faced(self, k: int, gate: Gate, end: Floats) -> bool:
         """Return whether a gate from beyond the runner meets this one on it."""
         return any(
-            abs(float(there[0] - end[0])) < 0.5 * (gate.width_mm + other.width_mm) + RIDGE_MM
+            abs(float(there[0] - end[0])) < 0.5 * (gate.widest_mm + other.widest_mm) + RIDGE_MM
             for j, side in enumerate(self._row.each)
             if self._row.is_turned[j] != self._row.is_turned[k]
             for other, there in zip(side.gates, self._ends[j], strict=True)

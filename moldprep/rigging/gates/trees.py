@@ -8,13 +8,13 @@ from shapely.geometry.base import BaseGeometry
 from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy
 from moldprep.records.plan import IngatePlan, Placement
+from moldprep.rigging.gates.gate_sites import SIDE_DEG
 from moldprep.rigging.gates.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names
 from moldprep.rigging.layout import (
     FARTHEST_MM,
     GATE_COST_MM,
     OPENING_RESERVE,
     RIDGE_MM,
-    SIDE_DEG,
     Channels,
     Draft,
     Layout,
@@ -81,7 +81,7 @@ class _TreeDraft(Draft):
         opening = (self._face_half(leaf) - 0.5 * RIDGE_MM) * gate.width_mm
         need = min(gate.width_mm * (gate.height_mm - gate.notch_mm), leaf_mm2)
         is_wide_enough = opening >= 0.999 * OPENING_RESERVE * need
-        return 0.0 if self.count == 1 or is_wide_enough else gate.width_mm + RIDGE_MM
+        return 0.0 if self.count == 1 or is_wide_enough else gate.widest_mm + RIDGE_MM
 
     def _seat_u(self, seat: Seat) -> float:
         """Return where along the runner the middle of a casting's gates lies."""
