@@ -15,6 +15,7 @@ from moldprep.records import (
     Fall,
     Fill,
     FlowGraph,
+    Job,
     Metal,
     Parting,
     Rigging,
@@ -123,11 +124,22 @@ def no_falls(results: Results, limit: float) -> Iterator[Finding]:
             value=first.height_mm / critical,
             part=part,
             at_mm=first.from_mm,
-            remedy=f"let the metal in where it lands{_landing(first, results)}: set "
-            'rigging.gate_level_mm = "bottom", or the parting there, or turn the casting',
+            remedy=f"let the metal in where it lands{_landing(first, results)}: "
+            f"{_lower(results)}, or the parting there, or turn the casting",
         )
     if not falls:
         yield judged(True, "no fall over the alloy's critical height", value=0.0)
+
+
+def _lower(results: Results) -> str:
+    """Return how to gate lower; an automatic plan has looked at the bottom by itself."""
+    tried = Job in results and results.need(Job).rigging.gate_level_mm in ("auto", "bottom")
+    if tried and not results.need(Job).rigging.ingate:
+        return (
+            "the automatic plan found no lower gates that save enough of it: give their height in"
+            " rigging.gate_level_mm, or [[rigging.ingate]] tables"
+        )
+    return 'set rigging.gate_level_mm = "bottom"'
 
 
 def _landing(fall: Fall, results: Results) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Alloy, Body, FlowGraph, Mold, Mouth, Rigging, RiggingPlan, Role
+from moldprep.records import Alloy, Body, FlowGraph, Job, Mold, Mouth, Rigging, RiggingPlan, Role
 from moldprep.results import Results
 from moldprep.rigging.gating import falling_speed_m_s, stream_area_mm2
 from moldprep.rigging.stream.contacts import contains
@@ -250,10 +250,22 @@ def gates_clear_of_wall_opposite(results: Results, limit: float) -> Iterator[Fin
             value=times,
             part=mouth.body,
             at_mm=mouth.at_mm,
-            remedy=f"turn {mouth.body} along the wall, or move it to a place with free way ahead",
+            remedy=_aside(mouth, results),
         )
     if not flow.mouths:
         yield passed_over("no gate opens into anything")
+
+
+def _aside(mouth: Mouth, results: Results) -> str:
+    """Return what to do about a jet that strikes something: the plan has done what it could."""
+    keys = results.need(Job).rigging if Job in results else None
+    if keys is None or keys.ingate or "gating" not in keys.auto:
+        return f"turn {mouth.body} along the wall, or move it to a place with free way ahead"
+    return (
+        "the automatic plan found no wall with more free way and room for gates of this area: a"
+        " longer rigging.pour_time_s makes them smaller, another parting.z_mm or pull shows other"
+        " walls, [[rigging.ingate]] tables put them where you want them"
+    )
 
 
 def _opposite(mouth: Mouth, results: Results) -> str:

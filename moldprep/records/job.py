@@ -210,10 +210,11 @@ class RiggingKeys(Table):
     )
     pour_time_s: Positive | Auto = Field("auto", description="intended pouring time [s]")
     head_mm: Positive | Auto = Field("auto", description="sprue height over the parting [mm]")
-    gate_level_mm: Number | Literal["parting", "bottom"] = Field(
-        "parting",
+    gate_level_mm: Number | Literal["auto", "parting", "bottom"] = Field(
+        "auto",
         description="height of ingates and runner; parting: where the mold opens; bottom: at the"
-        " casting's lowest wall, inside the drag, so that no metal falls [mm]",
+        " casting's lowest wall, inside the drag; auto: parting, or bottom where that saves metal"
+        " a long fall [mm]",
     )
     placements: tuple[Placement, ...] = Field(
         (),

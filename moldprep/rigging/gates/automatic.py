@@ -12,7 +12,8 @@ from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Role, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
-from moldprep.rigging.gates.gate_sites import LAST_TRIES, TRIES, GateSearch, Side, Try
+from moldprep.rigging.gates.falls import Falls
+from moldprep.rigging.gates.gate_sites import LAST_TRIES, OFF_LEVEL_MM, TRIES, GateSearch, Side, Try
 from moldprep.rigging.gates.gate_walls import Walls
 from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.rows import (
@@ -45,6 +46,9 @@ SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
 
 LEVELS_COMPARED = 3
 """Levels that offer a place for gates, from the parting away, tried where the first has no room."""
+
+FALLS = 3.0
+"""What a millimetre of fall beyond what the alloy bears costs, in mm of gate."""
 
 TIME_OFF = 0.02
 """The choke is taken anew where the channels pass so much more or less than it was drawn for."""
@@ -152,8 +156,12 @@ class AutoGating:
         """Height of the gates the job asks for; the nearest with a wall for a gate is taken."""
         asked = self.job.rigging.gate_level_mm
         if asked == "bottom":
-            return float(self.pattern.solid.bounds[0, 2])
-        return self.parting.z_mm if asked == "parting" else float(asked)
+            return self._bottom_mm
+        return self.parting.z_mm if asked in ("auto", "parting") else float(asked)
+
+    @property
+    def _bottom_mm(self) -> float:
+        return float(self.pattern.solid.bounds[0, 2])
 
     def _gated(self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...]) -> Gated:
         """Return (cope's top, areas, why the top, side, layout): poured slower if gates need it."""
@@ -193,9 +201,40 @@ class AutoGating:
         self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], slower: float,
         share: float, tries: Sequence[Try],
     ) -> tuple[Gated | None, bool]:  # fmt: skip
-        """Return (gating at this pace and share of the ingate's area, whether room was short)."""
-        is_blocked = False
-        level, n_levels = self.wanted_level_mm, 1
+        """Return (gating at this pace and share of the ingate's area, whether room was short).
+
+        Where metal would fall far from the parting, the bottom is tried too, if the job lets it.
+        """
+        found, is_blocked = self._gated_at(
+            self.wanted_level_mm, feeders, chills, slower, share, tries
+        )
+        if found is None or self.job.rigging.gate_level_mm != "auto" or self.placements:
+            return found, is_blocked
+        fall_mm = self._falls.beyond_mm(found[3], feeders)
+        if FALLS * fall_mm < OFF_LEVEL_MM:
+            return found, is_blocked
+        low, _ = self._gated_at(self._bottom_mm, feeders, chills, slower, share, tries)
+        if low is None:
+            return found, is_blocked
+        saved = fall_mm - self._falls.beyond_mm(low[3], feeders)
+        deeper = self._off_parting_mm(low[3]) - self._off_parting_mm(found[3])
+        return (low if FALLS * saved > deeper else found), is_blocked
+
+    def _off_parting_mm(self, side: Side) -> float:
+        """Return what it costs to lay channels inside a half, in mm of gate."""
+        off = abs(side.level_mm - self.parting.z_mm)
+        return OFF_LEVEL_MM + off if off > 0.5 else 0.0
+
+    @cached_property
+    def _falls(self) -> Falls:
+        return Falls(self.pattern.solid, self.alloy)
+
+    def _gated_at(
+        self, level: float, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        slower: float, share: float, tries: Sequence[Try],
+    ) -> tuple[Gated | None, bool]:  # fmt: skip
+        """Return (gating near a level, whether room was short)."""
+        is_blocked, n_levels = False, 1
         best: Gated | None = None
         for _ in range(3):
             top, sizes, why = self.sized(feeders, level, slower)

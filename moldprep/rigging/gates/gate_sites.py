@@ -9,9 +9,7 @@ from typing import Final
 import numpy as np
 from shapely.geometry import Point
 
-from moldprep.arrays import Flags
 from moldprep.geometry.shapes import trapezoid_widths_mm
-from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Alloy
 from moldprep.records.plan import FeederPlan
 from moldprep.rigging.gates.gate_walls import (
@@ -22,6 +20,7 @@ from moldprep.rigging.gates.gate_walls import (
     Walls,
     outline_points,
 )
+from moldprep.rigging.gates.spread import one_each, spread
 from moldprep.tolerances import OVERLAP_MM
 
 SIDE_DEG: Final = 10.0
@@ -69,6 +68,13 @@ LAST_TRIES: Final = (
 )
 """Where none of the others offers anything: thinner gates, little sand under feeders that stand on
 small castings, and walls far behind the outline."""
+
+FREE_WAY: Final = 2.0
+"""Free way before a gate over its thickness: closer by, the jet washes what stands opposite
+(common practice, no source). [-]"""
+
+STRIKES: Final = 200.0
+"""What it costs, in mm of gate, to have the jet strike what stands opposite at once."""
 
 COUNTS: Final = (1, 2, 3, 4, 6, 8)
 FLATTEST: Final = 20.0
@@ -144,6 +150,7 @@ class Side:
 
     wall_mm   : thickness of the thinnest wall a gate joins
     hidden_mm : how far the walls lie behind the casting's outline, on average
+    free_way  : free way before the gates over their thickness, at the worst of them
     """
 
     way: Approach
@@ -151,6 +158,7 @@ class Side:
     wall_mm: float
     hidden_mm: float
     score: float
+    free_way: float = math.inf
 
     @property
     def level_mm(self) -> float:
@@ -304,18 +312,19 @@ class GateSearch:
                 continue
             if self._gates_each:
                 owners = self._walls.owners(wall, way)
-                each = _one_each(wall.s, fits, owners, count, width + self._wall_mm)
+                each = one_each(wall.s, fits, owners, count, width + self._wall_mm)
                 if each:
                     yield self._side(wall, way, each, width, height, notch)
                     return
                 continue
             spreads = [
-                _spread(wall.s, fits, count, width + self._wall_mm, closeness)
+                spread(wall.s, fits, count, width + self._wall_mm, closeness)
                 for closeness in (CLOSENESS if count > 1 else CLOSENESS[:1])
             ]
             places = [found for found in spreads if found]
             yield from (self._side(wall, way, found, width, height, notch) for found in places)
-            if places:
+            ways = [wall.free_way(k, width, height) for found in places for k in found]
+            if ways and min(ways) >= FREE_WAY:
                 return
 
     def _side(
@@ -346,13 +355,17 @@ class GateSearch:
         slant = float(np.mean([np.ptp(hit) for hit, _ in met]))
         hidden = float(np.mean([wall.behind_mm(k, width, height) for k in places]))
         size = 0.1 * (self._walls.girth_mm - extent)
+        free = np.array([wall.free_way(k, width, height) for k in places])
+        strikes = STRIKES * float(np.mean(np.maximum(1.0 - free / FREE_WAY, 0.0)))
         return Side(
             way=way,
             gates=gates,
             wall_mm=min(float(thick.min()) for _, thick in met),
             hidden_mm=hidden,
-            score=self._mean_length_mm(way, gates) + spacing + slant + size + HIDDEN * hidden,
-        )
+            score=self._mean_length_mm(way, gates)
+            + spacing + slant + size + strikes + HIDDEN * hidden,
+            free_way=float(free.min()),
+        )  # fmt: skip
 
     def _mean_length_mm(self, way: Approach, gates: Sequence[Gate]) -> float:
         """Return how long the gates are beyond the sand wall, with the runner past everything."""
@@ -439,53 +452,3 @@ def _best_of_each_way(found: list[tuple[float, Side]]) -> tuple[Side, ...]:
             best[key] = (cost, side)
     ranked = sorted(best.items(), key=lambda item: (item[1][0], item[0]))
     return tuple(replace(side, score=cost) for _, (cost, side) in ranked[:MOST_RANKED])
-
-
-def _one_each(
-    s: Floats, fits: Flags, owners: Ints, count: int, apart_mm: float
-) -> list[int] | None:
-    """Return one place that fits for each of `count` bodies, nearest its middle, or None."""
-    places: list[int] = []
-    for body in range(count):
-        ok = np.flatnonzero(fits & (owners == body))
-        if len(ok) == 0:
-            return None
-        middle = float(np.mean(s[owners == body]))
-        places.append(int(ok[np.argmin(np.abs(s[ok] - middle))]))
-    places.sort()
-    return places if bool((np.diff(s[places]) >= apart_mm).all()) else None
-
-
-def _spread(
-    s: Floats, fits: Flags, count: int, apart_mm: float, closeness: float
-) -> list[int] | None:
-    """Return `count` places that fit, `apart_mm` apart, nearest to an even spread; or None.
-
-    Found place by place: the least sum of distances from the even spread, over all that are apart.
-    """
-    ok = np.flatnonzero(fits)
-    if len(ok) == 0 or s[ok[-1]] - s[ok[0]] < (count - 1) * apart_mm:
-        return None
-    middle, extent = 0.5 * (s[0] + s[-1]), s[-1] - s[0]
-    even = (2.0 * np.arange(count) + 1.0) / (2.0 * count) - 0.5
-    off = np.abs(s[ok] - (middle + closeness * extent * even)[:, None])
-    before = np.searchsorted(s[ok], s[ok] - apart_mm + 1e-9, side="right") - 1
-    cost, came_from = off[0], []
-    for row in off[1:]:
-        best = _first_of_least(cost)
-        came_from.append(np.where(before >= 0, best[before], -1))
-        cost = row + np.where(before >= 0, cost[best[before]], np.inf)
-    last = int(np.argmin(cost))
-    if not np.isfinite(cost[last]):
-        return None
-    places = [last]
-    for source in reversed(came_from):
-        places.append(int(source[places[-1]]))
-    return [int(ok[k]) for k in reversed(places)]
-
-
-def _first_of_least(cost: Floats) -> Ints:
-    """Return (n,) where the least of all costs up to each place stands."""
-    least = np.minimum.accumulate(cost)
-    is_new = np.concatenate([[True], cost[1:] < least[:-1]])
-    return np.maximum.accumulate(np.where(is_new, np.arange(len(cost)), 0))

@@ -99,6 +99,7 @@ class Wall:
     s, rise  : (n,) places along the side; (k,) heights from the level
     hit      : (n, k) outward place of the first metal, -inf where there is none
     thick    : (n, k) smaller of the metal's depth and its height there
+    deep     : (n, k) that depth: free way from the surface to the sand behind, inward
     is_clear : (n, k) False where nothing may sit
     edge     : (n,) how far out the casting's whole shadow reaches
     """
@@ -107,6 +108,7 @@ class Wall:
     rise: Floats
     hit: Floats
     thick: Floats
+    deep: Floats
     is_clear: Flags
     edge: Floats
 
@@ -201,6 +203,15 @@ class Wall:
         hit, _ = self.met_by(k, width_mm, height_mm)
         return float(np.mean(self.edge[max(0, k - half) : k + half + 1, None] - hit))
 
+    def free_way(self, k: int, width_mm: float, height_mm: float) -> float:
+        """Return the metal's free way behind a gate amid it, over the gate's thickness. [-]
+
+        Of the middle and of the median over its width the shorter: the jet is as wide as the gate.
+        """
+        half, row = self._half(width_mm), self._row(0.5 * height_mm)
+        window = self.deep[max(0, k - half) : k + half + 1, row]
+        return float(min(self.deep[k, row], np.median(window))) / height_mm
+
     def _half(self, width_mm: float) -> int:
         """Return half a width in places, never more than there are."""
         return min(max(1, math.ceil(0.5 * width_mm / self.pitch_mm)), len(self.s))
@@ -271,27 +282,29 @@ class Walls:
         origins, inward = _fan(way, s, z, far), np.append(-way.out, 0.0)
         distance, facet = self._rays.first(origins, inward)
         is_hit = np.isfinite(distance)
-        thick = np.zeros(len(distance))
-        thick[is_hit] = self._thickness(origins[is_hit] + inward * distance[is_hit, None], inward)
+        thick, deep = np.zeros(len(distance)), np.zeros(len(distance))
+        met = origins[is_hit] + inward * distance[is_hit, None]
+        thick[is_hit], deep[is_hit] = self._thickness(met, inward)
         shape = (len(s), len(z))
         return Wall(
             s=s,
             rise=rise,
             hit=np.where(is_hit, far - distance, -np.inf).reshape(shape),
             thick=thick.reshape(shape),
+            deep=deep.reshape(shape),
             is_clear=(is_hit & ~self._is_kept_clear[facet]).reshape(shape),
             edge=_outer_edge(s, s_all, v_all),
         )
 
-    def _thickness(self, points: Floats, inward: Floats) -> Floats:
-        """Return the metal behind points of the surface: smaller of its depth and its height."""
+    def _thickness(self, points: Floats, inward: Floats) -> tuple[Floats, Floats]:
+        """Return the metal behind points of the surface: smaller of depth and height; depth."""
         depth, _ = self._rays.first(points + 0.05 * inward, inward)
         depth = np.where(np.isfinite(depth), depth, 0.0)
         inside = points + inward * np.minimum(0.5 * depth, 6.0)[:, None]
         up, _ = self._rays.first(inside, np.array([0.0, 0.0, 1.0]))
         down, _ = self._rays.first(inside, np.array([0.0, 0.0, -1.0]))
         height = up + down
-        return np.minimum(depth, np.where(np.isfinite(height), height, 0.0))
+        return np.minimum(depth, np.where(np.isfinite(height), height, 0.0)), depth
 
     def _with_lanes(self, wall: Wall, way: Approach) -> Wall:
         """Return the wall with nothing clear where a feeder or chill stands before it."""

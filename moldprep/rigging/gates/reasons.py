@@ -3,7 +3,7 @@
 from moldprep.records import Alloy
 from moldprep.records.plan import Reason
 from moldprep.rigging.gate_limits import critical_fall_mm
-from moldprep.rigging.gates.gate_sites import BREAK_OFF, Gate, Side
+from moldprep.rigging.gates.gate_sites import BREAK_OFF, FREE_WAY, Gate, Side
 from moldprep.rigging.gates.rows import RowSide
 from moldprep.rigging.gates.sizing import CAMPBELL, PRACTICE, RAO, Shop, Sizes
 from moldprep.rigging.gates.tree import is_even
@@ -81,8 +81,9 @@ def _level_reason(side: Side, alloy: Alloy, floor_mm: float) -> Reason:
     else:
         why = (
             f"metal falls {fall:.0f} mm to the casting's floor, {bears:.0f} mm do no harm. Gates"
-            " lie where the mold opens, so that channels can be seen, cleaned and coated;"
-            ' rigging.gate_level_mm = "bottom" lays them inside the drag instead, and a lower'
+            " lie where the mold opens, so that channels can be seen, cleaned and coated, unless a"
+            " lower wall saves more fall than that is worth"
+            ' (rigging.gate_level_mm = "bottom" takes the lowest wall in any case); a lower'
             " parting.z_mm or the casting turned over saves both"
         )
     return Reason(item="ingate-1", why=why, source=f"{CAMPBELL}; height 2 sqrt(gamma / (rho g))")
@@ -120,7 +121,19 @@ def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:
             f" wall, notched {gate.notch_mm:g} mm: breaks in the gate, not in the casting",
             source=PRACTICE,
         ),
+        *_strike_reason(side),
     ]
+
+
+def _strike_reason(side: Side) -> list[Reason]:
+    """Return why gates lie where their jet strikes something close by, if they do."""
+    if side.free_way >= FREE_WAY:
+        return []
+    why = (
+        f"{side.free_way:.1f} x their thickness free before the gates, {FREE_WAY:g} wanted: no"
+        " wall that a runner reaches has more behind it and room for gates of this area"
+    )
+    return [Reason(item="ingate-1", why=why, source=PRACTICE)]
 
 
 def _wanted(gate: Gate, alloy: Alloy) -> str:
