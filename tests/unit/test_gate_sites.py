@@ -12,7 +12,6 @@ from moldprep.geometry.solid import Solid
 from moldprep.jobfile import mesh_job
 from moldprep.pipeline import prepare
 from moldprep.records import Alloy, Fill, Metal, RiggingPlan
-from moldprep.rigging.gates.gate_sites import _spread
 from moldprep.rigging.gates.gate_walls import _outer_edge
 from moldprep.rigging.gates.sizing import (
     SPEED_RESERVE,
@@ -20,6 +19,7 @@ from moldprep.rigging.gates.sizing import (
     _with_least_foot,
     with_less_ingate,
 )
+from moldprep.rigging.gates.spread import spread
 from tests.helpers import agree
 
 FAIL = Verdict.FAIL
@@ -98,8 +98,8 @@ def test_gates_on_teeth_are_spread_over_different_teeth():
     """Places that fit at 0, 1, 40 and 80 mm: three gates 30 mm apart want one at each tooth."""
     s = np.arange(0.0, 101.0)
     fits = np.isin(s, (0.0, 1.0, 40.0, 80.0))
-    assert _spread(s, fits, 3, 30.0, 0.1) == [1, 40, 80]
-    assert _spread(s, fits, 4, 30.0, 1.0) is None
+    assert spread(s, fits, 3, 30.0, 0.1) == [1, 40, 80]
+    assert spread(s, fits, 4, 30.0, 1.0) is None
 
 
 def test_the_thinnest_sprue_gets_gates_for_the_critical_speed():

@@ -477,12 +477,42 @@ def test_placement_of_a_single_casting_moves_its_gating_too():
 def test_gates_at_the_bottom_let_no_metal_fall():
     """A block 120 mm tall, parted amid it: gates at the parting let metal fall 60 mm."""
     block = Solid.box((0.0, 0.0, 0.0), (160.0, 100.0, 120.0))
-    high, _ = planned("cover", solid=block, z_mm=60.0)
+    high, _ = planned("cover", solid=block, z_mm=60.0, rigging={"gate_level_mm": "parting"})
     low, _ = planned("cover", solid=block, z_mm=60.0, rigging={"gate_level_mm": "bottom"})
     assert min(gate.path_mm[0][2] for gate in high.ingates) > 55.0
     assert max(gate.path_mm[0][2] for gate in low.ingates) < 5.0
     assert any("falls 60 mm" in reason.why and "bottom" in reason.why for reason in high.reasons)
     assert not any("gate_level_mm" in reason.why for reason in low.reasons)
+
+
+@pytest.mark.parametrize(("z_mm", "at_bottom"), [(15.0, False), (60.0, True)])
+def test_a_long_fall_is_saved_by_gates_at_the_bottom(z_mm, at_bottom):
+    """The alloy bears a fall of 12 mm: 15 mm are not worth channels inside the drag, 60 mm are."""
+    block = Solid.box((0.0, 0.0, 0.0), (160.0, 100.0, 120.0))
+    plan, _ = planned("cover", solid=block, z_mm=z_mm)
+    lowest = min(gate.path_mm[0][2] for gate in plan.ingates)
+    assert (lowest < 5.0) is at_bottom
+
+
+def test_no_lower_gate_is_taken_where_it_saves_no_fall():
+    """A bell: metal let in at its brim runs up over a sill inside and falls as far again."""
+    outside = Solid.box((0.0, 0.0, 0.0), (200.0, 120.0, 80.0))
+    bell = outside - Solid.box((60.0, -1.0, -1.0), (140.0, 121.0, 60.0))
+    plan, _ = planned("cover", solid=bell, z_mm=60.0)
+    assert min(gate.path_mm[0][2] for gate in plan.ingates) > 50.0
+
+
+@pytest.mark.parametrize(("wall_mm", "is_free"), [(15.0, True), (5.0, False)])
+def test_the_jet_has_a_free_way_or_the_plan_says_why_not(wall_mm, is_free):
+    """A frame round a core: a wall of 15 mm takes gates thin enough, one of 5 mm does not."""
+    inside = Solid.box((wall_mm, wall_mm, -1.0), (300.0 - wall_mm, 200.0 - wall_mm, 61.0))
+    frame = Solid.box((0.0, 0.0, 0.0), (300.0, 200.0, 60.0)) - inside
+    plan, _ = planned("tee", solid=frame, z_mm=30.0)
+    rigging = build_rigging(plan, pattern_of(frame))
+    mouths = trace_flow(rigging, plan, find(Alloy, "carbon-steel")).mouths
+    assert mouths
+    assert all(mouth.ahead_mm >= 2.0 * mouth.thickness_mm for mouth in mouths) is is_free
+    assert any("free before the gates" in reason.why for reason in plan.reasons) is not is_free
 
 
 def test_gates_lie_at_the_height_the_job_asks_for():
