@@ -49,6 +49,18 @@ def channels_keep_their_sand(results: Results, limit: float) -> Iterator[Finding
     yield from _walls(results, limit, kinds, SAFE_MM)
 
 
+@check(
+    id="gating/vents-keep-their-sand",
+    why="A vent too near another, a feeder or a sleeve leaves a fin of sand that falls in.",
+    source="3 mm short, 5 mm safe: " + PRACTICE,
+    limit=0.95,
+    miss=Verdict.WARN,
+)
+def vents_keep_their_sand(results: Results, limit: float) -> Iterator[Finding]:
+    """Compare the sand between vents and what they do not come up from with what stands."""
+    yield from _walls(results, limit, ("beside a vent",), SAFE_MM)
+
+
 def _walls(
     results: Results, limit: float, kinds: tuple[str, ...], wanted_mm: float
 ) -> Iterator[Finding]:

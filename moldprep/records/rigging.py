@@ -78,7 +78,8 @@ class NearMiss:
 class SandWall:
     """The thinnest sand between a channel and one kind of thing it is not joined to.
 
-    kind : "casting", "feeder", "vent", "filter", "channel", "insert" or "print" (of a core)
+    kind : "casting", "feeder", "vent", "filter", "channel", "insert" or "print" (of a core);
+           "beside a vent" where `body` is a vent, whatever the other is
     """
 
     body: str

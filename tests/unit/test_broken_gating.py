@@ -317,6 +317,15 @@ CASES = {
                         + Solid.box((44.0, 6.0, -10.0), (50.0, 9.0, -2.0)))), None,
         "gating/channels-keep-their-sand", FAIL, "filter", (56.5, 19.0, 2.0),
     ),
+    "vent 3 mm beside another": (
+        plus(GOOD, Body(name="vent-3", role=Role.VENT,
+                        solid=column(127.0, 80.0, 29.5, LEVEL, 5.0))), None,
+        "gating/vents-keep-their-sand", WARN, "vent-1", (133.5, 80.0, 115.0),
+    ),
+    "vent 3 mm beside a feeder": (
+        edit("vent-1", lambda solid: solid.moved((-50.0 + 26.0, -20.0, 0.0))), None,
+        "gating/vents-keep-their-sand", WARN, "vent-1", ANYWHERE,
+    ),
     "vent hangs over an edge": (
         edit("vent-1", lambda solid: solid.moved((8.5, 0.0, 0.0))), None,
         "gating/vents-stand-on-metal", WARN, "vent-1", ANYWHERE,

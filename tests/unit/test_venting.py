@@ -145,6 +145,31 @@ def test_copies_are_vented_where_they_sit():
     np.testing.assert_allclose((a, b, c), (500.0 - y, x, z + 7.0), atol=1e-6)
 
 
+def test_two_peaks_close_together_get_vents_with_sand_between_them():
+    """Fins 12 mm apart: each may have a vent of 6 mm, and both want to be wider for the choke."""
+    fins = Solid.box((0, 0, 0), (60, 60, 20)) + Solid.union(
+        Solid.box((x, 10, 19), (x + 8, 50, 60)) for x in (10, 24)
+    )
+    vents, _ = vents_of(fins, choke=400.0)
+    for k, one in enumerate(vents):
+        for other in vents[k + 1 :]:
+            apart = math.dist(one.at_mm[:2], other.at_mm[:2])
+            assert apart - 0.5 * (one.diameter_mm + other.diameter_mm) >= 5.9
+
+
+def test_a_vent_moves_along_its_top_out_of_what_stands_there():
+    plate = Solid.box((0, 0, 0), (200, 60, 20))
+    kept = box(60.0, -20.0, 140.0, 80.0)
+    vents, _ = plan_vents(
+        pattern_of(plate), parting_of(plate), (), HERE, 200.0, ALLOY, 0.0, (kept,)
+    )
+    assert vents
+    x, y, z = vents[0].at_mm
+    assert x < 61.0 or x > 139.0
+    assert 0.0 < y < 60.0
+    agree(z, 20.0, rel=1e-3, why="on the plate's top")
+
+
 def test_a_high_point_under_the_casting_itself_is_said_not_drilled():
     vents, reasons = vents_of(ROOF, top_feeder(10.0, 10.0, 60.0))
     assert vents == ()

@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 from typing import Final
 
+from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from moldprep.records import Alloy, Job, Parting, Pattern, Reason, RiggingPlan
@@ -80,4 +81,7 @@ def _keep_out(plan: RiggingPlan) -> tuple[BaseGeometry, ...]:
         outlines += [outline.buffer(VENT_SAND_MM) for outline, _, _ in channels]
     if plan.sprue and plan.basin:
         outlines.append(basin_outline(plan.basin, plan.sprue).buffer(VENT_SAND_MM + 10.0))
+    outlines += [
+        Point(vent.at_mm[:2]).buffer(0.5 * vent.diameter_mm + VENT_SAND_MM) for vent in plan.vents
+    ]
     return tuple(outlines)

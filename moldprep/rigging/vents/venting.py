@@ -1,14 +1,17 @@
 """Venting: where the pattern traps air while it fills, and the vents that let it out."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from shapely import affinity
+from shapely import affinity, contains, distance
+from shapely import points as as_points
+from shapely.geometry import Point as Spot
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
 
 from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import shares_of
@@ -52,7 +55,7 @@ Feet = tuple[tuple[float, float, float, float], ...]
 SOURCE: Final = "vent on each high spot, in total the choke: common practice, no source"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class HighPoint:
     """A high point of the pattern that no feeder stands on; the pattern's own frame.
 
@@ -61,6 +64,7 @@ class HighPoint:
     wall_mm  : metal straight below
     wide_mm  : metal from side to side just under the top, at its narrowest
     is_clear : whether the way straight up is sand all along
+    spots_mm : (n, 3) other places on that top with sand all the way up, amid cells
     """
 
     at_mm: tuple[float, float, float]
@@ -68,6 +72,7 @@ class HighPoint:
     wall_mm: float
     wide_mm: float
     is_clear: bool
+    spots_mm: Floats
 
 
 def plan_vents(
@@ -99,7 +104,8 @@ def plan_vents(
     choke_mm2
         Choke the vents and open feeders together should match; 0 leaves that out. [mm²]
     keep_out
-        Outlines from above, part frame, where no more vents may come up.
+        Outlines from above, part frame, where vents come up only if a high point has no other
+        place.
 
     Notes
     -----
@@ -113,28 +119,24 @@ def plan_vents(
     """
     vents: list[VentPlan] = []
     reasons: list[Reason] = []
-    most_mm: list[float] = []
+    thickest: list[float] = []
     known: dict[Feet, list[HighPoint]] = {}
     for place in placements:
         mine = [f for f in feeders if f.into in (place.name, "casting") and f.kind == "top"]
         feet = tuple(sorted(_unplaced(f, place) for f in mine))
         if feet not in known:
             known[feet] = high_points(pattern.solid, feet)
-        for point in known[feet]:
+        kept = unary_union([_outline_unplaced(outline, place) for outline in keep_out])
+        for point in (_beside(one, kept, pattern.solid) for one in known[feet]):
             at = _placed(point.at_mm, place)
             if not point.is_clear or at[2] >= top_mm:
                 reasons.append(_blocked(place, at, point))
                 continue
-            free = min(
-                [math.dist(at[:2], vent.at_mm[:2]) - BETWEEN_MM for vent in vents],
-                default=LARGEST_MM,
-            )
-            if free < NARROWEST_MM:
+            if _room_mm(at, vents) < NARROWEST_MM:
                 continue  # the vent beside it takes this air as well
             name = f"vent-{len(vents) + 1}"
-            diameter = min(_diameter_mm(point, pattern, alloy), round(free, 1))
-            widest = max(0.5 * min(point.wall_mm, point.wide_mm), diameter)
-            most_mm.append(min(widest, free, LARGEST_MM))
+            diameter = _diameter_mm(point, pattern, alloy)
+            thickest.append(max(0.5 * min(point.wall_mm, point.wide_mm), diameter))
             vents.append(VentPlan(name=name, at_mm=at, diameter_mm=diameter, into=place.name))
             where = "above" if at[2] > parting.z_mm else "below"
             reasons.append(
@@ -145,6 +147,12 @@ def plan_vents(
                     source=SOURCE,
                 )
             )
+    rooms = [_room_mm(v.at_mm, [w for w in vents if w is not v]) for v in vents]
+    vents = [
+        replace(vent, diameter_mm=min(vent.diameter_mm, round(room, 1)))
+        for vent, room in zip(vents, rooms, strict=True)
+    ]
+    most_mm = [min(limits) for limits in zip(thickest, rooms, strict=True)]
     open_mm2 = sum(0.25 * math.pi * f.diameter_mm**2 for f in feeders if f.is_open)
     wanted_mm2 = RESERVE * choke_mm2 - open_mm2
     vents, why = _widened(vents, most_mm, wanted_mm2)
@@ -154,6 +162,31 @@ def plan_vents(
         reason = f"besides the high points, so that vents match the choke of {choke_mm2:.0f} mm²"
         why.append(Reason(item=more[0].name, why=reason, source=SOURCE))
     return (*vents, *more), (*reasons, *why)
+
+
+def _room_mm(at: tuple[float, float, float], vents: list[VentPlan]) -> float:
+    """Return how wide a vent may be that its neighbor, as wide, stands its sand apart. [mm]"""
+    away = [math.dist(at[:2], vent.at_mm[:2]) - BETWEEN_MM for vent in vents]
+    return min([*away, LARGEST_MM])
+
+
+def _beside(point: HighPoint, kept: BaseGeometry, solid: Solid) -> HighPoint:
+    """Return a high point with its vent moved along its top, out of what stands there.
+
+    Where all of the top lies in the way, the vent stands as far off as it goes.
+    """
+    if not point.is_clear or not kept.contains(Spot(point.at_mm)) or not len(point.spots_mm):
+        return point
+    spots = as_points(point.spots_mm[:, :2])
+    inside = np.where(contains(kept, spots), distance(kept.boundary, spots), 0.0)
+    off = np.hypot(*(point.spots_mm[:, :2] - np.array(point.at_mm[:2])).T)
+    best = np.lexsort((off, inside))[0]
+    rays = Rays.of(solid)
+    at, wall = _surface_at(solid, rays, point.spots_mm[best], point.wall_mm)
+    _, wide = _amid_width(rays, at, wall)
+    return replace(
+        point, at_mm=(float(at[0]), float(at[1]), float(at[2])), wall_mm=wall, wide_mm=wide
+    )
 
 
 def _more(
@@ -241,12 +274,15 @@ def _high_point(
     middle, wide = _amid_width(rays, at, wall)
     if free.any():
         at, wall = _surface_at(solid, rays, middle, pitch)
+    columns = np.argwhere(free)
+    levels = np.full(len(columns), z)
     return HighPoint(
         at_mm=(float(at[0]), float(at[1]), float(at[2])),
         air_mm3=air_mm3,
         wall_mm=wall,
         wide_mm=wide,
         is_clear=bool(free.any()),
+        spots_mm=origin + (np.column_stack([columns, levels]) + 0.5) * pitch,
     )
 
 
