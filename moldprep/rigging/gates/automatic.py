@@ -208,7 +208,8 @@ class AutoGating:
         found, is_blocked = self._gated_at(
             self.wanted_level_mm, feeders, chills, slower, share, tries
         )
-        if found is None or self.job.rigging.gate_level_mm != "auto" or self.placements:
+        is_free = self.job.rigging.gate_level_mm == "auto" and not self.placements
+        if found is None or not is_free or found[3].gates[0].into != "casting":
             return found, is_blocked
         fall_mm = self._falls.beyond_mm(found[3], feeders)
         if FALLS * fall_mm < OFF_LEVEL_MM:
