@@ -13,7 +13,14 @@ from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Role, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
 from moldprep.rigging.gates.falls import Falls
-from moldprep.rigging.gates.gate_sites import LAST_TRIES, OFF_LEVEL_MM, TRIES, GateSearch, Side, Try
+from moldprep.rigging.gates.gate_sites import (
+    LAST_TRIES,
+    OFF_LEVEL_MM,
+    TRIES,
+    GateSearch,
+    Side,
+    Try,
+)
 from moldprep.rigging.gates.gate_walls import Walls
 from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.rows import (

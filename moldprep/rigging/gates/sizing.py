@@ -27,6 +27,10 @@ SPEED_RESERVE: Final = 1.02
 RUNNER_OVER_FOOT: Final = 1.5
 """Runners over the sprue's foot where the foot is the choke (common practice, no source). [-]"""
 
+THIN_SHARE: Final = 0.45
+"""Time the cavities may take to fill over the freezing time of the thinnest wall: a little under
+the half that is judged, since the channels are not known so well (common practice, no source)."""
+
 LEAST_FOOT_MM2: Final = 0.25 * math.pi * 10.0**2
 """Foot of the thinnest sprue: a narrower one freezes before its channels are full, and no tool
 cleans it (common practice, no source). [mm²]"""
@@ -156,6 +160,11 @@ def size_gating(
     highest = max([bounds[1, 2], *(f.at_mm[2] + f.height_mm for f in feeders)])
     height = float(highest - bounds[0, 2])
     time_s, why, source = pour_time_s(alloy, poured_kg, mean_section_mm(survey))
+    thin_s = THIN_SHARE * alloy.constant_s_mm2 * (0.5 * survey.thin_mm) ** 2
+    if time_s > thin_s:
+        time_s = thin_s
+        why += f", but walls of {survey.thin_mm:.1f} mm ask for less: they are to be full well"
+        why += " before metal of their thickness freezes"
     if slower > 1.0:
         time_s *= slower
         why += f", x {slower:g}: only so the ingates the critical speed asks for find room"
