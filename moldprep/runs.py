@@ -2,20 +2,21 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from moldprep.catalog import load_catalog
 from moldprep.checks import refuse_unknown_checks, run_checks
 from moldprep.desk import check_folder, check_free, write_text
-from moldprep.export.package import Package, check_target, default_folder, write_package
 from moldprep.export.result import result_json
 from moldprep.inputs import fingerprint, moved_to
 from moldprep.jobtemplate import job_toml
 from moldprep.pipeline import Announce, prepare
 from moldprep.records import Job, RiggingPlan
-from moldprep.report.figures import draw_feeding, draw_gating
 from moldprep.results import Results
 from moldprep.rigging.planfile import plan_tables
+
+if TYPE_CHECKING:
+    from moldprep.export.package import Package
 
 FEEDING: Final = ("casting", "feeding")
 """Families of checks a study of feeding asks."""
@@ -34,7 +35,7 @@ class Study:
 
 def prepare_package(
     job: Job, folder: Path | None = None, announce: Announce | None = None
-) -> Package:
+) -> "Package":
     """Return the finished package of a job, written to disk.
 
     Parameters
@@ -46,6 +47,8 @@ def prepare_package(
     announce
         Called with (stage, seconds) after each stage.
     """
+    from moldprep.export.package import check_target, default_folder, write_package  # slow to load
+
     target = folder or default_folder(job)
     check_target(target)
     refuse_unknown_checks(load_catalog(job)[3])
@@ -59,6 +62,8 @@ def study_feeding(job: Job, picture: Path | None = None, announce: Announce | No
         check_folder(picture)
     study = _study(job, "feeding", FEEDING, announce)
     if picture is not None:
+        from moldprep.report.figures import draw_feeding  # a second to load, for pictures only
+
         draw_feeding(study.results, picture)
     return study
 
@@ -71,6 +76,8 @@ def study_gating(job: Job, picture: Path | None = None, announce: Announce | Non
     """
     study = _study(job, "fill", GATING, announce)
     if picture is not None:
+        from moldprep.report.figures import draw_gating  # a second to load, for pictures only
+
         draw_gating(study.results, picture)
     return study
 

@@ -4,14 +4,36 @@ The ray kernel works in float32; points are taken relative to the body's middle 
 survives on a body of 10 m / 2^24.
 """
 
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from types import ModuleType
 from typing import Final
 
 import numpy as np
-import open3d as o3d
 from numpy.typing import NDArray
 
 from moldprep.geometry.solid import Floats, Ints, Solid
+
+
+@contextmanager
+def _without(name: str) -> Iterator[None]:
+    """Keep a part of a library from being loaded with the rest; it can be imported afterwards."""
+    is_absent = name not in sys.modules
+    if is_absent:
+        sys.modules[name] = ModuleType(name)
+    try:
+        yield
+    finally:
+        if is_absent:
+            del sys.modules[name]
+
+
+with _without(
+    "open3d.ml"
+):  # its tools for learning take two seconds to load, and serve nothing here
+    import open3d as o3d
 
 SLANTED: Final = tuple(
     np.array(d) / np.linalg.norm(d)

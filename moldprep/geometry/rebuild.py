@@ -4,7 +4,6 @@ from math import ceil
 from typing import Final
 
 import numpy as np
-import pyvista as pv
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -131,6 +130,8 @@ def _signed_distance(
 
 def _contour(signed: NDArray[np.float32], origin: Floats, pitch: float) -> Solid:
     """Return the body where the distance is below zero."""
+    import pyvista as pv  # half a second to load, for models that must be rebuilt only
+
     grid = pv.ImageData(dimensions=signed.shape, spacing=(pitch,) * 3, origin=origin)
     grid.point_data["distance"] = signed.ravel(order="F")
     surface = grid.contour([0.0], scalars="distance", method="flying_edges")

@@ -67,6 +67,10 @@ def _lines(path: Path) -> Iterator[tuple[int, list[str]]]:
     if b"\0" in text:
         raise ValueError("it is not a text file")
     for number, line in enumerate(text.decode("utf-8", "replace").splitlines(), start=1):
+        if not held and "#" not in line and "\\" not in line:
+            if words := line.split():
+                yield number, words
+            continue
         body = line.partition("#")[0].rstrip()
         held += body.removesuffix("\\").split()
         if body.endswith("\\"):
