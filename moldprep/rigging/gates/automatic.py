@@ -224,14 +224,10 @@ class AutoGating:
         low, _ = self._gated_at(self._bottom_mm, feeders, chills, slower, share, tries)
         if low is None:
             return found, is_blocked
-        saved = fall_mm - self._falls.beyond_mm(low[3], feeders)
-        deeper = self._off_parting_mm(low[3]) - self._off_parting_mm(found[3])
-        return (low if FALLS * saved > deeper else found), is_blocked
-
-    def _off_parting_mm(self, side: Side) -> float:
-        """Return what it costs to lay channels inside a half, in mm of gate."""
-        off = abs(side.level_mm - self.parting.z_mm)
-        return OFF_LEVEL_MM + off if off > 0.5 else 0.0
+        here = found[3].score + FALLS * fall_mm
+        below = low[3].score + FALLS * self._falls.beyond_mm(low[3], feeders)
+        off_mm = abs(low[3].level_mm - self.parting.z_mm)  # channels inside a half
+        return (low if below + OFF_LEVEL_MM + off_mm < here else found), is_blocked
 
     @cached_property
     def _falls(self) -> Falls:
