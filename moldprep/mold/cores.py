@@ -266,8 +266,16 @@ def _with_prints(
     earlier: Sequence[Core],
     why: str,
 ) -> tuple[Core, list[str]]:
-    """Return a core with a print through each of its mouths that has room for one."""
+    """Return a core with a print through each of its mouths that has room for one.
+
+    Where it meets an earlier core it ends short of that by the gap.
+    """
     taken = [Rays.of(one.seat) for core in earlier for one in core.prints]
+    taken += [Rays.of(core.solid) for core in earlier]
+    others = Solid.union(core.solid for core in earlier)
+    room_of_others = Solid.union([others, *(core.seats for core in earlier)])
+    if body.may_touch(room_of_others):
+        body = (body - room_of_others).parts()[0]
     prints: list[Print] = []
     flush: list[Solid] = []
     ends: list[tuple[Floats, Mouth]] = []
@@ -301,7 +309,7 @@ def _with_prints(
         name=name,
         solid=Solid.union([body, *(one.solid - room.hollow for one in prints)]).parts()[0],
         prints=tuple(prints),
-        flush=tuple(flush),
+        flush=tuple(gap - others for gap in flush),
         reason=why,
     ), notes
 

@@ -281,6 +281,27 @@ def test_declared_box_wins():
     assert_sound(mold)
 
 
+def test_two_cores_that_meet_clear_each_other():
+    """A bore in two declared halves: one ends short of the other by the print gap."""
+    halves = [
+        {"name": name, "box": [[low, -20, -20], [high, 20, 20]]}
+        for name, low, high in (("a", -60, 0), ("b", 0, 60))
+    ]
+    mold = mold_of(BORED, mold=PLAIN, cores={"declared": halves})
+    a, b = cores_of(mold)
+    agree(a.solid.gap_mm(b.solid, 2.0), 0.3, rel=0.02, why="DIP_MM inside each face")
+    assert_sound(mold)
+
+
+def test_a_found_core_leaves_room_for_a_declared_part_of_it():
+    end = [{"name": "end", "box": [[35, -20, -20], [60, 20, 20]]}]
+    mold = mold_of(BORED, mold=PLAIN, cores={"declared": end})
+    declared, found = cores_of(mold)
+    assert (declared.name, found.name) == ("end", "core-1")
+    assert declared.solid.gap_mm(found.solid, 2.0) > 0.29
+    assert_sound(mold)
+
+
 def test_declared_model_brings_its_own_prints(tmp_path):
     bar = x_bore(14.99, 160, 64)
     points, faces = bar.mesh()
