@@ -96,8 +96,9 @@ def find_weakest_panel(
     worst: Panel | None = None
     for limit in np.unique(np.quantile(finite, np.linspace(0.02, 1.0, STEPS))):
         thin = np.flatnonzero(thick <= limit)
-        span = 2.0 * _clear_mm(spots.at_mm, spots.normals, thick > limit, thin)
-        is_plate = np.isfinite(span) & (span * THICKEST > limit)
+        clear = _clear_mm(spots.at_mm, spots.normals, thick > limit, thin)
+        span = np.where(np.isfinite(clear), 2.0 * clear, 0.0)  # nothing holds it: no wall
+        is_plate = span * THICKEST > limit
         stress = np.where(is_plate, SQUARE_PLATE * load_mpa[thin] * (span / limit) ** 2, 0.0)
         k = int(stress.argmax())
         if stress[k] > 0.0 and (worst is None or stress[k] > worst.stress_mpa):
