@@ -369,7 +369,10 @@ class AutoGating:
         """Return the best sides of one casting by itself."""
         if room not in self._seen_among:
             self._seen_among[room] = self._walls.among(room)
-        search = GateSearch(self._seen_among[room], feeders, self.alloy, self.shop.channel_wall_mm)
+        search = GateSearch(
+            self._seen_among[room], feeders, self.alloy, self.shop.channel_wall_mm,
+            self.parting.z_mm,
+        )  # fmt: skip
         _, height = runner_section_mm(sizes.runner_mm2)
         return search.ranked(
             level,

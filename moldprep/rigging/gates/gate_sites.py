@@ -12,8 +12,10 @@ from shapely.geometry import Point
 from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.records import Alloy
 from moldprep.records.plan import FeederPlan
+from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.gates.gate_walls import (
     DEEPEST_MM,
+    HEIGHTS_MM,
     LEAST_MM,
     Approach,
     Wall,
@@ -86,6 +88,9 @@ GATE_SPACING_MM: Final = 250.0
 
 CLOSENESS: Final = (1.0, 0.75, 0.5, 0.3)
 """How far gates stand apart, over an even spread: round castings want them nearer the middle."""
+
+EVEN_MM: Final = 0.02
+"""A channel this near to the joint is flush with it."""
 
 LEVEL_STEP_MM: Final = 1.5
 LEVEL_STRIDE: Final = 3
@@ -180,7 +185,10 @@ class GateSearch:
         feeders: Sequence[FeederPlan],
         alloy: Alloy,
         wall_mm: float,
+        joint_mm: float,
     ) -> None:
+        """Take the casting among what stands round it, the usual wall of sand, and the joint."""
+        self._joint_mm = joint_mm
         self._walls, self._room, self._wall_mm = walls, walls.room, wall_mm
         self._gates_each = self._walls.n_pieces > 1
         self._makes_slag = alloy.family in SLAG_MAKERS
@@ -270,7 +278,8 @@ class GateSearch:
     def _levels(self, level_mm: float) -> tuple[list[float], list[float]]:
         """Return the parting's height and some others through the casting, then those between.
 
-        Each list has the nearest first.
+        Each list has the nearest first. Gates flush with the joint are among them, their runner on
+        the far side of it.
         """
         low, high = self._walls.extents_mm
         step = max(LEVEL_STEP_MM, (high - low) / 80.0)
@@ -280,7 +289,11 @@ class GateSearch:
             sorted(part.tolist(), key=lambda z: (abs(z - level_mm), z))
             for part in (others[is_wide], others[~is_wide])
         )
-        return [level_mm, *wide], between
+        flush = (self._joint_mm - height for height in HEIGHTS_MM if height >= WEB_MM)
+        near = sorted(
+            (*wide, *(z for z in flush if low < z < high)), key=lambda z: (abs(z - level_mm), z)
+        )
+        return [level_mm, *near], between
 
     def _sides(self, way: Approach, area_mm2: float) -> Iterator[Side]:
         """Yield what can be done one way."""
@@ -307,6 +320,8 @@ class GateSearch:
                 width = max(width, height)  # more than is asked for, not less
             if not height <= width <= min(FLATTEST * height, WIDEST_MM):
                 continue
+            if self._leaves_skin(way, height):
+                continue
             fits = wall.fits(width, height, way)
             if not fits.any():
                 continue
@@ -326,6 +341,17 @@ class GateSearch:
             ways = [wall.free_way(k, width, height) for found in places for k in found]
             if ways and min(ways) >= FREE_WAY:
                 return
+
+    def _leaves_skin(self, way: Approach, height_mm: float) -> bool:
+        """Return whether a gate or its runner would leave a skin of sand at the joint."""
+        level, joint = way.level_mm, self._joint_mm
+        runner = sorted(
+            (level, level - way.runner_mm if way.gates_above else level + way.runner_mm)
+        )
+        return any(
+            EVEN_MM < joint - high < WEB_MM or EVEN_MM < low - joint < WEB_MM
+            for low, high in (way.gate_band_mm(height_mm), runner)
+        )
 
     def _side(
         self,
