@@ -151,15 +151,13 @@ class Plan:
         kind[(cells.metal == 0.0) & (cells.rest == 1)] = 1
         kind[cells.rest == OUTSIDE] = 0
         self.odd = _odd_cells(kind, cells)
-        _, n_y, n_z = self._shape
+        n_z = self._shape[2]
         flat = kind.ravel()
         self._row, self._along = np.divmod(self.odd.at, np.int32(n_z))
-        self.is_sand, self._is_mixed = (flat[self.odd.at] == of for of in (1, 3))
-        ends = np.flatnonzero(np.diff(flat)) + 1
-        of = flat[ends[:-1]]
-        row, first = np.divmod(ends[:-1], n_z)
-        runs = np.column_stack([*np.divmod(row, n_y), first, first + np.diff(ends), of])
-        self._sand_runs, self._metal_runs = (runs[of == k].astype(np.int32) for k in (1, 2))
+        self.is_sand = flat[self.odd.at] == 1
+        runs = _runs(kind, self.odd.at)
+        self._is_alone = ~_are_within(runs, self.odd.at, self._shape)
+        self._sand_runs, self._metal_runs = (runs[runs[:, 4] == of] for of in (1, 2))
 
     @property
     def n_bytes(self) -> int:
@@ -168,7 +166,7 @@ class Plan:
             held.nbytes
             for held in (
                 self._sand_runs, self._metal_runs, self._row, self._along, self.is_sand,
-                self._is_mixed,
+                self._is_alone,
             )
         )  # fmt: skip
 
@@ -200,8 +198,37 @@ class Plan:
         at_once = max(1, min(n_planes // (4 * n_threads), MOST_AT_ONCE))
         shares = np.linspace(0.0, work[-1], SHARES_A_THREAD * n_threads + 1)
         cuts = _apart(np.unique(np.searchsorted(work, shares)), 2 * at_once)
-        n_mixed = int(self._is_mixed[on].sum())
-        return Part(runs, on, run_ends, odd_ends, cuts, at_once, int(length[-1]) + n_mixed)
+        n_alone = int(self._is_alone[on].sum())
+        return Part(runs, on, run_ends, odd_ends, cuts, at_once, int(length[-1]) + n_alone)
+
+
+def _runs(kind: NDArray[np.uint8], odd: Ints) -> Ints:
+    """Return the runs of sand and metal as in `Part`, each from its first plain cell to its last.
+
+    Between them it may pass over odd cells of its kind.
+    """
+    ends = np.flatnonzero(np.diff(kind.ravel()))
+    plain = kind.copy()
+    plain.ravel()[odd] = 0
+    plain = plain.ravel()
+    steps = np.flatnonzero(np.diff(plain)) + 1
+    begin, end = steps[:-1][plain[steps[:-1]] > 0], steps[1:][plain[steps[:-1]] > 0]
+    of_kind = np.searchsorted(ends, begin)
+    heads = np.flatnonzero(np.diff(of_kind, prepend=-1))
+    tails = np.append(heads[1:], len(begin))[: len(heads)] - 1
+    row, first = np.divmod(begin[heads], kind.shape[2])
+    length = end[tails] - begin[heads]
+    where = np.divmod(row, kind.shape[1])
+    runs = np.column_stack([*where, first, first + length, plain[begin[heads]]])
+    return runs.astype(np.int32)
+
+
+def _are_within(runs: Ints, at: Ints, shape: tuple[int, ...]) -> Flags:
+    """Return (n,) whether runs pass over these places of the flat grid."""
+    begin = (runs[:, 0] * np.int32(shape[1]) + runs[:, 1]) * np.int32(shape[2]) + runs[:, 2]
+    length = np.append(runs[:, 3] - runs[:, 2], 0)
+    run = np.searchsorted(begin, at, "right") - 1
+    return np.asarray((run >= 0) & (at - np.append(begin, 0)[run] < length[run]))
 
 
 def _apart(cuts: NDArray[np.intp], least: int) -> Ints:
