@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from pydantic import ValidationError
@@ -19,6 +19,10 @@ from moldprep.geometry.solid import Solid
 from moldprep.inputs import fingerprint
 from moldprep.jobfile import load_job
 from moldprep.tolerances import BALANCE_REL
+
+HAIR_MM: Final = 1e-6
+"""How far points are put off where the kernel cannot take a mesh as it is: under a file's last
+decimal."""
 
 
 @dataclass(frozen=True)
@@ -160,10 +164,7 @@ def _prove(body: Printable | str, file: str, want_mm3: float | None, slack: floa
 
 def _apart(bodies: dict[str, Printable], slack: float) -> Iterator[Proof]:
     """Prove that pieces, metal and inserts keep out of each other and inside the block."""
-    solids = {
-        name: Solid.from_mesh(body.points.astype(np.float64), body.faces)
-        for name, body in bodies.items()
-    }
+    solids = {name: solid_of(body, slack) for name, body in bodies.items()}
     block = solids.pop("block")
     shared = {
         f"{a} and {b}": (solids[a] & solids[b]).volume_mm3
@@ -183,6 +184,20 @@ def _apart(bodies: dict[str, Printable], slack: float) -> Iterator[Proof]:
         outside[worst] <= slack,
         f"{worst}: {outside[worst]:.2g} mm³ outside",
     )
+
+
+def solid_of(body: Printable, slack: float) -> Solid:
+    """Return the body a file holds, of the volume its own facets enclose.
+
+    The kernel may close up needle facets wrongly as it takes a mesh in, and then hold another body
+    than the file: points put off by a hair, the same each time, leave it no needles.
+    """
+    points = body.points.astype(np.float64)
+    solid = Solid.from_mesh(points, body.faces)
+    if abs(solid.volume_mm3 - enclosed_mm3(body.points, body.faces)) <= slack:
+        return solid
+    hair = np.random.default_rng(0).uniform(-HAIR_MM, HAIR_MM, points.shape)
+    return Solid.from_mesh(points + hair, body.faces)
 
 
 def _balance(bodies: dict[str, Printable], clearance_mm3: float, slack: float) -> Proof:

@@ -13,7 +13,7 @@ from moldprep.export.package import MANIFEST, file_hashes, write_package
 from moldprep.export.printable import Printable, printable
 from moldprep.geometry.solid import Solid
 from moldprep.records import Handling, Mold, Piece
-from moldprep.verify import verify_package
+from moldprep.verify import solid_of, verify_package
 from tests.handmade import handmade, handmade_review
 
 
@@ -179,3 +179,19 @@ def test_cores_alone_are_proved_without_the_metal_around_them(tmp_path):
     (file,) = (folder / "prints").glob("*.stl")
     file.write_bytes(file.read_bytes()[:-50])
     assert any(str(file.name) in what for what in failures(folder))
+
+
+def test_a_body_the_kernel_takes_in_wrongly_is_taken_in_again(monkeypatch):
+    """Needle facets once made it lose 300 mm³ of a cope whose file was right."""
+    box = Solid.box((0, 0, 0), (10, 10, 10))
+    body = printable("box", "drag", box)
+    real, taken = Solid.from_mesh, []
+
+    def spoiled(points, faces):
+        taken.append(points)
+        return real(points * (1.0 if len(taken) > 1 else 0.9), faces)
+
+    monkeypatch.setattr(Solid, "from_mesh", spoiled)
+    assert solid_of(body, 1e-3).volume_mm3 == pytest.approx(1000.0, abs=1e-3)
+    assert len(taken) == 2
+    assert 0.0 < np.abs(taken[1] - taken[0]).max() < 2e-6
