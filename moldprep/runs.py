@@ -71,8 +71,8 @@ def study_feeding(job: Job, picture: Path | None = None, announce: Announce | No
 def study_gating(job: Job, picture: Path | None = None, announce: Announce | None = None) -> Study:
     """Return channels, flow and filling of a job's first plan, judged; a picture if wanted.
 
-    The rounds of feeding, which a whole run goes through, may still change feeders, vents and the
-    height of ingates.
+    The rounds of feeding, which a whole run goes through, may still change feeders, vents, the
+    height of ingates, and with the poured weight the sections of all channels.
     """
     study = _study(job, "fill", GATING, announce)
     if picture is not None:
