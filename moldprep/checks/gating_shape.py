@@ -269,17 +269,19 @@ def _aside(mouth: Mouth, results: Results) -> str:
 
 
 def _opposite(mouth: Mouth, results: Results) -> str:
-    """Return the piece of sand opposite a mouth, where the mold is cut."""
-    gates = results.need(Rigging).of_role(Role.INGATE)
+    """Return what lies opposite a mouth: a chill, or the piece of sand where the mold is cut."""
+    rigging = results.need(Rigging)
+    gates = rigging.of_role(Role.INGATE)
     path = next((gate.path_mm for gate in gates if gate.name == mouth.body), np.empty((0, 3)))
-    if Mold in results and len(path) > 1:
-        toward = path[-1] - path[-2]
-        toward = toward / max(float(np.linalg.norm(toward)), 1e-9)
-        spot = np.asarray(mouth.at_mm) + (mouth.ahead_mm + BEHIND_MM) * toward
-        for piece in results.need(Mold).pieces:
-            if contains(piece.solid, spot):
-                return piece.name
-    return "the sand"
+    if len(path) < 2:
+        return "the sand"
+    toward = path[-1] - path[-2]
+    toward = toward / max(float(np.linalg.norm(toward)), 1e-9)
+    spot = np.asarray(mouth.at_mm) + (mouth.ahead_mm + BEHIND_MM) * toward
+    there = [(insert.name, insert.solid) for insert in rigging.inserts]
+    if Mold in results:
+        there += [(piece.name, piece.solid) for piece in results.need(Mold).pieces]
+    return next((name for name, solid in there if contains(solid, spot)), "the sand")
 
 
 BEHIND_MM = 1.0

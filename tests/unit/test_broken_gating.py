@@ -7,7 +7,7 @@ import pytest
 
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
-from moldprep.records import Body, Role
+from moldprep.records import Body, Insert, Role
 from moldprep.records.plan import FilterPlan
 from tests.gating_bench import (
     CHOKE,
@@ -408,6 +408,18 @@ def _look(rigging, plan, check_id, verdict, part, place, *, with_fill):
         far = [np.linalg.norm(np.subtract(f.at_mm, place)) for f in mine if f.at_mm]
         assert far, [f.at_mm for f in mine]
         assert min(far) < 12.0, [(f.at_mm, f.message) for f in mine]
+
+
+def test_a_jet_onto_a_chill_names_it():
+    hollow = cut("casting-1", (50.0, 34.0, -1.0), (100.0, 50.0, 20.0))
+    block = Solid.box((50.0, 34.0, -1.0), (100.0, 50.0, 20.0))
+    chilled = dataclasses.replace(
+        hollow, inserts=(Insert(name="C1", material="iron", solid=block),)
+    )
+    said = [f.message for f in judge(chilled, good_plan())["gating/gates-clear-of-wall-opposite"]]
+    assert any("strikes C1" in message for message in said)
+    said = [f.message for f in judge(hollow, good_plan())["gating/gates-clear-of-wall-opposite"]]
+    assert any("strikes the sand" in message for message in said)
 
 
 def test_a_straight_taper_is_a_third_too_wide_midway():
