@@ -30,6 +30,7 @@ from moldprep.rigging.build import build_rigging
 from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.gates.copies import feeder_placed, gates_into_copies
 from moldprep.rigging.gates.tree import Spacing, balanced_tree
+from moldprep.rigging.gates.trees import stagger_mm
 from moldprep.rigging.layout import Layout
 from moldprep.rigging.metal import join_metal
 from moldprep.rigging.plan import plan_rigging
@@ -397,6 +398,15 @@ def test_any_count_is_connected_and_apart(count):
     castings = [body.solid for body in rigging.castings]
     assert len(Solid.union(castings).parts()) == count
     assert len(join_metal(rigging, find(Alloy, "carbon-steel")).solid.parts()) == 1
+
+
+@pytest.mark.parametrize("offsets", [[0.0], [-30.0, 30.0], [-45.0, 45.0], [-80.0, 0.0, 80.0]])
+@pytest.mark.parametrize("apart", [20.0, 55.0, 90.0])
+def test_gates_to_both_sides_of_a_runner_stand_apart(offsets, apart):
+    shift = stagger_mm(np.array(offsets), apart)
+    near, far = np.array(offsets) + 0.5 * shift, -np.array(offsets) - 0.5 * shift
+    assert np.abs(near[:, None] - far).min() >= apart - 1e-6
+    assert shift <= apart + 2.0 * max(offsets) + 1e-6
 
 
 @pytest.mark.parametrize("count", [1, 2, 4, 8, 16, 32])

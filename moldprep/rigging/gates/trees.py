@@ -73,7 +73,8 @@ class _TreeDraft(Draft):
         """Return how far apart along a runner gates to its two sides stand.
 
         They face each other where half the runner's width passes what a gate does; else they
-        stand side by side, each over the whole width.
+        stand side by side, each over the whole width, and none of one casting's gates comes to
+        stand on one of the other's.
         """
         gate = self.side.gates[0]
         leaf_mm2 = self.sizes.runner_mm2 * min(1.0, 2.0 / self.count)
@@ -81,7 +82,9 @@ class _TreeDraft(Draft):
         opening = (self._face_half(leaf) - 0.5 * RIDGE_MM) * gate.width_mm
         need = min(gate.width_mm * (gate.height_mm - gate.notch_mm), leaf_mm2)
         is_wide_enough = opening >= 0.999 * OPENING_RESERVE * need
-        return 0.0 if self.count == 1 or is_wide_enough else gate.widest_mm + RIDGE_MM
+        if self.count == 1 or is_wide_enough:
+            return 0.0
+        return stagger_mm(self.offsets, gate.widest_mm + RIDGE_MM)
 
     def _seat_u(self, seat: Seat) -> float:
         """Return where along the runner the middle of a casting's gates lies."""
@@ -160,6 +163,17 @@ class _TreeDraft(Draft):
                         )
                     )  # fmt: skip
         return tuple(gates)
+
+
+def stagger_mm(offsets_mm: Floats, apart_mm: float) -> float:
+    """Return the least shift along a runner that keeps gates to its two sides apart. [mm]
+
+    The far casting is the near one turned about: its gates stand at the negative offsets.
+    """
+    facing = (offsets_mm[:, None] + offsets_mm[None, :]).ravel()
+    tries = np.sort(apart_mm - facing)
+    clear = (np.abs(facing[None, :] + tries[:, None]) >= apart_mm - 1e-9).all(axis=1)
+    return float(tries[clear & (tries >= apart_mm - 1e-9)][0])
 
 
 def _corner_points(outline: BaseGeometry) -> Floats:
