@@ -13,7 +13,7 @@ from moldprep.export.package import MANIFEST, file_hashes, write_package
 from moldprep.export.printable import Printable, printable
 from moldprep.geometry.solid import Solid
 from moldprep.records import Handling, Mold, Piece
-from moldprep.verify import solid_of, verify_package
+from moldprep.verify import shared_mm3, solid_of, verify_package
 from tests.handmade import handmade, handmade_review
 
 
@@ -195,3 +195,19 @@ def test_a_body_the_kernel_takes_in_wrongly_is_taken_in_again(monkeypatch):
     assert solid_of(body, 1e-3).volume_mm3 == pytest.approx(1000.0, abs=1e-3)
     assert len(taken) == 2
     assert 0.0 < np.abs(taken[1] - taken[0]).max() < 2e-6
+
+
+def test_what_two_bodies_share_is_the_least_of_a_few_cuts(monkeypatch):
+    """A kernel that sees 500 mm³ too much at first is asked again; a real overlap stays."""
+    box, beside = Solid.box((0, 0, 0), (10, 10, 10)), Solid.box((10, 0, 0), (20, 10, 10))
+    over = Solid.box((9, 0, 0), (19, 10, 10))
+    real, cuts = Solid.__and__, []
+
+    def spoiled(a, b):
+        cuts.append(real(a, b))
+        return cuts[-1] if len(cuts) > 1 else real(a, Solid.box((0, 0, 0), (10, 10, 5)))
+
+    monkeypatch.setattr(Solid, "__and__", spoiled)
+    assert shared_mm3(box, beside, 1e-3) < 1e-3
+    assert len(cuts) == 2
+    assert shared_mm3(box, over, 1e-3) == pytest.approx(100.0, rel=1e-5)
