@@ -240,8 +240,8 @@ class FreezingKeys(Table):
     pitch_mm: Positive | Auto = Field("auto", description="edge of one cube [mm]")
     max_cells: Whole = Field(3_000_000, ge=1000, description="cells of the grid at most")
     max_updates: Positive = Field(
-        1.3e9,
-        description="cells times steps of one heat solve at most, some 4 s; cells at the metal's"
+        5e8,
+        description="cells times steps of one heat solve at most, some 2 s; cells at the metal's"
         " skin count four times; more is finer",
     )
     contact_m2k_w: NotNegative | Auto = Field(
@@ -253,7 +253,7 @@ class FreezingKeys(Table):
 class FeedingKeys(Table):
     """[feeding]: how hard to look for a sound casting."""
 
-    rounds: Whole = Field(6, ge=0, le=20, description="trial rounds of automatic feeding at most")
+    rounds: Whole = Field(5, ge=0, le=20, description="trial rounds of automatic feeding at most")
     left_pct: Positive = Field(
         0.5, description="isolated liquid a section may keep, of the section's volume [%]"
     )

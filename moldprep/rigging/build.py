@@ -63,8 +63,9 @@ def build_rigging(plan: RiggingPlan, pattern: Pattern) -> Rigging:
     ]
     _refuse_twins(castings + tuple(bodies))
     _refuse_buried(castings, bodies)
-    inserts = _inserts(plan, Solid.union(body.solid for body in (*castings, *bodies)))
-    filled, inserts, reasons = fill_webs(castings, bodies, inserts)
+    metal = Solid.union(body.solid for body in (*castings, *bodies))
+    inserts = _inserts(plan, metal)
+    filled, inserts, reasons = fill_webs(castings, bodies, inserts, metal)
     return Rigging(castings=castings, bodies=filled, inserts=inserts, reasons=reasons)
 
 

@@ -51,8 +51,8 @@ from moldprep.thermal.out_of_reach import unreached
 from moldprep.thermal.without import Without
 from moldprep.units import mass_kg
 
-TRIAL_SHARE: Final = 0.25
-"""Budget of a trial's heat solve over that of the last one: its cells are a third longer."""
+TRIAL_SHARE: Final = 0.15
+"""Budget of a trial's heat solve over that of the last one: its cells are half as long again."""
 
 LEAST_SHRINKAGE_PCT: Final = 1.0
 """What a pool is taken to shrink by at least, in comparing rounds: irons may ask for nothing."""
@@ -60,7 +60,7 @@ LEAST_SHRINKAGE_PCT: Final = 1.0
 SAME: Final = 0.02
 """Holes that differ by less than this share are the same: a pool's edge moves by a cell."""
 
-LAST_ROUNDS: Final = 3
+LAST_ROUNDS: Final = 2
 """Rounds on the full grid, at most, where it shows a pool that the trials did not, and those that
 the trials left over; none after one that did not help."""
 

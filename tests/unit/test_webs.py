@@ -19,9 +19,15 @@ def volumes(bodies):
     return [body.solid.volume_mm3 for body in bodies]
 
 
+def filled(castings, bodies, inserts):
+    """Return bodies and inserts with webs filled."""
+    whole = Solid.union(body.solid for body in (*castings, *bodies))
+    return fill_webs(castings, bodies, inserts, whole)
+
+
 def test_feeders_with_a_skin_of_sand_between_them_become_one():
     apart = [feeder("F1", 30.0, 50.0), feeder("F2", 61.0, 50.0)]
-    bodies, _, reasons = fill_webs([PLATE], apart, [])
+    bodies, _, reasons = filled([PLATE], apart, [])
     assert [body.name for body in bodies] == ["F1", "F2"]
     assert {reason.item for reason in reasons} <= {"F1", "F2"}
     assert "blended into F2 over" in next(r.why for r in reasons if r.item == "F1")
@@ -41,7 +47,7 @@ def test_feeders_with_a_skin_of_sand_between_them_become_one():
 
 def test_bodies_with_a_sound_wall_between_them_stay_as_they_are():
     apart = [feeder("F1", 30.0, 50.0), feeder("F2", 68.0, 50.0)]
-    bodies, *_ = fill_webs([PLATE], apart, [])
+    bodies, *_ = filled([PLATE], apart, [])
     assert volumes(bodies) == volumes(apart)
 
 
@@ -51,7 +57,7 @@ def test_a_wide_web_stays_sand_and_is_for_the_checks_to_judge():
         Body(name=name, role=Role.FEEDER, solid=Solid.box((x, 30, 19.9), (x + 30, 60, 80)))
         for name, x in (("F1", 10.0), ("F2", 42.0))
     ]
-    bodies, _, reasons = fill_webs([PLATE], apart, [])
+    bodies, _, reasons = filled([PLATE], apart, [])
     assert volumes(bodies) == volumes(apart)
     assert reasons == ()
 
@@ -61,14 +67,14 @@ def test_a_foot_that_stands_off_by_just_the_safe_web_keeps_its_neck():
     neck = Body(
         name="neck-F1", role=Role.NECK, solid=Solid.cone(5.0, 5.0, 6.0).moved((50, 50, 19.5))
     )
-    bodies, _, reasons = fill_webs([PLATE], [foot, neck], [])
+    bodies, _, reasons = filled([PLATE], [foot, neck], [])
     assert volumes(bodies) == volumes([foot, neck])
     assert reasons == ()
 
 
 def test_gating_is_never_joined_to_a_feeder():
     near = [feeder("F1", 30.0, 50.0), feeder("runner-1", 61.0, 50.0, Role.RUNNER)]
-    bodies, *_ = fill_webs([PLATE], near, [])
+    bodies, *_ = filled([PLATE], near, [])
     assert volumes(bodies) == volumes(near)
 
 
@@ -79,7 +85,7 @@ def test_a_chill_is_fitted_to_the_wall_it_nearly_touches():
         solid=Solid.box((0, 0, 0), (100, 100, 20)) + Solid.box((0, 0, -60), (10, 100, 1)),
     )
     chill = Insert(name="C1", material="iron", solid=Solid.box((12, 30, -20), (40, 60, 0)))
-    _, (fitted,), _ = fill_webs([wall], [], [chill])
+    _, (fitted,), _ = filled([wall], [], [chill])
     low, high = fitted.solid.bounds
     assert np.allclose([low[0], high[0]], [10.0, 40.0], atol=0.5)
     assert (fitted.solid & wall.solid).volume_mm3 < 1e-6
@@ -90,6 +96,6 @@ def test_a_chill_is_fitted_to_the_wall_it_nearly_touches():
 def test_a_neck_takes_the_sand_between_it_and_a_chill():
     neck = Body(name="neck-F1", role=Role.NECK, solid=Solid.box((95, 30, 5), (130, 60, 20)))
     chill = Insert(name="C1", material="iron", solid=Solid.box((101, 30, -20), (130, 60, 4.5)))
-    (thick,), (same,), _ = fill_webs([PLATE], [neck], [chill])
+    (thick,), (same,), _ = filled([PLATE], [neck], [chill])
     assert thick.solid.bounds[0, 2] < 4.6
     assert (thick.solid & same.solid).volume_mm3 < 1e-6

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -116,10 +117,13 @@ class SeatFinder:
             over_mm = min(top, float(near_mm[2]) + reach)
         for least in NECK_GROUNDS:
             for sleeve in self._sleeves(section, feeds_mm3):
-                for seat in (
-                    self._top_seat(section, near_mm, feeds_mm3, taken, sleeve, least),
-                    self._side_seat(section, near_mm, feeds_mm3, taken, sleeve, over_mm),
-                ):
+                on_top = partial(self._top_seat, section, near_mm, feeds_mm3, taken, sleeve, least)
+                beside = partial(
+                    self._side_seat, section, near_mm, feeds_mm3, taken, sleeve, over_mm
+                )
+                # a place beside is the same for any ground
+                for find in (on_top, beside) if least == NECK_GROUNDS[0] else (on_top,):
+                    seat = find()
                     if seat is None:
                         continue
                     if self.is_near(seat, near_mm) and self._is_clear(seat):

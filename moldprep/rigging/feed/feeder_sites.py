@@ -3,12 +3,15 @@
 One cell of the survey's lattice exact. Pattern frame, z up.
 """
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
+import scipy  # scipy.signal takes a second to load: it is when it is needed
+from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.signal import fftconvolve
 from shapely import distance, points
 from shapely.geometry import LineString
 
@@ -56,6 +59,9 @@ OVER_BORE: Final = 0.95
 
 IN_POCKET: Final = 0.25
 """How deep in a pocket a feeder may stand, over its diameter; deeper there is a core."""
+
+MARGIN_CELLS: Final = 16
+"""Margins round maps go up in so many cells, so that feeders of about one size share them."""
 
 WALLED_COST: Final = 1.0
 """What less sand than SIDE_GAP_MM to a wall that rises beside costs, in walls off the hot spot."""
@@ -214,7 +220,7 @@ class Sites(ChillSites):
             clear = ndimage.distance_transform_edt(~np.pad(bores, 1))[1:-1, 1:-1] * self._pitch
             free &= clear >= OVER_BORE * radius_mm
         for window in self._windows(widest, area / WINDOW_SHARE):
-            covered = fftconvolve(window, self._disc(radius_mm), mode="same")
+            covered = scipy.signal.fftconvolve(window, self._disc(radius_mm), mode="same")
             free &= covered <= WINDOW_SHARE * window.sum() + 0.5
         return free
 
@@ -312,20 +318,19 @@ class Sites(ChillSites):
     ) -> list[tuple[float, int, SideSite]]:
         """Return the places at one height as (way from the hot spot, direction, place)."""
         label, pitch = self._survey.label, self._pitch
-        margin = int(np.ceil((diameter_mm + 2.0 * neck_mm) / pitch)) + 2
-        level = np.pad(label[:, :, k], margin)
+        margin = MARGIN_CELLS * math.ceil(
+            ((diameter_mm + 2.0 * neck_mm) / pitch + 2) / MARGIN_CELLS
+        )
+        level, outer = self._at_height(k, margin)
         own = np.argwhere(level == section)
         if not len(own):
             return []
         top = min(label.shape[2], k + int(np.ceil(height_mm / pitch)) + 1)
         low = max(0, k - int(np.ceil(UNDER_NECK_MM / pitch)))
-        tall = np.pad((label[:, :, low:top] > 0).any(axis=2), margin)
-        clear = ndimage.distance_transform_edt(~tall) * pitch
+        clear = self._clear_of(low, top, margin)
         origin = self._survey.origin_mm[:2] - margin * pitch
         spot = (np.asarray(near_mm[:2]) - origin) / pitch - 0.5
         starts = spread_cells(own.astype(float), spot)
-        outside = ndimage.label(level == 0)[0]
-        outer = outside == outside[0, 0]
         low_mm = float(self._survey.origin_mm[2] + k * pitch)
         sites = []
         for turn in range(N_DIRECTIONS * len(starts)):
@@ -358,6 +363,29 @@ class Sites(ChillSites):
             off = float(np.hypot(*(exit_mm - np.asarray(near_mm[:2]))))
             sites.append((off - 5.0 * machined, turn, site))
         return sites
+
+    def _at_height(self, k: int, margin: int) -> tuple[NDArray[np.integer], Bools]:
+        """Return the sections at a height, with a margin, and what is outside them there."""
+        if (k, margin) not in self._heights:
+            level = np.pad(self._survey.label[:, :, k], margin)
+            outside = ndimage.label(level == 0)[0]
+            self._heights[k, margin] = level, np.asarray(outside == outside[0, 0])
+        return self._heights[k, margin]
+
+    def _clear_of(self, low: int, top: int, margin: int) -> Floats:
+        """Return how far each column is from the metal between two heights, with a margin. [mm]"""
+        if (low, top, margin) not in self._clear:
+            tall = np.pad(self._metal_below[top] > self._metal_below[low], margin)
+            self._clear[low, top, margin] = ndimage.distance_transform_edt(~tall) * self._pitch
+        return self._clear[low, top, margin]
+
+    @cached_property
+    def _heights(self) -> dict[tuple[int, int], tuple[NDArray[np.integer], Bools]]:
+        return {}
+
+    @cached_property
+    def _clear(self) -> dict[tuple[int, int, int], Floats]:
+        return {}
 
     def _is_free_beside(
         self,

@@ -69,7 +69,7 @@ class _Web:
 
 
 def fill_webs(
-    castings: Sequence[Body], bodies: Sequence[Body], inserts: Sequence[Insert]
+    castings: Sequence[Body], bodies: Sequence[Body], inserts: Sequence[Insert], whole: Solid
 ) -> tuple[tuple[Body, ...], tuple[Insert, ...], tuple[Reason, ...]]:
     """Return bodies and inserts, the thin sand beside feeders, necks and inserts filled, and why.
 
@@ -85,6 +85,8 @@ def fill_webs(
         All other metal.
     inserts
         Cut to the metal already.
+    whole
+        All castings and bodies as one.
     """
     metal = [*castings, *(body for body in bodies if body.role in FILLS)]
     n_cast, n_metal = len(castings), len(metal)
@@ -93,7 +95,7 @@ def fill_webs(
     fillings: dict[int, list[Solid]] = {}
     names = [*(body.name for body in metal), *(insert.name for insert in inserts)]
     reasons: list[Reason] = []
-    for web in _find_webs(solids, n_cast, barred):
+    for web in _find_webs(solids, n_cast, Solid.union([whole, *solids[n_metal:]])):
         takes = [k for k in (web.owner, web.other) if n_cast <= k < n_metal]
         taker = takes[0] if takes else max(web.owner, web.other)
         if takes and max(web.owner, web.other) < n_metal and web.area_mm2 > MOST_MM2:
@@ -147,9 +149,8 @@ def _without(solid: Solid, others: Sequence[Solid]) -> Solid:
     return solid
 
 
-def _find_webs(solids: Sequence[Solid], n_cast: int, barred: Solid) -> list[_Web]:
-    """Return the webs seen from every body but the castings."""
-    whole = Solid.union([*solids, barred])
+def _find_webs(solids: Sequence[Solid], n_cast: int, whole: Solid) -> list[_Web]:
+    """Return the webs seen from every body but the castings, among all that is no sand."""
     points, faces = whole.mesh()
     rays, normals = Rays(points, faces), unit_normals(points[faces])
     skin = points[faces]

@@ -106,7 +106,8 @@ OFF_LEVEL_MM: Final = 25.0
 """What it costs, in mm of gate, to lay channels inside a half; each mm off the parting adds 1."""
 
 FARTHEST_LEVEL_MM: Final = 45.0
-"""How far off the parting levels are compared, once one offers something. [mm]"""
+"""How far off the parting levels are compared, once one offers something, and how far off those
+between are tried at all. [mm]"""
 
 MOST_RANKED: Final = 8
 """Sides that are laid out in full before one is chosen."""
@@ -293,7 +294,7 @@ class GateSearch:
         near = sorted(
             (*wide, *(z for z in flush if low < z < high)), key=lambda z: (abs(z - level_mm), z)
         )
-        return [level_mm, *near], between
+        return [level_mm, *near], [z for z in between if abs(z - level_mm) <= FARTHEST_LEVEL_MM]
 
     def _sides(self, way: Approach, area_mm2: float) -> Iterator[Side]:
         """Yield what can be done one way."""

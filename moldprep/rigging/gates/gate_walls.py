@@ -275,7 +275,7 @@ class Walls:
     def _seen_bare(self, way: Approach) -> Wall:
         """Return what level rays meet, whatever stands before it."""
         s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
-        s = np.linspace(s_all.min(), s_all.max(), int(np.clip(np.ptp(s_all), 60, 300)))
+        s = np.linspace(s_all.min(), s_all.max(), int(np.clip(np.ptp(s_all), 60, 200)))
         rise = np.array([0.3, *sorted(HEIGHTS_MM)])
         z = way.level_mm + (rise if way.gates_above else -rise)
         far = float(v_all.max()) + 10.0
