@@ -37,7 +37,7 @@ from moldprep.records import (
 from moldprep.units import G_M_S2, diffusivity_mm2_s, mass_kg, pressure_pa
 
 SMALLEST_PITCH_MM: Final = 2.0
-MOST_CUBES: Final = 1_200_000
+MOST_CUBES: Final = 1_500_000
 """Grid of the loose-sand and finger search: fine enough for a 12 mm tool, a second a piece."""
 
 DEFAULT_FACTOR: Final = 1.5

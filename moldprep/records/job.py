@@ -253,7 +253,7 @@ class FreezingKeys(Table):
 class FeedingKeys(Table):
     """[feeding]: how hard to look for a sound casting."""
 
-    rounds: Whole = Field(5, ge=0, le=20, description="trial rounds of automatic feeding at most")
+    rounds: Whole = Field(4, ge=0, le=20, description="trial rounds of automatic feeding at most")
     left_pct: Positive = Field(
         0.5, description="isolated liquid a section may keep, of the section's volume [%]"
     )
