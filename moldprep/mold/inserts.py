@@ -84,7 +84,7 @@ def add_plugs(
         is_cope = half.role == "cope"
         top = float(half.solid.bounds[1, 2]) if is_cope else _joint_over(insert.solid, levels)
         made = _plug(insert.solid, half.solid, top, gap_mm)
-        kind = SHAFT_ROLES[0 if is_cope else 1]
+        kind = "plug" if is_cope else "lid"
         if made is None:
             note = f"no room for a {kind} over {insert.name}: it cannot be put in from above"
             cutting = cutting.plus(notes=[note])

@@ -9,13 +9,12 @@ from typing import Final
 import numpy as np
 from shapely.geometry import LineString
 
-from moldprep.geometry.shapes import trapezoid_widths_mm
-from moldprep.records import ChillPlan, FeederPlan, IngatePlan, Placement, RiggingPlan, RunnerPlan
+from moldprep.records import ChillPlan, FeederPlan, Placement, RiggingPlan
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.seat import Disc
 from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
 from moldprep.rigging.feed.webs import WEB_MM
-from moldprep.rigging.gates.room import Prism, chill_prisms
+from moldprep.rigging.gates.room import Prism, channel_prism, chill_prisms
 from moldprep.thermal.regions import unplaced
 
 Point = tuple[float, float, float]
@@ -118,20 +117,10 @@ class ElbowRoom:
         if any(_is_against(chill, feeder) for feeder in feeders):
             return False
         (mine,) = chill_prisms([chill])
-        others = [*chill_prisms(chills), *_channel_prisms(self._plan)]
+        plan = self._plan
+        channels = *map(channel_prism, plan.runners), *map(channel_prism, plan.ingates)
+        others = [*chill_prisms(chills), *channels]
         return all(_apart_mm(mine, other) >= BETWEEN_MM for other in others)
-
-
-def _channel_prisms(plan: RiggingPlan) -> Iterator[Prism]:
-    """Yield the room of every runner and ingate."""
-    ways: tuple[RunnerPlan | IngatePlan, ...] = (*plan.runners, *plan.ingates)
-    for way in ways:
-        wide = max(trapezoid_widths_mm(way.width_mm, way.height_mm, way.side_deg))
-        low = min(point[2] for point in way.path_mm)
-        high = max(point[2] for point in way.path_mm) + way.height_mm
-        line = LineString([point[:2] for point in way.path_mm])
-        cap = "flat" if line.length > 0.0 else "square"  # one that only rises is a spot from above
-        yield line.buffer(0.5 * wide, cap_style=cap, join_style="mitre"), low, high
 
 
 def _apart_mm(a: Prism, b: Prism) -> float:

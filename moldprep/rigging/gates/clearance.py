@@ -4,13 +4,12 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from shapely.geometry import LineString, Point
+from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from moldprep.geometry.shapes import (
     placed_outline,
     rounded_box_outline,
-    trapezoid_widths_mm,
 )
 from moldprep.records.plan import (
     BasinPlan,
@@ -22,7 +21,7 @@ from moldprep.records.plan import (
     WellPlan,
 )
 from moldprep.rigging.bodies import STEP_SHARE, basin_outline
-from moldprep.rigging.gates.room import Room, outline_placed
+from moldprep.rigging.gates.room import Room, channel_prism, outline_placed
 
 BASIN_OVER_SPRUE: Final = 2.5
 """Width of a basin over the sprue's top diameter; twice as long as wide
@@ -56,12 +55,7 @@ def channel_outlines(
     yield Point(sprue.at_mm[:2]).buffer(radius), sprue.at_mm[2], sprue.top_mm
     z = well.at_mm[2]
     yield Point(well.at_mm[:2]).buffer(0.5 * well.diameter_mm), z, z + well.depth_mm
-    for runner in runners:
-        line = LineString([p[:2] for p in runner.path_mm])
-        z = runner.path_mm[0][2]
-        widest = max(trapezoid_widths_mm(runner.width_mm, runner.height_mm, runner.side_deg))
-        outline = line.buffer(0.5 * widest, cap_style="flat", join_style="mitre")
-        yield outline, z, z + runner.height_mm
+    yield from map(channel_prism, runners)
     for one in filters:
         box = rounded_box_outline(one.thickness_mm + 2.0, one.length_mm, 0.5)
         half = 0.5 * one.width_mm

@@ -12,8 +12,9 @@ from shapely.geometry import box as rectangle
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
+from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.geometry.solid import Solid
-from moldprep.records.plan import ChillPlan, FeederPlan, Placement
+from moldprep.records.plan import ChillPlan, FeederPlan, IngatePlan, Placement, RunnerPlan
 
 PRINT_SAND_MM: Final = 5.0
 """Sand above and below a core print: no metal lies behind it, so a safe wall of sand is enough
@@ -105,3 +106,13 @@ def chill_prisms(chills: Sequence[ChillPlan]) -> tuple[tuple[BaseGeometry, float
         at = chill.at_mm
         prisms.append((affinity.translate(outline, at[0], at[1]), at[2] - z, at[2] + z))
     return tuple(prisms)
+
+
+def channel_prism(way: RunnerPlan | IngatePlan) -> Prism:
+    """Return the room a runner or ingate takes."""
+    wide = max(trapezoid_widths_mm(way.width_mm, way.height_mm, way.side_deg))
+    levels = [point[2] for point in way.path_mm]
+    line = LineString([point[:2] for point in way.path_mm])
+    cap = "flat" if line.length > 0.0 else "square"  # one that only rises is a spot from above
+    outline = line.buffer(0.5 * wide, cap_style=cap, join_style="mitre")
+    return outline, min(levels), max(levels) + way.height_mm
