@@ -39,27 +39,32 @@ def find_order(pieces: tuple[Piece, ...]) -> tuple[AssemblyStep, ...]:
     """Return one move for each piece after the first, in an order in which none hits another.
 
     Parts of one split piece (`drag-a`, `drag-b`) are glued first, the last cut first, and go in as
-    one; where the whole is too heavy they go in one by one. The drag lies first, then come lids
-    (each once the sand round it lies), cores and cheeks, the first that is free each time; the cope
-    closes on them, and plugs go into it.
-    Where nothing is free, the step names what the next piece hits.
+    one; where the whole is too heavy they go in one by one. The drag lies first, then come lids,
+    cores and cheeks; the cope closes on them, and plugs go into it.
+    Where nothing is free, the step names what the piece hits.
 
     Parameters
     ----------
     pieces
         In their places in the closed mold; the drag first, the cope last.
+
+    Notes
+    -----
+    The order is found by taking the closed mold apart: a piece that is free to leave stays free as
+    others go, so the first that is found need never be taken back.
     """
     steps = [step for parts in _split_parts(pieces).values() for step in _joined(parts)[1]]
     wholes = glued(pieces)
-    lying = list(wholes[:1])
-    for rank in (("drag", "lid", "core", "cheek"), ("cope",), ("plug",)):
+    lying = list(wholes)
+    apart: list[AssemblyStep] = []
+    for rank in (("plug",), ("cope",), ("drag", "lid", "core", "cheek")):
         waiting = [piece for piece in wholes[1:] if piece.role in rank]
         while waiting:
-            step, piece = _next(lying, waiting)
-            steps.append(step)
-            lying.append(piece)
+            step, piece = _last_in(lying, waiting)
+            apart.append(step)
+            lying.remove(piece)
             waiting.remove(piece)
-    return tuple(steps)
+    return (*steps, *reversed(apart))
 
 
 def glued(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
@@ -126,25 +131,20 @@ def hits_on_the_way(mover: Solid, standing: Solid, direction: tuple[float, float
     return False
 
 
-def _next(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece]:
-    """Return the first free move of the pieces that wait, or why the first of them has none."""
-    blocked: list[AssemblyStep] = []
-    for piece in waiting:
-        if piece.role == "lid" and not _is_surrounded(piece, lying):
-            continue
+def _last_in(lying: list[Piece], waiting: list[Piece]) -> tuple[AssemblyStep, Piece]:
+    """Return the move that brings in the last of some pieces, or why the last has none.
+
+    Lids are tried first: one stays in the sand round it until it is lifted out.
+    """
+    blocked: list[tuple[AssemblyStep, Piece]] = []
+    for piece in sorted(reversed(waiting), key=lambda piece: piece.role != "lid"):
+        others = [other for other in lying if other is not piece]
         ways = WAYS_IN if piece.role == "core" else WAYS_IN[:1]
-        verb = VERBS.get(piece.role, "Place")
-        step = _first_free(lying, piece, ways, f"{verb} {piece.name}")
+        step = _first_free(others, piece, ways, f"{VERBS.get(piece.role, 'Place')} {piece.name}")
         if not step.hits:
             return step, piece
-        blocked.append(step)
-    return blocked[0], waiting[0]
-
-
-def _is_surrounded(piece: Piece, lying: list[Piece]) -> bool:
-    """Return whether some of what lies there reaches from under to over a piece's middle."""
-    middle = piece.solid.bounds[:, 2].mean()
-    return any(low < middle < high for low, high in (p.solid.bounds[:, 2] for p in lying))
+        blocked.append((step, piece))
+    return blocked[0]
 
 
 def _first_free(lying: list[Piece], piece: Piece, ways: Sequence[Way], what: str) -> AssemblyStep:
