@@ -81,6 +81,7 @@ def find_parting(casting: Casting, job: Job) -> Parting:
     bodies = tuple(_turned(body, turn) for body in casting.bodies)
     turned = Surface(surface.points @ turn[:, :3].T, surface.faces)
     undercuts = find_undercuts(turned, chosen.z_mm)
+    bottom_mm = float(turned.points[:, 2].min())
     log.info("parting: %d choices, %d undercuts", len(choices), len(undercuts))
     return Parting(
         bodies=bodies,
@@ -89,7 +90,8 @@ def find_parting(casting: Casting, job: Job) -> Parting:
         chosen=chosen,
         runners_up=_runners_up(choices),
         undercuts=undercuts,
-        reason=_reason(choices, keys, float(turned.points[:, 2].min())),
+        reason=_reason(choices, keys, bottom_mm),
+        cheeks_mm=tuple(bottom_mm + height for height in job.mold.cheeks_at_mm),
     )
 
 

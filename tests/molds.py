@@ -84,7 +84,7 @@ def plan_of(top_mm=0.0, **parts):
     )
 
 
-def parting_at(z_mm, casting):
+def parting_at(z_mm, casting, cheeks_mm=()):
     chosen = PullChoice(pull=(0.0, 0.0, 1.0), z_mm=z_mm, score=0.0, terms=())
     return Parting(
         bodies=(casting_of(casting),),
@@ -94,6 +94,7 @@ def parting_at(z_mm, casting):
         runners_up=(),
         undercuts=(),
         reason="the test says so",
+        cheeks_mm=tuple(cheeks_mm),
     )
 
 
@@ -126,7 +127,7 @@ def metal_of(rigging):
 
 def mold_of(
     casting, *bodies, z_mm=0.0, inserts=(), material="iron", plan=None, sand=SILICA,
-    printer=PRINTER, folder=".", **tables,
+    printer=PRINTER, folder=".", cheeks_mm=(), **tables,
 ):  # fmt: skip
     """Return the mold of a casting with rigging bodies; `tables` are those of the job file."""
     rigging = rigging_of(casting, *bodies, inserts=inserts, material=material)
@@ -136,8 +137,8 @@ def mold_of(
         where="test",
     )
     return cut_mold(
-        metal_of(rigging), rigging, pattern_of(casting), parting_at(z_mm, casting),
-        plan or plan_of(), job, STEEL, sand, printer,
+        metal_of(rigging), rigging, pattern_of(casting),
+        parting_at(z_mm, casting, cheeks_mm), plan or plan_of(), job, STEEL, sand, printer,
     )  # fmt: skip
 
 

@@ -163,6 +163,7 @@ def cut_mold(
         z_mm=parting.z_mm,
         prints=print_bodies(layout.found),
         notes=cutting.notes,
+        cheeks_mm=parting.cheeks_mm,
     )
 
 
@@ -187,7 +188,7 @@ def lay_out(
     ]
     seats = [one.seat for core in found.cores for one in core.prints]
     block = make_block(metal, rigging, plan, walls, seats)
-    levels = _levels(block, parting, job)
+    levels = _levels(block, parting)
     if job.mold.form == "contour":
         plugs = plug_rooms(rigging.inserts, levels, float(block.solid.bounds[1, 2]))
         block = replace(
@@ -396,9 +397,9 @@ def _named(cutting: Cutting, part: str) -> list[Solid]:
     return [body for name, body in cutting.clearances if part in name]
 
 
-def _levels(block: Block, parting: Parting, job: Job) -> tuple[float, ...]:
-    """Return every height at which the sand parts, from below."""
-    levels = tuple(sorted({parting.z_mm, *job.mold.cheeks_at_mm}))
+def _levels(block: Block, parting: Parting) -> tuple[float, ...]:
+    """Return every height at which the sand parts, from below; all must be inside the block."""
+    levels = parting.joints_mm
     low, high = block.solid.bounds[:, 2]
     for level in levels:
         if not low < level < high:

@@ -102,8 +102,7 @@ def measure_pieces(
         joint_head_mm=max(level - mold.z_mm, 0.0),
         joint_holds_mm=head_kept_out_mm(gap, alloy.surface_tension_n_m, density),
         joint_is_sealed=all(
-            is_sealed(metal.solid, mold.clearances, height)
-            for height in (mold.z_mm, *job.mold.cheeks_at_mm)
+            is_sealed(metal.solid, mold.clearances, height) for height in mold.joints_mm
         ),
     )
 

@@ -135,6 +135,7 @@ class Parting:
     bodies    : Casting.bodies, turned
     turn      : (3, 4) affine, model frame to part frame
     z_mm      : height of the parting plane
+    cheeks_mm : heights at which the sand parts besides, between cheeks
     chosen    : what was taken, and `runners_up` in order of score (empty where the job gave both)
     undercuts : what this choice leaves for cores, largest first
     reason    : one sentence
@@ -147,11 +148,17 @@ class Parting:
     runners_up: tuple[PullChoice, ...]
     undercuts: tuple[Undercut, ...]
     reason: str
+    cheeks_mm: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         if self.turn.shape != (3, 4):
             raise ValueError(f"Parting: turn {self.turn.shape}")
         seal(self)
+
+    @property
+    def joints_mm(self) -> tuple[float, ...]:
+        """Every height at which the sand parts, from below. [mm]"""
+        return tuple(sorted({self.z_mm, *self.cheeks_mm}))
 
     @cached_property
     def casting(self) -> Solid:

@@ -278,7 +278,9 @@ class MoldKeys(Table):
         "auto",
         description="groove for a rope round the cavity at the joint; auto: where metal would leak",
     )
-    cheeks_at_mm: tuple[Number, ...] = Field((), description="more parting heights [mm]")
+    cheeks_at_mm: tuple[Number, ...] = Field(
+        (), description="heights above the turned casting's lowest point of more partings [mm]"
+    )
     locators: Switch = Field(True, description="cones and sockets that fit one way only")
     lifting: Literal["auto", "none", "holes", "pockets"] = Field("auto", description="lifting")
     weight_kg: NotNegative | Auto = Field(

@@ -41,6 +41,7 @@ class Mold:
     inserts    : the same, one by one
     prints     : (name, body) of the room each core print sits in: what a pattern would carry
     z_mm       : parting plane
+    cheeks_mm  : heights at which the sand parts besides
     """
 
     block: Solid
@@ -52,6 +53,12 @@ class Mold:
     inserts: tuple[Insert, ...] = ()
     prints: tuple[tuple[str, Solid], ...] = ()
     notes: tuple[str, ...] = ()
+    cheeks_mm: tuple[float, ...] = ()
+
+    @property
+    def joints_mm(self) -> tuple[float, ...]:
+        """Every height at which the sand parts, from below. [mm]"""
+        return tuple(sorted({self.z_mm, *self.cheeks_mm}))
 
 
 @dataclass(frozen=True, kw_only=True)

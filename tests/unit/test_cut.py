@@ -118,7 +118,7 @@ def test_parting_outside_the_block_is_refused():
 
 
 def test_cheek_between_two_partings():
-    mold = mold_of(BOX, z_mm=-10.0, mold={"cheeks_at_mm": [15.0]})
+    mold = mold_of(BOX, z_mm=-10.0, cheeks_mm=[15.0])
     assert [piece.name for piece in mold.pieces] == ["drag", "cheek-1", "cope"]
     assert_sound(mold)
 

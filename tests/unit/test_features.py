@@ -326,7 +326,7 @@ def test_splitting_can_be_forbidden():
 
 
 def test_cheeks_get_locators_and_marks_too():
-    mold = mold_of(BIG, z_mm=-20.0, mold={**HEAVY, "cheeks_at_mm": [30.0]})
+    mold = mold_of(BIG, z_mm=-20.0, mold=HEAVY, cheeks_mm=[30.0])
     names = [name for name, _ in mold.clearances]
     assert "locator gaps drag to cheek-1" in names
     assert "locator gaps cheek-1 to cope" in names
@@ -336,4 +336,4 @@ def test_cheeks_get_locators_and_marks_too():
 
 def test_a_cheek_outside_the_block_is_refused():
     with pytest.raises(StageError):
-        mold_of(BOX, mold={"cheeks_at_mm": [900.0]})
+        mold_of(BOX, cheeks_mm=[900.0])

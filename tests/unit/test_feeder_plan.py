@@ -429,7 +429,7 @@ def test_no_chill_where_a_print_begins():
         high_mm=0.0,
     )
     survey = survey_of([piece])
-    free, kept = Sites(pattern, survey, 0.0), Sites(pattern, survey, 0.0, None, (under,))
+    free, kept = Sites(pattern, survey, (0.0,)), Sites(pattern, survey, (0.0,), None, (under,))
     assert free.for_chill(1, near, 30.0).normal[2] == -1.0
     assert kept.for_chill(1, near, 30.0).normal[2] == 1.0
 
@@ -449,8 +449,8 @@ def test_a_chill_lies_under_metal_and_has_a_way_in():
         ]
     )
     near = np.array([0.0, 0.0, 7.0])
-    on_top = Sites(pattern, survey, 80.0).for_chill(1, near, 100.0)
-    at_foot = Sites(pattern, survey, 0.0).for_chill(1, near, 100.0)
+    on_top = Sites(pattern, survey, (80.0,)).for_chill(1, near, 100.0)
+    at_foot = Sites(pattern, survey, (0.0,)).for_chill(1, near, 100.0)
     assert (on_top.normal[2], at_foot.normal[2]) == (-1.0, -1.0)
     assert 25.0 < on_top.width_mm <= 40.0
     assert at_foot.width_mm >= 90.0
@@ -568,7 +568,7 @@ def test_a_feeder_on_a_neck_is_sized_for_what_its_neck_covers():
 def test_sand_beside_a_column_is_measured_to_the_wall_that_rises_there():
     low, wall = Solid.box((0, 0, 0), (200, 100, 30)), Solid.box((150, 0, 0), (200, 100, 90))
     survey = survey_of([Piece("step", low + wall, "chunky", 30.0, 10.0, (100.0, 50.0, 15.0))])
-    sites = Sites(pattern_of(low + wall), survey, 0.0)
+    sites = Sites(pattern_of(low + wall), survey, (0.0,))
     beside = sites.sand_beside_mm((100.0, 50.0), 30.0, 40.0, 120.0)
     assert abs(beside - 20.0) <= 0.5 * survey.pitch_mm
     assert sites.sand_beside_mm((100.0, 50.0), 30.0, 95.0, 120.0) == math.inf

@@ -56,8 +56,8 @@ def test_without_room_the_groove_is_left_out_and_said():
 
 @pytest.mark.parametrize("form", ["block", "contour"])
 def test_each_joint_of_a_mold_with_a_cheek_gets_its_own(form):
-    keys = {"seal": "groove", "cheeks_at_mm": [12.0], "form": form}
-    mold = mold_of(BOX, TALL, mold={**WALL, **keys})
+    keys = {"seal": "groove", "form": form}
+    mold = mold_of(BOX, TALL, mold={**WALL, **keys}, cheeks_mm=[12.0])
     assert sorted(round(float(body.bounds[1, 2]), 3) for body in grooves(mold)) == [0.0, 12.0]
     assert_sound(mold)
 

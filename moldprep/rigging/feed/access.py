@@ -16,19 +16,29 @@ VENT_ROOM_MM: Final = 5.0
 """Radius of the way up that the narrowest vent and some sand round it need."""
 
 
-def takes_sleeve(seat: Seat, maps: Maps, joint_mm: float) -> bool:
+def takes_sleeve(seat: Seat, maps: Maps) -> bool:
     """Return whether the pattern leaves a straight way for a seat's sleeve, if it has one.
 
-    Deep in the drag it comes from the joint, else from there or from the top of the cope.
+    It is in two pieces where a joint crosses it; else it comes from the joint over it or under it,
+    or from the top of the cope.
     """
     if seat.sleeve == "none":
         return True
     foot, radius = seat.at_mm[2], 0.5 * seat.size.diameter_mm + seat.sleeve_mm
     top = foot + seat.size.height_mm
     beside = partial(maps.sand_beside_mm, seat.at_mm[:2], radius)
-    if top < joint_mm:
-        return beside(top, joint_mm) >= SHAFT_SAND_MM
-    return foot < joint_mm or beside(joint_mm, foot) > 0.0 or beside(top, math.inf) >= SHAFT_SAND_MM
+    if opens_at_joint(seat, maps):
+        return True
+    under = max((z_mm for z_mm in maps.joints_mm if z_mm <= foot), default=-math.inf)
+    over = min((z_mm for z_mm in maps.joints_mm if z_mm >= top), default=math.inf)
+    comes_from_below = math.isfinite(under) and beside(under, foot) > 0.0
+    return comes_from_below or beside(top, over) >= SHAFT_SAND_MM
+
+
+def opens_at_joint(seat: Seat, maps: Maps) -> bool:
+    """Return whether a joint of the sand crosses a seat's feeder: its cavity can be cleaned."""
+    foot, top = seat.at_mm[2], seat.at_mm[2] + seat.size.height_mm
+    return any(foot < z_mm < top for z_mm in maps.joints_mm)
 
 
 def has_sky(seat: Seat, maps: Maps) -> bool:

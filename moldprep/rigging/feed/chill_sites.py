@@ -106,10 +106,19 @@ class ChillSites(Maps):
         return bool((hit <= 1.0 + LED_ON * width_mm).all())
 
     def _barred(self, face: Face) -> Bools:
-        """Return the columns with sand of a half between a face and the joint: no chill gets by."""
+        """Return the columns with sand between a face and its joint: no chill gets by.
+
+        A face looks away from the joint its chill comes from, but for one beyond the last joint.
+        """
         most = self._survey.label.shape[2]
-        level = np.nan_to_num(face.z_mm, nan=self._joint_mm)
-        ends = np.stack([level, np.full_like(level, self._joint_mm)], axis=2)
+        joints = np.array(self.joints_mm)
+        level = np.nan_to_num(face.z_mm, nan=joints[0])
+        last = len(joints) - 1
+        if face is self.top:
+            joint = joints[np.maximum(np.searchsorted(joints, level, side="right") - 1, 0)]
+        else:
+            joint = joints[np.minimum(np.searchsorted(joints, level), last)]
+        ends = np.stack([level, joint], axis=2)
         cells = np.rint((np.sort(ends, axis=2) - self._survey.origin_mm[2]) / self._pitch)
         sand = np.take_along_axis(self._open_below, np.clip(cells, 0, most).astype(int), axis=2)
         return np.asarray(sand[:, :, 1] > sand[:, :, 0])

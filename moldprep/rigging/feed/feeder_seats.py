@@ -19,7 +19,7 @@ from moldprep.records import (
     Section,
     Survey,
 )
-from moldprep.rigging.feed.access import has_sky, takes_sleeve
+from moldprep.rigging.feed.access import has_sky, opens_at_joint, takes_sleeve
 from moldprep.rigging.feed.beside import stands_clear
 from moldprep.rigging.feed.chill_seats import ChillFinder
 from moldprep.rigging.feed.feed_groups import FeedGroup
@@ -58,6 +58,8 @@ TOPS_TRIED: Final = 4
 """Places on top that are built to see the same, best first."""
 SLIMMEST: Final = 3.0
 """Height over diameter of the slimmest side feeder: the top of a slimmer one freezes first."""
+PAST_JOINT_MM: Final = 12.0
+"""How far a feeder that rises to open at a joint goes past it: a dome of sand closes it."""
 NECK_LIFT: Final = 0.12
 """Height of a necked-down foot over the feeder's diameter."""
 LEAST_LIFT_MM: Final = 8.0
@@ -82,7 +84,9 @@ class SeatFinder:
         """Take what seats depend on; `rooms` is where core prints will lie, pattern frame."""
         self._survey, self._pattern, self._parting = survey, pattern, parting
         self._job, self._alloy = job, alloy
-        self.sites = Sites(pattern, survey, parting.z_mm, rivals_of(pattern, placements), rooms)
+        self.sites = Sites(
+            pattern, survey, parting.joints_mm, rivals_of(pattern, placements), rooms
+        )
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.by_name = {section.name: section for section in survey.sections}
         self.demand = demand_pct(alloy)
@@ -266,7 +270,7 @@ class SeatFinder:
         Its sleeve must go into the sand too, and its air out of it.
         """
         feeder = self.feeder(seat, (), "feeder", HERE)
-        is_open = takes_sleeve(seat, self.sites, self._parting.z_mm) and has_sky(seat, self.sites)
+        is_open = takes_sleeve(seat, self.sites) and has_sky(seat, self.sites)
         return is_open and self.stands_clear(feeder)
 
     def where_it_is(self, seat: Seat, taken: tuple[Disc, ...]) -> Seat | None:
@@ -354,7 +358,7 @@ class SeatFinder:
         sites = self.sites.beside(
             self.number[section.name],
             near_mm,
-            self._parting.z_mm,
+            min(self._parting.joints_mm, key=lambda z_mm: abs(z_mm - float(near_mm[2]))),
             size.diameter_mm + 2.0 * wall,
             neck_mm - wall,
             size.height_mm,
@@ -369,7 +373,11 @@ class SeatFinder:
             self._at_side(section, feeds_mm3, sleeve, over_mm, size, neck_mm, site, neck)
             for site, neck in met
         ]
-        seats.sort(key=lambda seat: not self._is_clear(seat))  # stable: else best first
+        seats += [risen for seat in seats if (risen := self._risen(seat)) is not None]
+        # stable: else best first
+        seats.sort(
+            key=lambda seat: (not opens_at_joint(seat, self.sites), not self._is_clear(seat))
+        )
         built = (seat for seat in seats[:BUILT_TRIED] if self._is_clear_built(seat))
         return next(built, None)
 
@@ -405,6 +413,22 @@ class SeatFinder:
             sleeve=sleeve,
         )
 
+    def _drawbacks(self, seat: Seat) -> tuple[bool, bool]:
+        """Return whether a seat's cavity cannot be cleaned, and whether its sand is thin."""
+        return not opens_at_joint(seat, self.sites), not self._is_clear(seat)
+
+    def _risen(self, seat: Seat) -> Seat | None:
+        """Return a seat deep in one piece, high enough to open at the joint over it, or None.
+
+        Nothing cleans the cavity of one that does not; it must not get too slim.
+        """
+        foot, top = seat.at_mm[2], seat.at_mm[2] + seat.size.height_mm
+        over = min((z_mm for z_mm in self._parting.joints_mm if z_mm >= top), default=math.inf)
+        high = math.ceil(over + PAST_JOINT_MM - foot) if math.isfinite(over) else math.inf
+        if opens_at_joint(seat, self.sites) or high > SLIMMEST * seat.size.diameter_mm:
+            return None
+        return replace(seat, size=replace(seat.size, height_mm=float(high)))
+
     def _neck(self, site: SideSite, size: FeederSize, neck_mm: float) -> tuple[float, float] | None:
         """Return width and height of a side feeder's neck that meets the pattern, or None. [mm]"""
         high = max(min(4.0 * size.neck_modulus_mm, 0.95 * site.wall_mm, 0.9 * size.height_mm), 4.0)
@@ -417,10 +441,11 @@ class SeatFinder:
     def _off_joint(self, site: SideSite, neck: tuple[float, float]) -> SideSite:
         """Return a place moved so that its neck leaves no skin of sand at the joint, if it can."""
         (x, y, z), high = site.neck_to_mm, round(neck[1], 1)
-        for by_mm in off_joint_mm(z - 0.5 * high, z + 0.5 * high, self._parting.z_mm):
-            to = (x, y, z + by_mm)
-            if self.sites.meets(to, site.outward, LEAST_LIFT_MM, neck[0], high):
-                return replace(site, neck_to_mm=to)
+        for joint_mm in self._parting.joints_mm:
+            for by_mm in off_joint_mm(z - 0.5 * high, z + 0.5 * high, joint_mm):
+                to = (x, y, z + by_mm)
+                if self.sites.meets(to, site.outward, LEAST_LIFT_MM, neck[0], high):
+                    return replace(site, neck_to_mm=to)
         return site
 
     def _top_of(self, members: tuple[Section, ...]) -> float:

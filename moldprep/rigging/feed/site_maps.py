@@ -59,12 +59,12 @@ class Maps:
         self,
         pattern: Pattern,
         survey: Survey,
-        joint_mm: float,
+        joints_mm: tuple[float, ...],
         rivals: MultiPolygon | None = None,
         rooms: tuple[PrintRoom, ...] = (),
     ) -> None:
-        """Take the pattern, where the mold opens, other castings' outlines, core prints' room."""
-        self._joint_mm = joint_mm
+        """Take the pattern, where the sand parts, other castings' outlines, core prints' room."""
+        self.joints_mm = joints_mm
         self._rooms = tuple((Polygon(r.outline_mm), r.low_mm, r.high_mm) for r in rooms)
         self._pattern, self._survey = pattern, survey
         self._rivals = rivals if rivals is not None and not rivals.is_empty else None
