@@ -52,6 +52,7 @@ class Layout:
 
     void   : what is neither sand nor its gaps: metal, inserts, mouths
     spare  : what else is no sand, by name: the play round inserts, skins too thin to print
+    room   : the same, reaching into the void: no film of sand is left where an insert meets metal
     levels : heights at which the sand parts, from below [mm]
     """
 
@@ -59,6 +60,7 @@ class Layout:
     levels: tuple[float, ...]
     void: Solid
     spare: tuple[Named, ...]
+    room: Solid
     found: Cores
     pockets: tuple[Pocket, ...]
     is_block: bool
@@ -68,7 +70,7 @@ class Layout:
         """All that is neither a half nor the inside of a core."""
         seats = [core.seats for core in self.found.cores]
         gaps = [pocket.gaps for pocket in self.pockets]
-        return Solid.union([self.void, *seats, *gaps, *(body for _, body in self.spare)])
+        return Solid.union([self.void, self.room, *seats, *gaps])
 
     @property
     def outside(self) -> Outside:
@@ -208,13 +210,14 @@ def lay_out(
         *insert_play(rigging.inserts, job.mold.clearance_mm),
         ("skins too thin to print", joint_skins(void + Solid.union(rooms), levels)),
     ]
-    spare = [(name, (body & block.solid) - away) for name, body in spare]
+    spare = [(name, body & block.solid) for name, body in spare]
     return Layout(
         block=block,
         levels=levels,
         is_block=job.mold.form == "block",
         void=void,
-        spare=_apart(spare),
+        spare=_apart([(name, body - away) for name, body in spare]),
+        room=Solid.union(body for _, body in spare),
         found=found,
         pockets=tuple(pockets),
     )

@@ -47,14 +47,15 @@ RUB_MM3: Final = 1.0
 
 
 def insert_play(inserts: Sequence[Insert], gap_mm: float) -> list[Named]:
-    """Return the play round each insert, which its pocket needs to take it; may reach into metal.
+    """Return the room of each insert with its play, which its pocket needs to take it.
+
+    It may reach into metal.
 
     0.3 to 0.5 mm each face: common practice, no source.
     """
     if gap_mm <= 0.0:
         return []
-    bodies = Solid.union(insert.solid for insert in inserts)
-    return [(f"{insert.name} play", _grown(insert.solid, gap_mm) - bodies) for insert in inserts]
+    return [(f"{insert.name} play", _grown(insert.solid, gap_mm)) for insert in inserts]
 
 
 def add_plugs(

@@ -22,8 +22,8 @@ from moldprep.records import (
 )
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
-from moldprep.rigging.feed.feeder_seats import LEAST_SLEEVE_MM, NEAR, SLIMMEST, SeatFinder
-from moldprep.rigging.feed.feeder_size import moved_out, scaled
+from moldprep.rigging.feed.feeder_seats import NEAR, SLIMMEST, SeatFinder
+from moldprep.rigging.feed.feeder_size import LEAST_SLEEVE_MM, moved_out, scaled
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.seat import chill_at, sleeve_wall_mm
 from moldprep.rigging.gates.gate_cure import flatter

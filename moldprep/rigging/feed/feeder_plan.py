@@ -130,7 +130,7 @@ class _Planner:
         """Return seats with what each serves, chills, and remarks on what got neither."""
         cold: list[Cold] = []
         notes: list[Reason] = []
-        if self._finder.demand <= 0.0:
+        if self._finder.sizer.demand <= 0.0:
             why = "the alloy's expansion makes up for its contraction; no feeder (thin rule)"
             return [], [], [Reason(item="feeders", why=why, source="common practice, no source")]
         groups = joined_groups(
@@ -205,7 +205,9 @@ class _Planner:
                 seat = self._finder.seat(section, near, whole / n, self._taken(), group)
                 if seat is not None:
                     found.append((n * seat.size.volume_mm3, n, seat))
-                    if seat.sleeve != "none" or not self._finder.sleeve_pays(section, whole / n):
+                    if seat.sleeve != "none" or not self._finder.sizer.sleeve_pays(
+                        section, whole / n
+                    ):
                         break
             if found:
                 _, n, seat = min(found, key=lambda one: one[:2])
@@ -380,7 +382,7 @@ class _Planner:
             near, taken = self._middle(np.array(seat.start)), self._taken(but=seat)
             again = self._finder.seat(seat.section, near, volume, taken, group)
             if again is None:
-                size = self._finder.sized(seat.section, volume, seat.kind, sleeve=seat.sleeve)
+                size = self._finder.sizer.sized(seat.section, volume, seat.kind, sleeve=seat.sleeve)
                 again = self._finder.where_it_is(replace(seat, size=size), taken)
             seats[number - 1] = again or seat
             found.append((seats[number - 1], tuple(serves)))

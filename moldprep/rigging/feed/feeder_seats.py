@@ -24,12 +24,12 @@ from moldprep.rigging.feed.beside import stands_clear
 from moldprep.rigging.feed.chill_seats import ChillFinder
 from moldprep.rigging.feed.feed_groups import FeedGroup
 from moldprep.rigging.feed.feeder_sites import SideSite, Sites, TopSite
-from moldprep.rigging.feed.feeder_size import FeederSize, pipe_allowed, size_feeder, wanted_factor
+from moldprep.rigging.feed.feeder_size import FeederSize, Sizer
 from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed.seat import Disc, Seat, off_joint_mm, point, sleeve_wall_mm
 from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, rivals_of
 from moldprep.rigging.feeders import Sleeve
-from moldprep.thermal.feedpairs import demand_pct, section_reach_mm
+from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.regions import placed
 
 Floats = NDArray[np.float64]
@@ -43,12 +43,6 @@ NEAR: Final = 3.0
 NECK_GROUNDS: Final = (0.7, 0.5)
 """Width a neck must have at least over what its modulus asks for: heat from both ends helps it.
 The narrower one is taken where no other finds ground; the heat solve shows whether it does."""
-SLEEVES: Final[tuple[Sleeve, ...]] = ("none", "insulating")
-SLEEVE_PAYS: Final = 0.5
-"""A sleeve comes first where feed metal decides and it makes do with this share of a plain feeder
-(common practice, no source)."""
-LEAST_SLEEVE_MM: Final = 25.0
-"""Inside diameter of the smallest sleeve that is sold (common practice, no source)."""
 SLEEVE_WHY: Final = "a plain one would need over twice the metal, or finds no room"
 SIDES_TRIED: Final = 40
 """Places beside a section whose neck is tried, best first."""
@@ -83,14 +77,13 @@ class SeatFinder:
     ) -> None:
         """Take what seats depend on; `rooms` is where core prints will lie, pattern frame."""
         self._survey, self._pattern, self._parting = survey, pattern, parting
-        self._job, self._alloy = job, alloy
+        self._alloy = alloy
         self.sites = Sites(
             pattern, survey, parting.joints_mm, rivals_of(pattern, placements), rooms
         )
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.by_name = {section.name: section for section in survey.sections}
-        self.demand = demand_pct(alloy)
-        self._keeps = pipe_allowed(alloy, self.demand, has_sleeves=job.feeding.sleeves != "none")
+        self.sizer = Sizer(job, alloy, lambda name: self.sites.ground_mm2(self.number[name]))
         self.casting_mm3 = pattern.solid.volume_mm3
         self.chills = ChillFinder(self.sites, self.number, survey, self.casting_mm3)
         self._ground = Target("casting", pattern.solid)
@@ -120,7 +113,7 @@ class SeatFinder:
             top = self._top_of(group.members if group else (section,))
             over_mm = min(top, float(near_mm[2]) + reach)
         for least in NECK_GROUNDS:
-            for sleeve in self._sleeves(section, feeds_mm3):
+            for sleeve in self.sizer.sleeves(section, feeds_mm3):
                 on_top = partial(self._top_seat, section, near_mm, feeds_mm3, taken, sleeve, least)
                 beside = partial(
                     self._side_seat, section, near_mm, feeds_mm3, taken, sleeve, over_mm
@@ -145,58 +138,12 @@ class SeatFinder:
         least = min(SIDE_GAP_MM, 0.8 * way) if seat.kind == "side" else SIDE_GAP_MM
         return sand >= least
 
-    def _sleeves(self, section: Section, feeds_mm3: float) -> tuple[Sleeve, ...]:
-        """Return the kinds of sleeve to try, in this order."""
-        if self._job.feeding.sleeves == "none":
-            return SLEEVES[:1]
-        return SLEEVES[::-1] if self.sleeve_pays(section, feeds_mm3) else SLEEVES
-
-    def sleeve_pays(self, section: Section, feeds_mm3: float) -> bool:
-        """Return whether a sleeve saves so much metal that it comes before a plain feeder."""
-        if self._job.feeding.sleeves == "none":
-            return False
-        plain, sleeved = (
-            self.sized(section, feeds_mm3, "top", sleeve=sleeve) for sleeve in SLEEVES
-        )
-        pays = plain.decided_by == "volume"
-        pays &= sleeved.volume_mm3 <= SLEEVE_PAYS * plain.volume_mm3
-        return pays and sleeved.diameter_mm >= LEAST_SLEEVE_MM
-
     @staticmethod
     def is_near(seat: Seat, near_mm: Floats) -> bool:
         """Return whether a seat is within a few walls of a hot spot."""
         foot = seat.at_mm if seat.kind == "top" else seat.neck_to_mm
         away = math.dist(foot, near_mm) - 0.5 * seat.size.diameter_mm
         return away <= NEAR * seat.section.thickness_mm
-
-    def sized(
-        self,
-        section: Section,
-        feeds_mm3: float,
-        kind: str,
-        low: float = 0.0,
-        sleeve: Sleeve = "none",
-        neck_mm: float = 0.0,
-    ) -> FeederSize:
-        """Return the size of a feeder for a section; `low` is how high it must be at least.
-
-        One on top of a neck covers no more of the section than the neck, `neck_mm` wide.
-        """
-        ground = self.sites.ground_mm2(self.number[section.name]) if kind == "top" else 0.0
-        if neck_mm > 0.0:
-            ground = min(ground, math.pi / 4.0 * neck_mm**2)
-        return size_feeder(
-            section,
-            feeds_mm3,
-            self.demand,
-            wanted_factor(self._job, self._alloy),
-            self._alloy.neck_factor,
-            kind=kind,
-            ground_mm2=ground,
-            lowest_top_mm=low,
-            sleeve=sleeve,
-            keeps=self._keeps,
-        )
 
     def _top_seat(
         self,
@@ -241,7 +188,7 @@ class SeatFinder:
         refused: list[Disc],
     ) -> tuple[TopSite | None, Seat | None]:
         """Return the best place on top that was not refused, and the seat there if it has one."""
-        size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=narrow_mm)
+        size = self.sizer.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=narrow_mm)
         wall = sleeve_wall_mm(sleeve, size.diameter_mm)
         lift = max(NECK_LIFT * size.diameter_mm, LEAST_LIFT_MM)
         neck = min(narrow_mm, size.diameter_mm)
@@ -261,7 +208,7 @@ class SeatFinder:
             return site, None
         if site.is_stepped and not neck:  # it will stand on a neck after all
             foot = min(site.foot_mm, size.diameter_mm)
-            size = self.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=foot)
+            size = self.sizer.sized(section, feeds_mm3, "top", sleeve=sleeve, neck_mm=foot)
         return site, self._on(site, section, size, lift, sleeve, is_off=neck > 0.0)
 
     def _is_clear_built(self, seat: Seat) -> bool:
@@ -333,7 +280,7 @@ class SeatFinder:
         over_mm: float,
     ) -> Seat | None:
         """Return a seat beside, wider than wanted where it would be too slim for its height."""
-        size = self.sized(section, feeds_mm3, "side", sleeve=sleeve)
+        size = self.sizer.sized(section, feeds_mm3, "side", sleeve=sleeve)
         for _ in range(2):
             seat = self._beside(section, near_mm, feeds_mm3, taken, sleeve, over_mm, size)
             if seat is None or seat.size.height_mm <= SLIMMEST * seat.size.diameter_mm:
@@ -396,7 +343,7 @@ class SeatFinder:
         wide, high = neck
         foot = site.neck_to_mm[2] - 0.5 * high
         low = over_mm - foot + 0.3 * size.diameter_mm
-        high_enough = self.sized(section, feeds_mm3, "side", low, sleeve)
+        high_enough = self.sizer.sized(section, feeds_mm3, "side", low, sleeve)
         size = replace(high_enough, diameter_mm=max(high_enough.diameter_mm, size.diameter_mm))
         out = neck_mm + 0.5 * size.diameter_mm
         x, y, _ = site.neck_to_mm

@@ -1,6 +1,7 @@
 """How large one feeder must be: by modulus, by volume, and higher than what it feeds."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -10,10 +11,18 @@ from moldprep.records import Alloy, FeederPlan, Job, Section
 from moldprep.rigging.feed_reach import modulus_chain_mm
 from moldprep.rigging.feed_volume import EFFICIENCY, PIPE_KEPT, feeder_volume_needed_mm3
 from moldprep.rigging.feeders import MODULUS_GAIN, Sleeve, feeder_diameter_mm, feeder_volume_mm3
+from moldprep.thermal.feedpairs import demand_pct
 
 HEIGHT_RATIOS: Final = {"top": (1.5,), "side": (1.0, 1.25, 1.5)}
 """H / D that are tried; D to 1.5 D is usual for closed feeders (SFSA, AFS). A top feeder as low as
 it is wide has its heat at its foot, and its pipe ends in the casting."""
+
+SLEEVES: Final[tuple[Sleeve, ...]] = ("none", "insulating")
+SLEEVE_PAYS: Final = 0.5
+"""A sleeve comes first where feed metal decides and it makes do with this share of a plain feeder
+(common practice, no source)."""
+LEAST_SLEEVE_MM: Final = 25.0
+"""Inside diameter of the smallest sleeve that is sold (common practice, no source)."""
 
 ROUND_MM: Final = 1.0
 """Sizes are rounded up to this."""
@@ -174,3 +183,61 @@ def _by_modulus(
 def _rounded(size_mm: float) -> float:
     """Return a size rounded up. [mm]"""
     return float(-(-round(size_mm, 6) // ROUND_MM) * ROUND_MM)
+
+
+class Sizer:
+    """Sizes feeders for the sections of one pattern."""
+
+    def __init__(self, job: Job, alloy: Alloy, ground_mm2: Callable[[str], float]) -> None:
+        """Take the rules, and what tells how much of a section is seen from above [mm²]."""
+        self._alloy, self._ground_mm2 = alloy, ground_mm2
+        self._factor = wanted_factor(job, alloy)
+        self._has_sleeves = job.feeding.sleeves != "none"
+        self.demand = demand_pct(alloy)
+        self._keeps = pipe_allowed(alloy, self.demand, has_sleeves=self._has_sleeves)
+
+    def sized(
+        self,
+        section: Section,
+        feeds_mm3: float,
+        kind: str,
+        low: float = 0.0,
+        sleeve: Sleeve = "none",
+        neck_mm: float = 0.0,
+    ) -> FeederSize:
+        """Return the size of a feeder for a section; `low` is how high it must be at least. [mm]
+
+        One on top of a neck covers no more of the section than the neck, `neck_mm` wide.
+        """
+        ground = self._ground_mm2(section.name) if kind == "top" else 0.0
+        if neck_mm > 0.0:
+            ground = min(ground, math.pi / 4.0 * neck_mm**2)
+        return size_feeder(
+            section,
+            feeds_mm3,
+            self.demand,
+            self._factor,
+            self._alloy.neck_factor,
+            kind=kind,
+            ground_mm2=ground,
+            lowest_top_mm=low,
+            sleeve=sleeve,
+            keeps=self._keeps,
+        )
+
+    def sleeves(self, section: Section, feeds_mm3: float) -> tuple[Sleeve, ...]:
+        """Return the kinds of sleeve to try, in this order."""
+        if not self._has_sleeves:
+            return SLEEVES[:1]
+        return SLEEVES[::-1] if self.sleeve_pays(section, feeds_mm3) else SLEEVES
+
+    def sleeve_pays(self, section: Section, feeds_mm3: float) -> bool:
+        """Return whether a sleeve saves so much metal that it comes before a plain feeder."""
+        if not self._has_sleeves:
+            return False
+        plain, sleeved = (
+            self.sized(section, feeds_mm3, "top", sleeve=sleeve) for sleeve in SLEEVES
+        )
+        pays = plain.decided_by == "volume"
+        pays &= sleeved.volume_mm3 <= SLEEVE_PAYS * plain.volume_mm3
+        return pays and sleeved.diameter_mm >= LEAST_SLEEVE_MM
