@@ -583,3 +583,20 @@ def test_a_feeder_grows_away_from_its_casting_and_moves_out_along_its_neck():
     assert moved_out(feeder, 8.0).at_mm == (158.0, 0.0, 0.0)
     top = top_feeder("F2", (0.0, 0.0, 50.0), 40.0, 60.0)
     assert moved_out(top, 8.0) == top
+
+
+@pytest.mark.parametrize(("cheeks", "kind"), [((), "at the joint"), ((-60.0,), "at the cheek")])
+def test_a_feeder_beside_opens_at_a_joint(cheeks, kind):
+    """A flange deep in the drag under a wide plate: only a joint through it shows its feeder."""
+    low = Solid.cone(60.0, 60.0, 30.0).moved((0.0, 0.0, -75.0))
+    plate = Solid.cone(60.0, 60.0, 30.0).moved((0.0, 0.0, -15.0))
+    solid = low + plate + Solid.cone(25.0, 25.0, 60.0).moved((0.0, 0.0, -60.0))
+    survey = survey_of([Piece("flange", solid, "plate", 30.0, 11.0, (45.0, 0.0, -60.0))])
+    pattern = pattern_of(solid, kept=lambda normal, middle: np.abs(normal[:, 2]) > 0.9)
+    parting = replace(parting_of(solid, 0.0), cheeks_mm=cheeks)
+    feeders, _, _ = plan_feeders(survey, pattern, parting, job_of(), steel(), HERE)
+    assert feeders, kind
+    for feeder in feeders:
+        top = feeder.at_mm[2] + feeder.height_mm
+        assert feeder.kind == "side"
+        assert any(feeder.at_mm[2] < joint < top for joint in parting.joints_mm), kind

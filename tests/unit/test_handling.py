@@ -223,3 +223,15 @@ def test_head_kept_out_of_a_gap():
     want = 2 * 1.87 * np.cos(np.radians(40.0)) / (0.3e-3 * 7000.0 * G_M_S2) * 1e3
     agree(head_kept_out_mm(0.3, 1.87, 7000.0), want, rel=1e-9, why="same law")
     assert head_kept_out_mm(0.0, 1.87, 7000.0) == float("inf")
+
+
+def test_a_cheek_under_the_bulge_of_a_core_goes_in_before_it():
+    """The core stands in the drag, and is wider in the cheek than the cheek's throat."""
+    core = Solid.box((40, 40, -20), (60, 60, 40)) + Solid.box((20, 20, 20), (80, 80, 40))
+    room = Solid.box((39, 39, -20), (61, 61, 40)) + Solid.box((19, 19, 20), (81, 81, 40))
+    drag = piece("drag", Solid.box((0, 0, -40), (100, 100, 0)) - room)
+    cheek = piece("cheek-1", Solid.box((0, 0, 0), (100, 100, 40)) - room)
+    cope = piece("cope", Solid.box((0, 0, 40), (100, 100, 60)))
+    steps = find_order((drag, piece("core-1", core), cheek, cope))
+    assert [step.piece for step in steps] == ["cheek-1", "core-1", "cope"]
+    assert not any(step.hits for step in steps)

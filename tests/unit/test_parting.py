@@ -156,3 +156,9 @@ def test_a_bell_opens_at_its_rim():
         cast(tunnel), job_for(parting={"pull": [0, 0, 1], "z_mm": 0})
     ).undercuts
     assert first.side == "cope"
+
+
+def test_cheeks_part_at_heights_above_the_lowest_point_as_the_parting_does():
+    job = job_for(parting={"pull": [0, 0, 1], "z_mm": 40.0}, mold={"cheeks_at_mm": [10.0, 60.0]})
+    low = float(BOX.bounds[0, 2])
+    assert find_parting(cast(BOX), job).joints_mm == pytest.approx((low + 10, low + 40, low + 60))
