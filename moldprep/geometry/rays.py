@@ -18,21 +18,29 @@ from moldprep.geometry.solid import Floats, Ints, Solid
 
 
 @contextmanager
-def _without(name: str) -> Iterator[None]:
-    """Keep a part of a library from being loaded with the rest; it can be imported afterwards."""
-    is_absent = name not in sys.modules
-    if is_absent:
-        sys.modules[name] = ModuleType(name)
+def _without(*names: str) -> Iterator[None]:
+    """Keep parts of a library from being loaded with the rest; they can be imported afterwards."""
+    absent = [name for name in names if name not in sys.modules]
+    for name in absent:
+        sys.modules[name] = _Nothing(name)
     try:
         yield
     finally:
-        if is_absent:
+        for name in absent:
             del sys.modules[name]
 
 
+class _Nothing(ModuleType):
+    """A module of which whatever is imported is None."""
+
+    def __getattr__(self, _: str) -> None:
+        return None
+
+
 with _without(
-    "open3d.ml"
-):  # its tools for learning take two seconds to load, and serve nothing here
+    "open3d.ml",  # its tools for learning take two seconds to load, and serve nothing here
+    "open3d.visualization.draw_plotly",  # a web server for pictures takes half a second
+):
     import open3d as o3d
 
 SLANTED: Final = tuple(

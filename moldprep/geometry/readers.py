@@ -14,9 +14,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
-import cascadio
 import numpy as np
-import trimesh
 
 from moldprep.arrays import Colors
 from moldprep.errors import FileError, GeometryError, JobError
@@ -148,7 +146,7 @@ def _read_ply(path: Path) -> Model:
     head = path.read_bytes()[:65536].partition(b"end_header")[0].decode("latin-1")
     said = dict(re.findall(r"^element (vertex|face) (\d+)", head, re.MULTILINE))
     mesh = _loaded(path)
-    if isinstance(mesh, trimesh.Trimesh):
+    if _is_mesh(mesh):
         n_points, n_faces = len(mesh.vertices), len(mesh.faces)
         if n_points != int(said.get("vertex", 0)) or n_faces < int(said.get("face", 0)):
             raise unreadable(
@@ -181,6 +179,8 @@ def _read_3mf(path: Path) -> Model:
 
 
 def _read_step(path: Path, chord_mm: float) -> Model:
+    import cascadio  # a fifth of a second to load, for STEP alone
+
     unit = _step_unit(path)
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "model.glb"
@@ -224,6 +224,8 @@ def files_of(path: Path) -> tuple[Path, ...]:
 
 def _loaded(path: Path) -> Any:
     """Return what trimesh makes of a file, as it lies there."""
+    import trimesh  # half a second to load, for the formats that have no reader here
+
     try:
         with quiet():
             return trimesh.load(path, process=False)
@@ -231,16 +233,22 @@ def _loaded(path: Path) -> Any:
         raise unreadable(path, f"{type(err).__name__}: {err}") from err
 
 
+def _is_mesh(loaded: Any) -> bool:
+    import trimesh
+
+    return isinstance(loaded, trimesh.Trimesh)
+
+
 def _of_scene(loaded: Any, path: Path) -> list[ModelObject]:
     """Return the objects of a scene, each moved to its place, in the order of the file.
 
     What a file splits by material is one object again: its sheets close one another.
     """
-    if isinstance(loaded, trimesh.Trimesh):
+    if _is_mesh(loaded):
         return [_of_mesh(path.stem, loaded, np.eye(4))]
     sheets: dict[str, list[ModelObject]] = {}
     for key, mesh in loaded.geometry.items():
-        if not isinstance(mesh, trimesh.Trimesh):
+        if not _is_mesh(mesh):
             continue
         nodes = loaded.graph.geometry_nodes.get(key, [])
         for name, node in sorted((_node_name(loaded.graph, str(node)), node) for node in nodes):

@@ -3,13 +3,10 @@
 from collections.abc import Sequence
 from functools import lru_cache
 from itertools import product
-from pathlib import Path as FilePath
-from typing import Final
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.ft2font import FT2Font
-from matplotlib.path import Path
 from shapely import affinity
 from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.ops import unary_union
@@ -22,7 +19,11 @@ from moldprep.mold.mouths import frame
 from moldprep.records import Piece, Sand
 from moldprep.units import mass_kg
 
-FONT: Final = FilePath(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans-Bold.ttf"
+if TYPE_CHECKING:  # a quarter of a second to load, for marks alone
+    from matplotlib.ft2font import FT2Font
+
+FONT: Final = Path("fonts", "ttf", "DejaVuSans-Bold.ttf")
+"""Below the font library's data."""
 
 POINTS: Final = 64.0
 """Size the letters are drawn at before they are scaled."""
@@ -84,14 +85,17 @@ def _row(line: str) -> Polygon | MultiPolygon:
     return unary_union(glyphs)
 
 
-def _glyph(font: FT2Font, letter: str) -> tuple[float, Polygon | MultiPolygon]:
+def _glyph(font: "FT2Font", letter: str) -> tuple[float, Polygon | MultiPolygon]:
     """Return (advance, outline) of one letter."""
+    from matplotlib import path
+
     advance = font.load_char(ord(letter)).linearHoriAdvance / 65536.0
     points, codes = font.get_path()
     outline: Polygon | MultiPolygon = Polygon()
     if np.size(points) == 0:
         return advance, outline
-    rings = [Polygon(ring) for ring in Path(points, codes).to_polygons() if np.shape(ring)[0] > 3]
+    loops = path.Path(points, codes).to_polygons()
+    rings = [Polygon(ring) for ring in loops if np.shape(ring)[0] > 3]
     for ring in sorted(rings, key=lambda r: -r.area):
         outline = outline.symmetric_difference(ring.buffer(0.0))
     return advance, outline
@@ -103,8 +107,11 @@ def _capital() -> float:
     return float(glyph.bounds[3])
 
 
-def _font() -> FT2Font:
-    font = FT2Font(str(FONT))
+def _font() -> "FT2Font":
+    from matplotlib import get_data_path
+    from matplotlib.ft2font import FT2Font
+
+    font = FT2Font(str(get_data_path() / FONT))
     font.set_size(POINTS, 72.0)
     return font
 

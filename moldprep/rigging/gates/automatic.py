@@ -179,11 +179,10 @@ class AutoGating:
             usual, last = [usual[0], usual[-1]], [last[0], last[-1]]
         is_blocked = False
         for tries, steps in ((TRIES, usual), (LAST_TRIES, last)):
-            for slower, share in steps:
-                found, was_blocked = self._gated_so(feeders, chills, slower, share, tries)
-                if found is not None:
-                    return found
-                is_blocked |= was_blocked
+            found, was_blocked = self._first_of(feeders, chills, steps, tries)
+            if found is not None:
+                return found
+            is_blocked |= was_blocked
         if self.placements:
             raise self._not_in_rows(feeders, chills)
         if is_blocked:
@@ -203,6 +202,28 @@ class AutoGating:
             " move parting.z_mm to a level with a thicker wall, or, if the casting is only a few mm"
             " in size, check the unit of the model",
         )
+
+    def _first_of(
+        self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        steps: Sequence[tuple[float, float]], tries: Sequence[Try],
+    ) -> tuple[Gated | None, bool]:  # fmt: skip
+        """Return (gating at the first step of pace and share that finds any, was room short).
+
+        Each step asks for less ingate than the one before. Where neither the first nor the last
+        step finds anything, none between is tried; else the first is found by halving.
+        """
+        found, is_blocked = self._gated_so(feeders, chills, *steps[0], tries)
+        if found is not None or len(steps) == 1:
+            return found, is_blocked
+        best, was_blocked = self._gated_so(feeders, chills, *steps[-1], tries)
+        is_blocked |= was_blocked
+        low, high = 0, len(steps) - 1
+        while best is not None and high - low > 1:
+            middle = (low + high) // 2
+            found, _ = self._gated_so(feeders, chills, *steps[middle], tries)
+            low, high = (middle, high) if found is None else (low, middle)
+            best = found or best
+        return best, is_blocked
 
     def _gated_so(
         self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...], slower: float,

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from shapely.geometry import Point
 
+from moldprep.arrays import Flags, Floats
 from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.records import Alloy
 from moldprep.records.plan import FeederPlan
@@ -17,6 +18,7 @@ from moldprep.rigging.gates.gate_walls import (
     DEEPEST_MM,
     HEIGHTS_MM,
     LEAST_MM,
+    MOST_HIDDEN_MM,
     Approach,
     Wall,
     Walls,
@@ -62,11 +64,11 @@ TRIES: Final = (
 
 LAST_TRIES: Final = (
     Try(SIDES_DEG, BREAK_OFF, 0.4, 15.0, 1.5),
-    Try(SIDES_DEG, 1.0, 0.22, 60.0, 1.5),
-    Try(SLANTED_DEG, 1.0, 0.22, 60.0, 1.5),
-    Try(SIDES_DEG, 1.0, 0.1, 60.0, 1.5),
-    Try(SLANTED_DEG, 1.0, 0.1, 60.0, 1.5),
-    Try(SIDES_DEG, 1.0, 0.04, 60.0, 1.5),
+    Try(SIDES_DEG, 1.0, 0.22, MOST_HIDDEN_MM, 1.5),
+    Try(SLANTED_DEG, 1.0, 0.22, MOST_HIDDEN_MM, 1.5),
+    Try(SIDES_DEG, 1.0, 0.1, MOST_HIDDEN_MM, 1.5),
+    Try(SLANTED_DEG, 1.0, 0.1, MOST_HIDDEN_MM, 1.5),
+    Try(SIDES_DEG, 1.0, 0.04, MOST_HIDDEN_MM, 1.5),
 )
 """Where none of the others offers anything: thinner gates, little sand under feeders that stand on
 small castings, and walls far behind the outline."""
@@ -307,22 +309,32 @@ class GateSearch:
         wall = self._walls.seen(way)
         heights = wall.heights_mm(way)
         counts = (self._walls.n_pieces,) if self._gates_each else COUNTS
-        for count in counts if heights else ():
-            yield from self._into_wall(wall, way, area_mm2, count, heights)
+        if len(heights):
+            for count, sections in self._sections(wall, way, area_mm2, counts, heights):
+                yield from self._into_wall(wall, way, count, sections)
+
+    def _sections(
+        self, wall: Wall, way: Approach, area_mm2: float, counts: tuple[int, ...],
+        heights: Floats,
+    ) -> Iterator[tuple[int, list[list[float]]]]:  # fmt: skip
+        """Yield each number of gates with the (width, height, notch) it may have, thickest first.
+
+        What no place of the wall has room for is left out.
+        """
+        number, notches = np.array(counts), break_off_notch_mm(heights)
+        widths = area_mm2 / number[:, None] / (heights - notches)
+        if counts[0] == 1:
+            widths[0, -1] = max(widths[0, -1], heights[-1])  # more than is asked for, not less
+        ok = (heights <= widths) & (widths <= np.minimum(FLATTEST * heights, WIDEST_MM))
+        ok &= wall.may_fit(number, widths, heights, way) & ~self._leaves_skin(way, heights)
+        for count, wide, may in zip(counts, widths, ok, strict=True):
+            yield count, np.column_stack([wide, heights, notches])[may].tolist()
 
     def _into_wall(
-        self, wall: Wall, way: Approach, area_mm2: float, count: int, heights: tuple[float, ...]
+        self, wall: Wall, way: Approach, count: int, sections: list[list[float]]
     ) -> Iterator[Side]:
         """Yield `count` equal ingates into the casting's wall, as thick as it allows."""
-        for height in heights:
-            notch = break_off_notch_mm(height)
-            width = area_mm2 / count / (height - notch)
-            if count == 1 and height == heights[-1]:
-                width = max(width, height)  # more than is asked for, not less
-            if not height <= width <= min(FLATTEST * height, WIDEST_MM):
-                continue
-            if self._leaves_skin(way, height):
-                continue
+        for width, height, notch in sections:
             fits = wall.fits(width, height, way)
             if not fits.any():
                 continue
@@ -343,16 +355,15 @@ class GateSearch:
             if ways and min(ways) >= FREE_WAY:
                 return
 
-    def _leaves_skin(self, way: Approach, height_mm: float) -> bool:
-        """Return whether a gate or its runner would leave a skin of sand at the joint."""
-        level, joint = way.level_mm, self._joint_mm
-        runner = sorted(
-            (level, level - way.runner_mm if way.gates_above else level + way.runner_mm)
-        )
-        return any(
-            EVEN_MM < joint - high < WEB_MM or EVEN_MM < low - joint < WEB_MM
-            for low, high in (way.gate_band_mm(height_mm), runner)
-        )
+    def _leaves_skin(self, way: Approach, heights_mm: Floats) -> Flags:
+        """Return which gates, or their runner, would leave a skin of sand at the joint."""
+        reach = way.level_mm - self._joint_mm
+        runner = reach - way.runner_mm if way.gates_above else reach + way.runner_mm
+        gates = reach + heights_mm if way.gates_above else reach - heights_mm
+        bands = (np.sort([np.full_like(gates, reach), end + 0.0 * gates], axis=0)
+                 for end in (gates, runner))  # fmt: skip
+        skins = [_is_skin(-high) | _is_skin(low) for low, high in bands]
+        return np.asarray(np.any(skins, axis=0))
 
     def _side(
         self,
@@ -409,7 +420,7 @@ class GateSearch:
         reached = [f for f in self._feeders if self._is_open_to(f, way, low, high)]
         if not reached:
             return None
-        notch = break_off_notch_mm(FEEDER_GATE_MM)
+        notch = float(break_off_notch_mm(np.array(FEEDER_GATE_MM)))
         width = area_mm2 / len(reached) / (FEEDER_GATE_MM - notch)
         if width > WIDEST_INTO_FEEDER * min(feeder.diameter_mm for feeder in reached):
             return None
@@ -455,9 +466,14 @@ class GateSearch:
         return not bool((lane & (points @ way.out > front - radius)).any())
 
 
-def break_off_notch_mm(height_mm: float) -> float:
-    """Return the depth of the break-off notch of a gate. [mm]"""
-    return min(3.0, round(0.15 * height_mm, 1))
+def break_off_notch_mm(height_mm: Floats) -> Floats:
+    """Return the depth of the break-off notch of gates. [mm]"""
+    return np.asarray(np.minimum(3.0, np.round(0.15 * height_mm, 1)))
+
+
+def _is_skin(sand_mm: Floats) -> Flags:
+    """Return whether so much sand between a channel and the joint is but a skin."""
+    return (sand_mm > EVEN_MM) & (sand_mm < WEB_MM)
 
 
 def _cost(side: Side, prefers_above: bool, level_mm: float) -> float:

@@ -5,13 +5,14 @@ direction the ingates come from: `v` runs outward along it, `s` along the runner
 """
 
 import math
+from collections.abc import Iterator
 from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy.ndimage import maximum_filter1d
 from shapely import distance, segmentize
 from shapely import points as as_points
 from shapely.geometry.base import BaseGeometry
@@ -25,12 +26,18 @@ from moldprep.rigging.gates.room import Room
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.5)
 """Thicknesses an ingate may have, thickest first."""
 
+RISES_MM: Final = np.array([0.3, *sorted(HEIGHTS_MM)])
+"""Heights over or under a level at which its wall is looked at."""
+
 LEAST_MM: Final = 3.0
 """The thinnest ingate where the casting gives a choice."""
 
 DEEPEST_MM: Final = 15.0
 """How far behind the casting's own shadow the wall may lie where a gate enters it: draft, fillets
 and shallow recesses, but no bore, which a core would have to make. [mm]"""
+
+MOST_HIDDEN_MM: Final = 60.0
+"""The same where nothing else takes a gate. [mm]"""
 
 STEEPEST: Final = 1.5
 """How steeply a wall may run away from the front of a gate: round castings do. [-]"""
@@ -98,7 +105,7 @@ class Wall:
 
     s, rise  : (n,) places along the side; (k,) heights from the level
     hit      : (n, k) outward place of the first metal, -inf where there is none
-    thick    : (n, k) smaller of the metal's depth and its height there
+    thick    : (n, k) smaller of the metal's depth and its height there; 0 where no gate may lie
     deep     : (n, k) that depth: free way from the surface to the sand behind, inward
     is_clear : (n, k) False where nothing may sit
     edge     : (n,) how far out the casting's whole shadow reaches
@@ -117,10 +124,23 @@ class Wall:
         """Distance of two places."""
         return float(self.s[1] - self.s[0])
 
-    def heights_mm(self, way: Approach) -> tuple[float, ...]:
-        """Return the gate heights that fit anywhere at all."""
-        usual = (h for h in HEIGHTS_MM if h >= way.least_mm)
-        return tuple(h for h in usual if self._smooth(h, way)[1] > 0)
+    def heights_mm(self, way: Approach) -> Floats:
+        """Return the gate heights that fit anywhere at all, thickest first."""
+        usual = np.array(HEIGHTS_MM)
+        fits = self._smooth(way).longest[:0:-1] > 0  # one row less: heights alone, thickest first
+        return np.asarray(usual[fits & (usual >= way.least_mm)])
+
+    def may_fit(self, counts: Ints, widths_mm: Floats, heights_mm: Floats, way: Approach) -> Flags:
+        """Return which gates are not too wide for any place of the wall, nor for it all together.
+
+        `widths_mm` has a row for each count and a column for each height.
+        """
+        smooth = self._smooth(way)
+        rows = np.searchsorted(self.rise, heights_mm + 1e-9) - 1
+        longest, most = smooth.longest[rows], smooth.before[-1, rows]
+        half = np.ceil(0.5 * widths_mm / self.pitch_mm)
+        is_together = counts[:, None] * widths_mm <= most * self.pitch_mm
+        return np.asarray((2.0 * half + 1.0 <= longest) & is_together)
 
     @cached_property
     def _up_to(self) -> tuple[Flags, Floats, Floats, Floats]:
@@ -136,13 +156,6 @@ class Wall:
         """Return the last of the heights a gate of this height covers."""
         return int(np.searchsorted(self.rise, height_mm + 1e-9)) - 1
 
-    def _takes(self, height_mm: float, way: Approach) -> Flags:
-        """Return (n,) whether each place takes a gate of this height, however narrow."""
-        is_clear, _, far, thick = self._up_to
-        k = self._row(height_mm)
-        is_thin = way.thinness * thick[:, k] >= height_mm
-        return np.asarray(is_clear[:, k] & (far[:, k] >= self.edge - way.deepest_mm) & is_thin)
-
     def fits(self, width_mm: float, height_mm: float, way: Approach) -> Flags:
         """Return (n,) where the middle of a gate of this section may lie.
 
@@ -150,44 +163,43 @@ class Wall:
         """
         half = self._half(width_mm)
         size = 2 * half + 1
-        smooth, longest = self._smooth(height_mm, way)
+        smooth, k = self._smooth(way), self._row(height_mm)
         n = len(self.s)
-        if longest < size:
+        if smooth.longest[k] < size:
             return np.zeros(n, bool)
-        at = np.arange(n)
-        whole = smooth[np.minimum(at + half + 1, n)] - smooth[np.maximum(at - half, 0)] == size
+        at, before = np.arange(n), smooth.before[:, k]
+        whole = before[np.minimum(at + half + 1, n)] - before[np.maximum(at - half, 0)] == size
         if not whole.any():
             return np.asarray(whole)
         _, nearest, farthest, thinnest = self._up_to
-        k = self._row(height_mm)
-        wall = minimum_filter1d(thinnest[:, k], size, mode="nearest")
-        near = maximum_filter1d(nearest[:, k], size, mode="nearest")
-        far = minimum_filter1d(farthest[:, k], size, mode="nearest")
-        left, right = (nearest[np.clip(at + side, 0, n - 1), k] for side in (-half, half))
-        with np.errstate(invalid="ignore"):
-            whole &= near - far <= np.minimum(max(0.6 * width_mm, 4.0), np.maximum(0.5 * wall, 2.0))
-            whole &= near - np.maximum(left, right) <= max(HUMP * width_mm, 2.0 * STEP_MM)
+        at = np.flatnonzero(whole)  # so that no window reaches past an end
+        window = np.column_stack([at - half, at + half + 1]).ravel()
+        wall = _in_each(np.minimum, thinnest[:, k], window)
+        near = _in_each(np.maximum, nearest[:, k], window)
+        far = _in_each(np.minimum, farthest[:, k], window)
+        flank = np.maximum(nearest[at - half, k], nearest[at + half, k])
+        is_even = near - far <= np.minimum(max(0.6 * width_mm, 4.0), np.maximum(0.5 * wall, 2.0))
+        whole[at] = is_even & (near - flank <= max(HUMP * width_mm, 2.0 * STEP_MM))
         return np.asarray(whole)
 
-    def _smooth(self, height_mm: float, way: Approach) -> tuple[Ints, int]:
-        """Return (n + 1,) how many places before each take such a gate, and the longest run.
+    def _smooth(self, way: Approach) -> "_Smooth":
+        """Return where a gate of each height may lie, however narrow.
 
         A place where the front jumps takes none: at a tooth, a rib, an edge.
         """
-        key = (height_mm, way.thinness, way.deepest_mm)
+        key = (way.thinness, way.deepest_mm)
         if key not in self._counted:
-            front = self._up_to[1][:, self._row(height_mm)]
+            is_clear, front, far, thick = self._up_to
             with np.errstate(invalid="ignore"):
-                jump = np.abs(np.diff(front, append=front[-1]))
-                ok = self._takes(height_mm, way) & (jump <= STEEPEST * self.pitch_mm + STEP_MM)
-            counted = np.concatenate([[0], np.cumsum(ok)])
-            breaks = np.concatenate([[-1], np.flatnonzero(~ok), [len(ok)]])
-            longest = int((breaks[1:] - breaks[:-1]).max()) - 1
-            self._counted[key] = (counted, longest)
+                jump = np.abs(np.diff(front, axis=0, append=front[-1:]))
+                ok = jump <= STEEPEST * self.pitch_mm + STEP_MM
+            ok &= is_clear & (far >= self.edge[:, None] - way.deepest_mm)
+            ok &= way.thinness * thick >= self.rise
+            self._counted[key] = _Smooth.of(ok)
         return self._counted[key]
 
     @cached_property
-    def _counted(self) -> dict[tuple[float, float, float], tuple[Ints, int]]:
+    def _counted(self) -> dict[tuple[float, float], "_Smooth"]:
         return {}
 
     def met_by(self, k: int, width_mm: float, height_mm: float) -> tuple[Floats, Floats]:
@@ -217,6 +229,47 @@ class Wall:
         return min(max(1, math.ceil(0.5 * width_mm / self.pitch_mm)), len(self.s))
 
 
+@dataclass(frozen=True)
+class _Smooth:
+    """Places that take a gate, height by height.
+
+    before  : (n + 1, k) how many before each place
+    longest : (k,) the most in a row
+    """
+
+    before: Ints
+    longest: Ints
+
+    @classmethod
+    def of(cls, ok: Flags) -> "_Smooth":
+        """Count (n, k) flags along the places."""
+        before = np.vstack([np.zeros(ok.shape[1], np.int64), np.cumsum(ok, axis=0)])
+        at_break = np.maximum.accumulate(np.where(ok, 0, before[1:]), axis=0)
+        return cls(before, (before[1:] - at_break).max(axis=0))
+
+
+@dataclass(frozen=True)
+class _Front:
+    """From where level rays of one direction come.
+
+    s, edge : (n,) places along the side; how far out the casting's whole shadow reaches
+    """
+
+    s: Floats
+    edge: Floats
+    far_mm: float
+
+
+@dataclass(frozen=True)
+class _Row:
+    """What the rays of one direction meet at one height, (n,) each, as in `Wall`."""
+
+    hit: Floats
+    thick: Floats
+    deep: Floats
+    is_clear: Flags
+
+
 class Walls:
     """A casting, its feeders and its chills, as ingates see them."""
 
@@ -228,6 +281,8 @@ class Walls:
         self._pieces = [piece.shadow() for piece in pattern.solid.parts()]
         self._bounds = pattern.solid.bounds
         self._edge_levels: dict[tuple[float, float], Floats] = {}
+        self._fronts: dict[float, _Front] = {}
+        self._rows: dict[float, dict[float, _Row]] = {}
         self._bare: dict[tuple[float, float, bool], Wall] = {}
         self._lanes: dict[tuple[float, float, bool, float], Wall] = {}
         self._reach: dict[tuple[int, float], tuple[float, float, float]] = {}
@@ -274,27 +329,52 @@ class Walls:
 
     def _seen_bare(self, way: Approach) -> Wall:
         """Return what level rays meet, whatever stands before it."""
-        s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
-        s = np.linspace(s_all.min(), s_all.max(), int(np.clip(np.ptp(s_all), 60, 200)))
-        rise = np.array([0.3, *sorted(HEIGHTS_MM)])
-        z = way.level_mm + (rise if way.gates_above else -rise)
-        far = float(v_all.max()) + 10.0
-        origins, inward = _fan(way, s, z, far), np.append(-way.out, 0.0)
+        heights = way.level_mm + (RISES_MM if way.gates_above else -RISES_MM)
+        front = self._front_of(way)
+        rows = self._rows_at(way, front, heights.round(3).tolist())
+        hit, thick, deep = (
+            np.stack([getattr(row, name) for row in rows], axis=1)
+            for name in ("hit", "thick", "deep")
+        )
+        is_clear = np.stack([row.is_clear for row in rows], axis=1)
+        return Wall(
+            s=front.s, rise=RISES_MM, hit=hit, thick=thick, deep=deep, is_clear=is_clear,
+            edge=front.edge,
+        )  # fmt: skip
+
+    def _front_of(self, way: Approach) -> "_Front":
+        """Return where level rays from one direction start."""
+        if way.out_deg not in self._fronts:
+            s_all, v_all = self._shadow @ way.along, self._shadow @ way.out
+            s = np.linspace(s_all.min(), s_all.max(), int(np.clip(np.ptp(s_all), 60, 200)))
+            far = float(v_all.max()) + 10.0
+            self._fronts[way.out_deg] = _Front(s, _outer_edge(s, s_all, v_all), far)
+        return self._fronts[way.out_deg]
+
+    def _rows_at(self, way: Approach, front: "_Front", heights: list[float]) -> list["_Row"]:
+        """Return what rays meet at some heights: levels share most of theirs with others."""
+        known = self._rows.setdefault(way.out_deg, {})
+        new = [z for z in heights if z not in known]
+        if new:
+            known.update(zip(new, self._met(way, front, np.array(new)), strict=True))
+        return [known[z] for z in heights]
+
+    def _met(self, way: Approach, front: "_Front", z: Floats) -> Iterator["_Row"]:
+        """Yield what rays meet at each of these heights."""
+        origins, inward = _fan(way, front.s, z, front.far_mm), np.append(-way.out, 0.0)
         distance, facet = self._rays.first(origins, inward)
         is_hit = np.isfinite(distance)
+        hit = np.where(is_hit, front.far_mm - distance, -np.inf)
+        is_clear = is_hit & ~self._is_kept_clear[facet]
+        asked = is_clear & (hit >= np.repeat(front.edge, len(z)) - MOST_HIDDEN_MM)
         thick, deep = np.zeros(len(distance)), np.zeros(len(distance))
-        met = origins[is_hit] + inward * distance[is_hit, None]
-        thick[is_hit], deep[is_hit] = self._thickness(met, inward)
-        shape = (len(s), len(z))
-        return Wall(
-            s=s,
-            rise=rise,
-            hit=np.where(is_hit, far - distance, -np.inf).reshape(shape),
-            thick=thick.reshape(shape),
-            deep=deep.reshape(shape),
-            is_clear=(is_hit & ~self._is_kept_clear[facet]).reshape(shape),
-            edge=_outer_edge(s, s_all, v_all),
-        )
+        met = origins[asked] + inward * distance[asked, None]
+        thick[asked], deep[asked] = self._thickness(met, inward)
+        each = (part.reshape(len(front.s), len(z)).T for part in (hit, thick, deep))
+        clear = is_clear.reshape(len(front.s), len(z)).T
+        for row, is_clear_there in zip(zip(*each, strict=True), clear, strict=True):
+            hit_there, thick_there, deep_there = row
+            yield _Row(hit_there, thick_there, deep_there, is_clear_there)
 
     def _thickness(self, points: Floats, inward: Floats) -> tuple[Floats, Floats]:
         """Return the metal behind points of the surface: smaller of depth and height; depth."""
@@ -361,6 +441,12 @@ class Walls:
         along = points @ way.along
         beside = points[(along >= first_mm) & (along <= last_mm)] @ way.out
         return float(beside.max()) if len(beside) else -math.inf
+
+
+def _in_each(least_or_most: np.ufunc, values: Floats, window: Ints) -> Floats:
+    """Return the least or most of (n,) values in each window; (2 k,) first places and ends."""
+    found = least_or_most.reduceat(np.append(values, values[-1]), window)[::2]
+    return np.asarray(found, np.float64)
 
 
 def outline_points(outline: BaseGeometry) -> Floats:
