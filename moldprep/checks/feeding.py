@@ -12,6 +12,7 @@ from moldprep.results import Results
 from moldprep.rigging.feed.shortfall import ROUNDING
 from moldprep.rigging.feed_volume import PIPE_KEPT, efficiency_of, pipe_share
 from moldprep.thermal.feedpairs import demand_pct, feeder_top_mm
+from moldprep.thermal.out_of_reach import stretch, worst_pairs
 from moldprep.thermal.without import NEEDED_MM3, Without
 
 WLODAWER = "R. Wlodawer, Directional Solidification of Steel Castings, Pergamon 1966 (from memory)"
@@ -232,17 +233,28 @@ def feeder_stands_higher(results: Results, limit: float) -> Iterator[Finding]:
     miss=Verdict.WARN,
 )
 def every_feeder_is_needed(results: Results, limit: float) -> Iterator[Finding]:
-    """Say what would be cut off without each feeder, where the others had metal for all."""
+    """Say what would be cut off without each feeder, where the others had metal for all.
+
+    A solve of the mold without it tells more, where automatic feeding made one; and a section of
+    steel that goes on beyond its feeders' reach as it is has none too many.
+    """
     freezing, grid, metal = results.need(Freezing), results.need(Grid), results.need(Metal)
     mold = Without(freezing, grid, metal, results.need(Feeding))
+    far = _beyond_reach(results)
     for name, pairs in _by_feeder(results).items():
         loss = mold.loss([name])
         more, short = loss.more_mm3 / 1e3, loss.short_mm3 / 1e3
         what = f"without {name} the castings would have {more:.1f} cm³ more cut off"
         lacks = f", and the other feeders {short:.1f} cm³ too little to give" if short > 0.0 else ""
+        missed = _was_missed(name, results.need(RiggingPlan))
+        beyond = [
+            f"; {pair.section} goes on beyond the reach of its feeders as it is"
+            for pair in pairs
+            if pair.section in far
+        ]
         yield judged(
-            more >= limit or short > 0.0,
-            f"{what}{lacks}",
+            more >= limit or short > 0.0 or bool(missed or beyond),
+            f"{what}{lacks}{missed or ''.join(beyond[:1])}",
             value=more,
             part=name,
             at_mm=pairs[0].neck_mm,
@@ -273,6 +285,27 @@ def closed_feeder_breathes(results: Results, limit: float) -> Iterator[Finding]:
             at_mm=feeder.at_mm,
             remedy=f"set has_air_core on {feeder.name}, or open it",
         )
+
+
+def _was_missed(name: str, plan: RiggingPlan) -> str:
+    """Return what automatic feeding saw when it froze the mold without a feeder, or nothing."""
+    for one in reversed(plan.rounds):
+        left_out = {item for step in one.steps if step.kind == "drop" for item in step.items}
+        if name in left_out and one.outcome.startswith("put back"):
+            names = ", ".join(sorted(left_out))
+            return (
+                f"; frozen without {names} (round {one.number}), the castings "
+                f"had {one.unfed_mm3 / 1e3:.1f} cm³ cut off: {one.outcome}"
+            )
+    return ""
+
+
+def _beyond_reach(results: Results) -> frozenset[str]:
+    """Return the sections of a steel that are longer than their feeders reach."""
+    if results.need(Alloy).family != "steel":
+        return frozenset()
+    worst = worst_pairs(results.need(Feeding))
+    return frozenset(section for section, pair in worst.items() if stretch(pair) > 1.0)
 
 
 def positive(value: float) -> float:

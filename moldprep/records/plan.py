@@ -180,7 +180,7 @@ class Step:
 
     kind     : "add" a feeder or chills, another "size" or "neck" or a "sleeve" of a feeder, a
                flatter "gate"; to save metal, a feeder made smaller ("save") or left out ("drop")
-    item     : name of what was changed
+    item     : name of what was changed; names of feeders left out together, with commas
     for_what : name of the section or feeder it was changed for
     text     : the change in words, for people
     """
@@ -189,6 +189,11 @@ class Step:
     item: str
     for_what: str
     text: str
+
+    @property
+    def items(self) -> tuple[str, ...]:
+        """The names of what was changed."""
+        return tuple(self.item.split(", "))
 
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)

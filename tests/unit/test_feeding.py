@@ -19,7 +19,9 @@ from moldprep.records import (
     Grid,
     Metal,
     Role,
+    Round,
     Rules,
+    Step,
 )
 from moldprep.results import Results
 from moldprep.thermal.feedpairs import demand_pct
@@ -459,10 +461,29 @@ def test_a_feeder_that_nothing_hangs_on_is_named(can_give, verdicts):
     """All but the last cell, which touches F2, freezes before the way to F2 does without F1."""
     records = row_run(can_give)
     check = all_checks()["feeding/every-feeder-is-needed"]
-    found = run_check(check, Results(*records, steel()), RULES)
+    found = run_check(check, Results(*records, steel(), plan_of([])), RULES)
     assert [f.verdict for f in found] == verdicts
     assert [round(f.value, 6) for f in found] == [19.0, 0.0]
     assert ("0.1 cm³ too little" in found[1].message) == (can_give < 2e3)
+
+
+def test_a_feeder_that_was_missed_or_is_far_from_all_it_feeds_is_needed():
+    """Either the mold was frozen without it, or a steel goes on beyond its reach as it is."""
+    freezing, grid, metal, feeding = row_run(2.1e3)
+    check = all_checks()["feeding/every-feeder-is-needed"]
+    step = Step(kind="drop", item="F2, F3", for_what="F2", text="F2, F3 left out")
+    without = Round(
+        number=3, changed=step.text, why="", left_mm3=0.0, yield_pct=50.0, unfed_mm3=9e3,
+        steps=(step,), outcome="put back to round 2",
+    )  # fmt: skip
+    tried = replace(plan_of([]), rounds=(without,))
+    _, two = run_check(check, Results(freezing, grid, metal, feeding, steel(), tried), RULES)
+    assert two.verdict is Verdict.PASS
+    assert "without F2, F3 (round 3), the castings had 9.0 cm³" in two.message
+    far = replace(feeding, pairs=tuple(replace(p, distance_mm=20.0) for p in feeding.pairs))
+    for alloy, verdict in ((steel(), Verdict.PASS), (find(Alloy, "al-si7mg"), Verdict.WARN)):
+        _, two = run_check(check, Results(freezing, grid, metal, far, alloy, plan_of([])), RULES)
+        assert two.verdict is verdict
 
 
 def test_closed_feeder_needs_its_air_core(sound_run):

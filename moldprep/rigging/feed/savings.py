@@ -41,10 +41,11 @@ def without_idle_feeders(
         if mold.loss([*(one.name for one in idle), feeder.name]).is_none:
             idle.append(feeder)
     for gone in (idle, idle[:1]):
-        text = f"{', '.join(sorted(feeder.name for feeder in gone))} left out"
+        names = ", ".join(sorted(feeder.name for feeder in gone))
+        text = f"{names} left out"
         if gone and text not in refused:
             kept = tuple(feeder for feeder in plan.feeders if feeder not in gone)
-            step = Step(kind="drop", item=gone[0].name, for_what=gone[0].name, text=text)
+            step = Step(kind="drop", item=names, for_what=gone[0].name, text=text)
             why = ("nothing more would be cut off without",)
             return Revision(plan=replace(plan, feeders=kept), steps=(step,), why=why)
     return None
