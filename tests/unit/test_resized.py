@@ -19,6 +19,7 @@ from moldprep.rigging.flow import trace_flow
 from moldprep.rigging.gates.copies import point_placed
 from moldprep.rigging.gates.resized import Resizing
 from moldprep.rigging.gates.settled import inverse, joint_mm
+from moldprep.rigging.gates.sizing import RUNNER_OVER_FOOT
 from moldprep.rigging.gating import equivalent_head_mm
 from moldprep.rigging.pour_times import steel_s
 from tests.castings import cast, job_for
@@ -164,3 +165,14 @@ def test_where_larger_channels_find_no_room_a_reason_says_so():
     new = Resizing.of(results).resized(crowded)
     assert new.runners == crowded.runners
     assert any("find no room beside the feeders" in reason.why for reason in new.reasons)
+
+
+def test_the_runner_stays_wider_than_the_foot_that_a_trial_pour_asks_for():
+    """Where the sprue's foot is the choke, runners take half as much again (RUNNER_OVER_FOOT)."""
+    results = planned()
+    first = results.need(RiggingPlan)
+    again = Resizing.of(results).resized(with_feeders(first, 100.0))
+    for plan in (first, again):
+        foot, runner, _ = plan.ratio
+        assert foot == 1.0
+        assert runner >= RUNNER_OVER_FOOT

@@ -33,6 +33,7 @@ from moldprep.rigging.gates.rows import (
 )
 from moldprep.rigging.gates.sizing import (
     LEAST_BASIN_MM,
+    RUNNER_OVER_FOOT,
     Shop,
     Sizes,
     cope_top_mm,
@@ -287,7 +288,7 @@ class AutoGating:
         """Return areas and channels whose sprue makes up for what the channels really lose.
 
         Only where the sprue's foot is the choke and no ratio is given: then the foot alone sets
-        the flow, and runners and gates stay as they are.
+        the flow; gates stay as they are, and runners as wide as they must be over the foot.
         """
         if sizes.foot_mm2 > sizes.choke_mm2 or self.job.rigging.ratio != "auto":
             return sizes, layout
@@ -307,7 +308,11 @@ class AutoGating:
                 f" {takes_s:.1f} s",
                 source="Bernoulli with losses, over the rising level",
             )
-            resized = replace(sizes, foot_mm2=foot, choke_mm2=foot, reasons=(*sizes.reasons, why))
+            resized = replace(
+                sizes, foot_mm2=foot, choke_mm2=foot,
+                runner_mm2=max(sizes.runner_mm2, RUNNER_OVER_FOOT * foot),
+                reasons=(*sizes.reasons, why),
+            )  # fmt: skip
             laid = self._laid_out(side, resized, room, top)
             if laid is None:
                 break

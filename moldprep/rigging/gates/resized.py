@@ -75,18 +75,17 @@ class Resizing:
             return plan
         fed = _feeders_of_one(plan)
         sizes = self._sizes(plan, fed)
-        wider = sizes.ingate_mm2 / _gates_mm2(plan)
-        if (
-            max(abs(sizes.foot_mm2 / plan.sprue.foot_area_mm2 - 1.0), abs(wider - 1.0))
-            < LEAST_CHANGE
-        ):
+        if _is_as_planned(sizes, plan):
             return plan
+        wider = sizes.ingate_mm2 / _gates_mm2(plan)
         feeders, chills = self._on_pattern(plan)
         room = self._auto.room(feeders, chills, plan.top_mm)
         laid = self._laid(plan, sizes, wider, fed, room)
         if laid is None:
             return replace(plan, reasons=(*plan.reasons, self._kept(plan, sizes)))
         new_sizes, side, layout = laid
+        if _is_as_planned(new_sizes, plan):
+            return plan
         return self._hung(plan, new_sizes, side, layout)
 
     # ---- how large ------------------------------------------------------------------------
@@ -232,6 +231,13 @@ class Resizing:
             " and chills there are by now",
             source="geometry",
         )
+
+
+def _is_as_planned(sizes: Sizes, plan: RiggingPlan) -> bool:
+    """Return whether a plan's sprue and gates have these areas, as near as times are known."""
+    assert plan.sprue is not None  # resized() has seen to it
+    changes = sizes.foot_mm2 / plan.sprue.foot_area_mm2, sizes.ingate_mm2 / _gates_mm2(plan)
+    return all(abs(change - 1.0) < LEAST_CHANGE for change in changes)
 
 
 def _feeders_of_one(plan: RiggingPlan) -> tuple[FeederPlan, ...]:
