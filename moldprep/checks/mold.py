@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import Gap, Handling, Job, Mold, PieceFacts, Printer, Sand
+from moldprep.records import Gap, Handling, Job, Mold, Parting, PieceFacts, Printer, Sand
 from moldprep.results import Results
 from moldprep.tolerances import BALANCE_REL
 from moldprep.units import G_M_S2
@@ -346,9 +346,19 @@ def no_loose_sand_stays(results: Results, limit: float) -> Iterator[Finding]:
             value=piece.loose_sand_mm3,
             part=piece.name,
             at_mm=piece.loose_at_mm,
-            remedy="split the piece there, or open the void at both ends, 12 mm or more; "
+            remedy=f"{_part_there(piece, results)}, or open the void at both ends, 12 mm or more; "
             "silica dust: wear breathing protection",
         )
+
+
+def _part_there(piece: PieceFacts, results: Results) -> str:
+    """Return how to open a piece at its loose sand: with one more joint, if a half holds it."""
+    if piece.role not in ("drag", "cheek", "cope") or Parting not in results:
+        return "split the piece there"
+    above = piece.loose_at_mm[2] - float(results.need(Parting).casting.bounds[0, 2])
+    heights = sorted({*results.need(Job).mold.cheeks_at_mm, round(above)})
+    listed = ", ".join(f"{height:g}" for height in heights)
+    return f"part the mold there too (mold.cheeks_at_mm = [{listed}], or a height near it)"
 
 
 @check(

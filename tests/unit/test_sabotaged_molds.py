@@ -16,6 +16,7 @@ from moldprep.mold.handling import measure_pieces
 from moldprep.printing.box import pack_boxes
 from moldprep.records import Alloy, Insert, Metal, Mold, Piece, Printer, Role, Rules, Sand
 from moldprep.results import Results
+from tests.molds import parting_at
 
 BLOCK = Solid.box((-200, -150, -120), (200, 150, 150))
 PLATE = Solid.box((-120, -80, -20), (120, 80, 20))
@@ -46,7 +47,7 @@ def findings(check_id, metal, pieces, prints=(), inserts=(), **tables):
     )  # fmt: skip
     handling = measure_pieces(mold, whole, alloy, sand, job, rules)
     plan = pack_boxes(mold, printer, sand, job)
-    results = Results(mold, handling, plan, job, sand, printer, rules)
+    results = Results(mold, handling, plan, job, sand, printer, rules, parting_at(0.0, metal))
     return run_check(all_checks()[check_id], results, rules)
 
 
@@ -110,6 +111,8 @@ def test_a_blind_pocket_full_of_loose_sand():
     (found,) = failed("mold/no-loose-sand-stays", PLATE, pieces)
     assert found.part == "drag"
     np.testing.assert_allclose(found.at_mm, (170, 0, -80), atol=4.0)
+    height = float(found.remedy.partition("cheeks_at_mm = [")[2].partition("]")[0])
+    assert height == pytest.approx(-60.0, abs=4.0)  # its middle, below the plate's lowest point
 
 
 def test_a_web_of_2_mm():
