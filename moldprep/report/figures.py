@@ -14,6 +14,7 @@ from moldprep.records import (
     Fill,
     Freezing,
     Grid,
+    Handling,
     Metal,
     Mold,
     Parting,
@@ -204,7 +205,7 @@ def _hot_spots(results: Results, path: Path) -> None:
 
 def _mold(results: Results, path: Path) -> None:
     mold = results.need(Mold)
-    layers = [list(group) for _, group in groupby(mold.pieces, key=_layer)]
+    layers = [list(group) for _, group in groupby(_in_order(results), key=_layer)]
     gap = max(EXPLODE / max(len(mold.pieces) - 1, 1), LEAST_APART)
     gap *= float(mold.block.size_mm[:2].max())
     floor = float(mold.block.bounds[0, 2])
@@ -219,6 +220,16 @@ def _mold(results: Results, path: Path) -> None:
             scene.labels([piece.name], _tops([moved.bounds]))
         floor += high - low + gap
     scene.write(path, FROM_ABOVE)
+
+
+def _in_order(results: Results) -> list[Piece]:
+    """Return the pieces in the order they go together, as far as that is known."""
+    steps = results.need(Handling).steps if Handling in results else ()
+    rank = {step.piece: k for k, step in enumerate(steps) if not step.is_join}
+    return sorted(
+        results.need(Mold).pieces,
+        key=lambda piece: rank.get(piece.name, rank.get(piece.name.rpartition("-")[0], -1)),
+    )
 
 
 def _layer(piece: Piece) -> str:
