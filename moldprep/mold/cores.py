@@ -1,6 +1,6 @@
 """Core bodies and their prints."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -12,7 +12,7 @@ from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.declared import DeclaredBody
 from moldprep.mold.enclosed import Enclosure, Hemmed
 from moldprep.mold.halves import place_text
-from moldprep.mold.mouths import Mouth, Skin, make_mouth, rim_of, square_mouth
+from moldprep.mold.mouths import Mouth, Skin, bent_mouth, make_mouth, rim_of, square_mouth
 from moldprep.mold.prints import Print, PrintRules, end_gap, make_print, side_gaps
 from moldprep.records import Job, Sand
 from moldprep.tolerances import SLIVER_MM3
@@ -48,6 +48,10 @@ BALANCE: Final = 1.15
 no source."""
 
 BALANCE_TRIES: Final = 6
+
+LONGEST_BALANCE: Final = 1.5
+"""Length of a print that balances a core, over that of the core along it, at most; common practice,
+no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,15 +194,14 @@ def _cut_free(
     for k, (region, why) in enumerate(chosen):
         group, body = mouths[k], part_at(parts, region)
         loose_mm2 = _loose_mm2(body, group, room.metal)
-        if loose_mm2 > LOOSE_MM2:
-            squared = tuple(
-                square_mouth(opening, region.pitch_mm) if mouth.is_bent else mouth
-                for opening, mouth in zip(region.openings, group, strict=True)
-            )
+        for squared in _other_mouths(region, group, body):
+            if loose_mm2 <= LOOSE_MM2:
+                break
             others = [*mouths[:k], squared, *mouths[k + 1 :]]
             other = part_at(_without_plugs(sand, others), region)
-            if _loose_mm2(other, squared, room.metal) < loose_mm2:
-                body, group = other, squared
+            other_mm2 = _loose_mm2(other, squared, room.metal)
+            if other_mm2 < loose_mm2:
+                body, group, loose_mm2 = other, squared, other_mm2
         if body is None:
             missed.append(
                 f"sand {place_text(region.deepest_mm)} {why}, but no plane cuts it free: it stays"
@@ -207,6 +210,25 @@ def _cut_free(
         else:
             bodies.append((body, group, why))
     return bodies, missed
+
+
+def _other_mouths(
+    region: Enclosure, mouths: Sequence[Mouth], body: Solid | None
+) -> Iterator[tuple[Mouth, ...]]:
+    """Yield other mouths for the openings of a region, where the first ones do not cut it free.
+
+    Bent ones square to the nearest axis; where they leak, all of them inside their rims: what
+    looked like a flat was a facet of a round wall.
+    """
+    pairs = list(zip(region.openings, mouths, strict=True))
+    if any(mouth.is_bent for mouth in mouths):
+        yield tuple(
+            square_mouth(opening, region.pitch_mm) if mouth.is_bent else mouth
+            for opening, mouth in pairs
+        )
+    if body is None:
+        yield tuple(bent_mouth(opening, region.pitch_mm) for opening, _ in pairs)
+        yield tuple(square_mouth(opening, region.pitch_mm) for opening, _ in pairs)
 
 
 def _without_plugs(sand: Solid, mouths: Sequence[Sequence[Mouth]]) -> tuple[Solid, ...]:
@@ -220,9 +242,9 @@ def _loose_mm2(body: Solid | None, mouths: Sequence[Mouth], metal: Rays) -> floa
     There the core goes on past the end of the plug: it would hang on its half. Infinite without
     a core.
     """
-    bent = [mouth for mouth in mouths if mouth.is_bent]
     if body is None:
-        return float("inf") if bent else 0.0
+        return float("inf")
+    bent = [mouth for mouth in mouths if mouth.is_bent]
     if not bent:
         return 0.0
     points, faces = body.mesh()
@@ -331,14 +353,17 @@ def _balanced(
     edge_mm = float((rim @ one.outward).mean())
     hangs = body.volume_mm3 * (edge_mm - float(body.centroid_mm @ one.outward))
     made, longest = one, one.length_mm
+    most = LONGEST_BALANCE * float(np.ptp(body.mesh()[0] @ one.outward))
     for _ in range(BALANCE_TRIES):
         holds = made.solid.volume_mm3 * (float(made.solid.centroid_mm @ one.outward) - edge_mm)
         if holds >= BALANCE * hangs:
             said = f"is held by one print, {made.length_mm:.0f} mm long to balance it"
             return made, [said] if made is not one else []
         longest *= 1.02 * float(np.sqrt(BALANCE * hangs / holds))
+        if longest > most:
+            break
         other = make_print(rim, mouth, replace(rules, length_mm=longest), False, is_free)
         if other is None or other.length_mm < longest:
             break
         made = other
-    return one, ["hangs over its only print, and there is no room for one that balances it"]
+    return one, ["hangs over its only print, and none within reason balances it: set chaplets"]

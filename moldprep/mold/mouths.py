@@ -77,14 +77,19 @@ class Mouth:
 
     normal  : unit, outward; the plane's, or the mean of both
     plug    : the slabs outside the planes
-    is_bent : whether there was no flat to set its plane by
+    rise_mm : how far the rim reaches outside the plane: no flat was there to set it by; 0 in a flat
     """
 
     planes: tuple[Plane, ...]
     normal: Floats
     plug: Solid
     at_mm: Floats
-    is_bent: bool = False
+    rise_mm: float = 0.0
+
+    @property
+    def is_bent(self) -> bool:
+        """Whether there was no flat to set its plane by."""
+        return self.rise_mm > 0.0
 
     @property
     def offset_mm(self) -> float:
@@ -205,13 +210,18 @@ def make_mouth(opening: Opening, skin: Skin, pitch_mm: float) -> Mouth:
     flat = skin.flat_at(opening, pitch_mm)
     sides = (flat,) if flat is not None else skin.edge_at(opening, pitch_mm)
     if not sides:
-        return _bent_mouth(opening, pitch_mm, _squared(opening.normal, BENT_DEG))
+        return bent_mouth(opening, pitch_mm)
     thick = 3.0 * pitch_mm + high - low
     planes = tuple(_plane(side, opening, pitch_mm) for side in sides)
     mean = np.sum([side.weight * side.normal for side in sides], axis=0)
     normal = planes[0].normal if len(planes) == 1 else mean / np.linalg.norm(mean)
     plug = Solid.union(plane.slab(thick) for plane in planes)
     return Mouth(planes, normal, plug, opening.at_mm)
+
+
+def bent_mouth(opening: Opening, pitch_mm: float) -> Mouth:
+    """Return the mouth inside the rim of an opening without a flat."""
+    return _bent_mouth(opening, pitch_mm, _squared(opening.normal, BENT_DEG))
 
 
 def square_mouth(opening: Opening, pitch_mm: float) -> Mouth:
@@ -225,7 +235,7 @@ def _bent_mouth(opening: Opening, pitch_mm: float, normal: Floats) -> Mouth:
     low, high = float(along.min()), float(along.max())
     plane = _plane(Flat(normal, low - pitch_mm, 1.0), opening, pitch_mm)
     plug = plane.slab(4.0 * pitch_mm + high - low)
-    return Mouth((plane,), normal, plug, opening.at_mm, is_bent=True)
+    return Mouth((plane,), normal, plug, opening.at_mm, rise_mm=high - low + pitch_mm)
 
 
 def _plane(flat: Flat, opening: Opening, pitch_mm: float) -> Plane:

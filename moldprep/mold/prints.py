@@ -226,8 +226,8 @@ def _root(rim: Floats, mouth: Mouth) -> Solid:
 
 
 def _samples(corners: Floats, mouth: Mouth) -> Floats:
-    """Return points spread through the hull of a grown print, outside the casting's flat."""
-    body = mouth.outside(Solid.hull_of(corners), FREE_MM)
+    """Return points spread through the hull of a grown print, outside the rim of its mouth."""
+    body = mouth.outside(Solid.hull_of(corners), FREE_MM + mouth.rise_mm)
     if body.is_empty:
         return np.empty((0, 3))
     surface = body.refined(2.0 * FREE_MM).mesh()[0]

@@ -165,6 +165,39 @@ def test_a_blind_bore_is_balanced_on_its_only_print():
     assert_sound(mold)
 
 
+def jacket(*openings):
+    """Return a cylinder with a water jacket round its bore and openings out of that."""
+    wall = Solid.cone(95, 95, 170).moved((0, 0, -85)) - Solid.cone(50, 50, 172).moved((0, 0, -86))
+    room = Solid.cone(84, 84, 120).moved((0, 0, -60)) - Solid.cone(60, 60, 122).moved((0, 0, -61))
+    return wall - room - Solid.union(openings)
+
+
+def x_rod(radius, low, high, z=0.0):
+    return Solid.cone(radius, radius, high - low).turned((0, 90, 0)).moved((low, 0, z))
+
+
+@pytest.mark.parametrize("openings", [
+    (x_rod(9, 70, 120, -35), x_rod(9, -120, -70, 35)),  # through the round wall, no flange
+    (Solid.box((70, -25, -6), (120, 25, 6)), Solid.box((-120, -25, -6), (-70, 25, 6))),
+    tuple(Solid.cone(7, 7, 50).moved((x, 0, 50)) for x in (-72, 72)),  # in the deck only
+])  # fmt: skip
+def test_a_water_jacket_is_one_core_with_prints_out_of_its_openings(openings):
+    casting = jacket(*openings)
+    mold = mold_of(casting, mold=PLAIN)
+    (core,) = cores_of(mold)
+    room = 2.0 * 60.0 * 0.5 * 64 * np.sin(2.0 * np.pi / 64) * (84.0**2 - 60.0**2)
+    assert 0.0 < core.solid.volume_mm3 - room < 0.1 * room
+    assert sum(name.startswith("core-1 print") for name, _ in mold.prints) == 2
+    assert_sound(mold)
+
+
+def test_no_print_is_longer_than_reason_to_balance_a_jacket():
+    mold = mold_of(jacket(x_rod(9, 70, 120)), mold=PLAIN)
+    (core,) = cores_of(mold)
+    assert core.solid.size_mm[0] < 2.5 * 190.0
+    assert any("set chaplets" in note for note in mold.notes)
+
+
 def test_a_short_print_lets_a_blind_core_tip():
     casting = BLOCK - x_bore(15, 200).moved((-20, 0, 0)) + Solid.box((30, -40, -30), (60, 40, 30))
     mold = mold_of(casting, mold=PLAIN, cores={"print_mm": 20.0})
