@@ -51,6 +51,9 @@ HEIGHT_STEP_MM: Final = 0.05
 FACES_UP_DEG: Final = 45.0
 """A machined face within this of straight up collects slag and gas."""
 
+SNAP_MM: Final = 1.0
+"""A height of least undercut this near to a flange, an outline or an end is that."""
+
 LEAST_SLACK: Final = 1e-4
 """Undercuts that differ by less than this share of the surface are equal: two samples."""
 
@@ -271,7 +274,9 @@ class _View:
             return [asked] if inside else []
         middle = 0.5 * (self.bottom_mm + self.top_mm)
         tried = [middle, self.bottom_mm, self.top_mm]
-        tried += self._flanges() + self._outline() + [self._least_undercut()]
+        tried += self._flanges() + self._outline()
+        least = self._least_undercut()
+        tried += [] if min(abs(least - z) for z in tried) < SNAP_MM else [least]
         kept: list[float] = []
         for z in tried:
             if all(abs(z - other) > HEIGHT_STEP_MM for other in kept):

@@ -39,6 +39,10 @@ SPOTS: Final = 8_000
 OFF_MM: Final = 0.02
 """How far outside a core's surface metal is looked for."""
 
+MOST_BENT: Final = 0.5
+"""Rise of the rim of a mouth over its smaller side, at most: a plane across the rim of a closed
+impeller would leave most of the core outside."""
+
 LOOSE_MM2: Final = 20.0
 """Surface of a core beside the plug of a mouth that is rounding."""
 
@@ -75,10 +79,14 @@ class Core:
 
 @dataclass(frozen=True, kw_only=True)
 class Cores:
-    """The cores of a mold, in setting order, and what was decided about other undercut sand."""
+    """The cores of a mold, in setting order, and what was decided about other undercut sand.
+
+    stuck : sand that wants to be a core but cannot be cut free, and the casting it is in
+    """
 
     cores: tuple[Core, ...] = ()
     notes: tuple[str, ...] = ()
+    stuck: tuple[tuple[Solid, Enclosure], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -133,6 +141,7 @@ def find_cores(
         return Cores(cores=tuple(cores), notes=tuple(notes))
     taken = [Rays.of(core.solid) for core in cores]
     left: dict[str, list[Enclosure]] = {}
+    stuck: list[tuple[Solid, Enclosure]] = []
     n_found = 0
     for casting, hemmed in castings:
         chosen: list[tuple[Enclosure, str]] = []
@@ -145,7 +154,12 @@ def find_cores(
             elif why:
                 left.setdefault(why, []).append(region)
         bodies, missed = _cut_free(casting, room, chosen)
-        notes += missed
+        stuck += [(casting, region) for region, _ in missed]
+        notes += [
+            f"sand {place_text(region.deepest_mm)} {why}, but no plane cuts it free: it stays"
+            " with its half (declare it under [[cores.declared]])"
+            for region, why in missed
+        ]
         for body, mouths, why in bodies:
             n_found += 1
             core, said = _with_prints(f"core-{n_found}", body, mouths, room, cores, why)
@@ -154,7 +168,7 @@ def find_cores(
     for why, regions in left.items():
         count = f"{len(regions)} undercuts, the first" if len(regions) > 1 else "undercut sand"
         notes.append(f"{count} {place_text(regions[0].deepest_mm)}: {why}")
-    return Cores(cores=tuple(cores), notes=tuple(notes))
+    return Cores(cores=tuple(cores), notes=tuple(notes), stuck=tuple(stuck))
 
 
 def judge(region: Enclosure, sand: Sand) -> tuple[str, bool]:
@@ -178,7 +192,7 @@ def judge(region: Enclosure, sand: Sand) -> tuple[str, bool]:
 
 def _cut_free(
     casting: Solid, room: _Room, chosen: Sequence[tuple[Enclosure, str]]
-) -> tuple[list[tuple[Solid, tuple[Mouth, ...], str]], list[str]]:
+) -> tuple[list[tuple[Solid, tuple[Mouth, ...], str]], list[tuple[Enclosure, str]]]:
     """Return (body, mouths, why) of each region as an exact solid, and what could not be cut."""
     if not chosen:
         return [], []
@@ -192,24 +206,27 @@ def _cut_free(
     parts = _without_plugs(sand, mouths)
     bodies, missed = [], []
     for k, (region, why) in enumerate(chosen):
-        group, body = mouths[k], part_at(parts, region)
+        group, body = mouths[k], _cut_by(mouths[k], parts, region)
         loose_mm2 = _loose_mm2(body, group, room.metal)
         for squared in _other_mouths(region, group, body):
             if loose_mm2 <= LOOSE_MM2:
                 break
             others = [*mouths[:k], squared, *mouths[k + 1 :]]
-            other = part_at(_without_plugs(sand, others), region)
+            other = _cut_by(squared, _without_plugs(sand, others), region)
             other_mm2 = _loose_mm2(other, squared, room.metal)
             if other_mm2 < loose_mm2:
                 body, group, loose_mm2 = other, squared, other_mm2
         if body is None:
-            missed.append(
-                f"sand {place_text(region.deepest_mm)} {why}, but no plane cuts it free: it stays"
-                " with its half (declare it under [[cores.declared]])"
-            )
+            missed.append((region, why))
         else:
             bodies.append((body, group, why))
     return bodies, missed
+
+
+def _cut_by(mouths: Sequence[Mouth], parts: Sequence[Solid], region: Enclosure) -> Solid | None:
+    """Return the part of the sand that is a region, None where a mouth is too bent for a plane."""
+    is_bent = any(mouth.rise_mm > MOST_BENT * mouth.smaller_mm for mouth in mouths)
+    return None if is_bent else part_at(parts, region)
 
 
 def _other_mouths(

@@ -22,7 +22,8 @@ from moldprep.mold.joints import add_seal, head_kept_out_mm
 from moldprep.mold.lifting import add_lifting
 from moldprep.mold.locators import add_locators
 from moldprep.mold.marks import add_marks
-from moldprep.mold.pockets import Pocket, find_pockets
+from moldprep.mold.overhangs import find_overhangs
+from moldprep.mold.pockets import Pocket, find_crossings, find_pockets
 from moldprep.mold.skins import joint_skins
 from moldprep.mold.split import split_large
 from moldprep.mold.walls import Walls, choose_walls
@@ -130,6 +131,7 @@ def cut_mold(
         for core in layout.found.cores
     ]
     pocket_gaps = Solid.union(pocket.gaps for pocket in layout.pockets)
+    away = Solid.union([layout.void, *cores, *(core.seats for core in layout.found.cores)])
     cutting = Cutting(
         pieces=(
             *halves.pieces,
@@ -146,7 +148,7 @@ def cut_mold(
     ).plus(
         [
             *gaps,
-            ("pocket gaps", pocket_gaps - layout.void),
+            ("pocket gaps", pocket_gaps - away),
             ("specks of sand too small to print", halves.specks),
         ]
     )
@@ -188,6 +190,8 @@ def lay_out(
         for casting, hemmed in castings
         for pocket in find_pockets(casting, filled, hemmed, z_mm, job.mold.clearance_mm, sand)
     ]
+    pockets += find_crossings(found.stuck, filled, z_mm, job.mold.clearance_mm)
+    pockets += find_overhangs(found.cores, filled, z_mm, job.mold.clearance_mm, sand)
     seats = [one.seat for core in found.cores for one in core.prints]
     block = make_block(metal, rigging, plan, walls, seats)
     levels = _levels(block, parting)

@@ -19,6 +19,9 @@ STEP_MM: Final = 1e-3
 FILM_MM: Final = 0.5
 """Sand thinner than this is no sand: a few grains; common practice, no source."""
 
+CORE_SHARE: Final = 1e-4
+"""Part of a core that a half holds too, more than rounding."""
+
 BEARING_MPA: Final = 0.35
 """Pressure a core print bears, 35 N/cm²; P. N. Rao, Manufacturing Technology: Foundry, Forming
 and Welding, cores and chaplets (from memory)."""
@@ -72,7 +75,7 @@ def cut_halves(
     for i, part in enumerate(parts):
         if i in paths:
             owner = members[parts[paths[i][0]].layer]
-            owner.append(part.solid)
+            owner.append(_without_cores(part.solid, cores))
             owner.extend(contacts.edges[edge]["bridge"] for edge in pairwise(paths[i]))
         elif any((part.solid & core).volume_mm3 > 0.5 * part.solid.volume_mm3 for core in cores):
             continue
@@ -86,6 +89,14 @@ def cut_halves(
         for k in sorted(members)
     ]
     return Halves(pieces=tuple(pieces), specks=Solid.union(specks))
+
+
+def _without_cores(part: Solid, cores: Sequence[Solid]) -> Solid:
+    """Return a part without the cores that no room of a print has cut off from it."""
+    for core in cores:
+        if part.may_touch(core) and (part & core).volume_mm3 > CORE_SHARE * core.volume_mm3:
+            part = part - core
+    return part
 
 
 def is_speck(part: Solid, sand: Sand) -> bool:

@@ -97,6 +97,11 @@ class Mouth:
         return self.planes[0].offset_mm
 
     @property
+    def smaller_mm(self) -> float:
+        """Smaller side of the rectangle that covers the opening in its first plane."""
+        return float(np.ptp(self.planes[0].spread, axis=0).min())
+
+    @property
     def u(self) -> Floats:
         """Unit vector across the mouth, level."""
         return frame(self.normal)[0]

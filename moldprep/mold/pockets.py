@@ -1,15 +1,17 @@
 """Pockets of sand on the far side of the parting, handed to the half they are open to."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
 from shapely.geometry import MultiPolygon
 
-from moldprep.geometry.solid import Solid
+from moldprep.geometry.solid import Floats, Solid
 from moldprep.mold.cores import part_at
 from moldprep.mold.enclosed import Enclosure, Hemmed, Opening
 from moldprep.mold.halves import place_text
-from moldprep.mold.mouths import DIP_MM, Skin, make_mouth
+from moldprep.mold.mouths import DIP_MM, Mouth, Plane, Skin, make_mouth
 from moldprep.records import Sand
 
 BELT_MM: Final = 5.0
@@ -17,6 +19,11 @@ BELT_MM: Final = 5.0
 
 LEVEL: Final = 0.9999
 """An end of a pocket is level where its normal has at least this much along z."""
+
+NECK_STEP_MM: Final = 2.0
+LONGEST_NECK_MM: Final = 80.0
+WIDER: Final = 1.3
+"""Where a channel ends is looked for in such steps, this far, by its getting this much wider."""
 
 SIDE_SHARE: Final = 0.2
 """A pocket whose side openings are more than this of all its openings is no pocket."""
@@ -52,6 +59,64 @@ def find_pockets(
             if pocket is not None:
                 made.append(pocket)
     return tuple(made)
+
+
+def find_crossings(
+    stuck: Sequence[tuple[Solid, Enclosure]], hollow: Solid, z_mm: float, gap_mm: float
+) -> tuple[Pocket, ...]:
+    """Return the sand across the parting that no core was made of, handed to one half whole.
+
+    It stays with the half its widest opening lies on; where it meets the other half through small
+    openings too, it is cut off there: it would hang on that by a neck.
+    """
+    made: list[Pocket] = []
+    for casting, region in stuck:
+        if not region.openings:
+            continue
+        half, up = ("drag", 1.0) if region.openings[0].at_mm[2] < z_mm else ("cope", -1.0)
+        beyond = [o for o in region.openings if up * (o.bounds[:, 2] - z_mm).min() > 0.0]
+        area = sum(opening.area_mm2 for opening in beyond)
+        if not 0.0 < area < SIDE_SHARE * sum(o.area_mm2 for o in region.openings):
+            continue
+        skin = Skin(casting)
+        mouths = [make_mouth(opening, skin, region.pitch_mm) for opening in beyond]
+        made.append(
+            Pocket(
+                gaps=Solid.union(
+                    _neck_of(mouth, casting, hollow).slab(gap_mm + DIP_MM) for mouth in mouths
+                ),
+                note=f"the sand {place_text(region.deepest_mm)} stands on the {half}, cut off from"
+                f" the other half at {len(mouths)} openings",
+            )
+        )
+    return tuple(made)
+
+
+def _neck_of(mouth: Mouth, casting: Solid, hollow: Solid) -> Plane:
+    """Return the plane across the channel behind a level mouth that has least sand over and under.
+
+    Inside the wall, that is, not in a boss: neither half reaches over what the other one holds. The
+    channel ends where the sand in a slice gets wider.
+    """
+    plane = mouth.planes[0]
+    if mouth.is_upright:
+        return plane
+    tall = plane.spread.copy()
+    tall[:, 1] = casting.bounds[:, 2] / mouth.v[2]
+
+    def sand_mm2(depth: float, spread: Floats) -> float:
+        slice_at = replace(plane, offset_mm=plane.offset_mm - depth, spread=spread)
+        return (slice_at.slab(DIP_MM) - hollow).volume_mm3 / DIP_MM
+
+    most = WIDER * sand_mm2(DIP_MM, plane.spread)
+    found: list[tuple[float, float]] = []
+    for depth in np.arange(DIP_MM, LONGEST_NECK_MM, NECK_STEP_MM).tolist():
+        if sand_mm2(depth, plane.spread) > most:
+            break
+        found.append((depth, sand_mm2(depth, tall)))
+    least = min((sand for _, sand in found), default=0.0)
+    best = [depth for depth, sand in found if sand <= WIDER * least]
+    return replace(plane, offset_mm=plane.offset_mm - best[len(best) // 2]) if best else plane
 
 
 def _needs_help(region: Enclosure, up: float, z_mm: float, sand: Sand) -> bool:
