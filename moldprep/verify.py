@@ -14,16 +14,12 @@ from pydantic import ValidationError
 from moldprep.errors import FileError, MoldprepError
 from moldprep.export.formats import Format, formats
 from moldprep.export.package import MANIFEST, RESULT, file_hashes, read_manifest
-from moldprep.export.printable import Printable, enclosed_mm3, is_closed
+from moldprep.export.printable import Printable, is_closed
 from moldprep.export.schema import PiecePart, ResultFile
-from moldprep.geometry.solid import Solid
+from moldprep.geometry.solid import HAIR_MM, Solid, enclosed_mm3
 from moldprep.inputs import fingerprint
 from moldprep.jobfile import load_job
 from moldprep.tolerances import BALANCE_REL
-
-HAIR_MM: Final = 1e-6
-"""How far points are put off where the kernel cannot take a mesh as it is: under a file's last
-decimal."""
 
 TRIES: Final = 5
 """How often two bodies that seem to overlap are cut with each other, points put off anew."""
@@ -207,16 +203,8 @@ def shared_mm3(a: Solid, b: Solid, slack: float) -> float:
 
 
 def solid_of(body: Printable, slack: float) -> Solid:
-    """Return the body a file holds, of the volume its own facets enclose.
-
-    The kernel may close up needle facets wrongly as it takes a mesh in, and then hold another body
-    than the file: points put off by a hair, the same each time, leave it no needles.
-    """
-    points = body.points.astype(np.float64)
-    solid = Solid.from_mesh(points, body.faces)
-    if abs(solid.volume_mm3 - enclosed_mm3(body.points, body.faces)) <= slack:
-        return solid
-    return Solid.from_mesh(points + _hair(points.shape, 0), body.faces)
+    """Return the body a file holds, of the volume its own facets enclose."""
+    return Solid.from_file_mesh(body.points.astype(np.float64), body.faces, slack)
 
 
 def _off_by_a_hair(solid: Solid, seed: int) -> Solid:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import BoxItem, BoxPlan, Mold, Printer, Sand
+from moldprep.records import BoxItem, BoxPlan, Job, Mold, Printer, Sand
 from moldprep.results import Results
 
 
@@ -22,6 +22,8 @@ from moldprep.results import Results
 def piece_fits_box(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the extents of each piece, the better way round, with the usable box."""
     plan, printer = results.need(BoxPlan), results.need(Printer)
+    is_cut = results.need(Job).mold.split_too_large
+    remedy = "take a larger printer (printer = …), thinner walls or mold.form = 'contour'"
     over = dict(plan.too_large)
     for piece in results.need(Mold).pieces:
         worst = float(np.max(over[piece.name])) if piece.name in over else 0.0
@@ -33,7 +35,7 @@ def piece_fits_box(results: Results, limit: float) -> Iterator[Finding]:
             value=worst,
             part=piece.name,
             at_mm=tuple(piece.solid.centroid_mm),
-            remedy="set mold.split_too_large, or take a larger printer",
+            remedy=remedy if is_cut else f"set mold.split_too_large = true, or {remedy}",
         )
 
 

@@ -10,7 +10,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from moldprep.errors import GeometryError
-from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.geometry.solid import Floats, Ints, Solid, enclosed_mm3
 
 NUDGE_MM: Final = 1e-5
 """How far points that fall on one another are put apart, at least: a file's last decimals."""
@@ -179,15 +179,6 @@ def _is_twin(points: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Return (n,) whether another point is equal."""
     _, group, count = np.unique(points, axis=0, return_inverse=True, return_counts=True)
     return np.asarray(count[group.reshape(-1)] > 1)
-
-
-def enclosed_mm3(points: NDArray[np.float32], faces: Ints) -> float:
-    """Return the volume inside a closed, outward mesh. [mm³]"""
-    if len(faces) == 0:
-        return 0.0
-    near = points.astype(np.float64) - points[0]
-    a, b, c = (near[faces[:, k]] for k in range(3))
-    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
 
 
 def is_closed(faces: Ints) -> bool:

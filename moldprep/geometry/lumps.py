@@ -10,6 +10,9 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.tolerances import SLIVER_MM3
 
+SLACK = 1e-6
+"""Part of the bounding box by which the volumes of facets and body may differ: rounding."""
+
 N_SAMPLES = 64
 """Points of a shell that must all lie inside another for it to count as inside."""
 
@@ -166,7 +169,8 @@ def _lump(shells: list[_Shell], n_sources: int) -> Lump:
     source = np.concatenate([shell.mesh.source for shell in shells])
     sources = np.where(source == FILLED, n_sources, source)
     objects = frozenset[int]().union(*(shell.objects for shell in shells))
-    solid = Solid.from_mesh(points, faces, sources)
+    slack = SLIVER_MM3 + SLACK * float(np.prod(np.ptp(points, axis=0)))
+    solid = Solid.from_file_mesh(points, faces, slack, sources)
     if (Edges.find(Facets(points, faces, source)).count > 2).any():
         solid = Solid.union(solid.parts())  # bodies that share a face come out as one
     return Lump(solid, objects)

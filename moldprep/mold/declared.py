@@ -51,7 +51,8 @@ def declared_bodies(
     Raises
     ------
     JobError
-        job/bad-value, for a core with neither or both of box and file, or without any sand.
+        job/bad-value, for a core with neither or both of box and file, without any sand, or with a
+        box round all castings that holds more than their hollows.
     """
     corners = np.array([casting.bounds for casting in castings])
     bounds = np.array([corners[:, 0].min(axis=0), corners[:, 1].max(axis=0)])
@@ -79,6 +80,12 @@ def _from_box(entry: CoreDeclared, bounds: Floats, hollow: Solid, metal: Rays) -
     if not (high > low).all():
         raise _bad(entry, "its box lies outside the casting", f"within {bounds.tolist()}")
     body = _largest(Solid.box(tuple(low), tuple(high)) - hollow, entry)
+    if _is_around(corners, bounds, body):
+        what = "its box holds all of the casting, and most sand in it lies around that, not inside"
+        fix = (
+            "draw the box round the hollow alone (part frame); what must be a core is found anyway"
+        )
+        raise _bad(entry, what, fix)
     mouths = []
     for axis in range(3):
         for end, sign in ((low, -1.0), (high, 1.0)):
@@ -87,6 +94,27 @@ def _from_box(entry: CoreDeclared, bounds: Floats, hollow: Solid, metal: Rays) -
             if len(rim) >= 3 and not _is_backed(rim, mouth, metal):
                 mouths.append(mouth)
     return DeclaredBody(entry.name, body, tuple(mouths), ())
+
+
+def _is_around(corners: Floats, bounds: Floats, body: Solid) -> bool:
+    """Return whether a box holds all castings, and a body in it comes to an edge of their bounds.
+
+    What lies inside a casting comes out through its faces, not at the edges of its bounds.
+    """
+    if not ((corners[0] <= bounds[0]) & (corners[1] >= bounds[1])).all():
+        return False
+    inner = [bounds[0] + PROBE_MM, bounds[1] - PROBE_MM]
+    for axis in range(3):
+        low, high = inner[0].copy(), inner[1].copy()
+        low[axis], high[axis] = bounds[0, axis] - PROBE_MM, bounds[1, axis] + PROBE_MM
+        for first in (0, 1):
+            for second in (0, 1):
+                edge_low, edge_high = low.copy(), high.copy()
+                for k, end in ((axis - 2, first), (axis - 1, second)):
+                    edge_low[k], edge_high[k] = inner[end][k] + np.array([-0.5, 0.5]) * PROBE_MM
+                if not (Solid.box(tuple(edge_low), tuple(edge_high)) & body).is_empty:
+                    return True
+    return False
 
 
 def _face(low: Floats, high: Floats, axis: int, sign: float, level: float) -> Mouth:

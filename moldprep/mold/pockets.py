@@ -20,6 +20,7 @@ BELT_MM: Final = 5.0
 LEVEL: Final = 0.9999
 """An end of a pocket is level where its normal has at least this much along z."""
 
+NEAR_MM: Final = 0.1
 NECK_STEP_MM: Final = 2.0
 LONGEST_NECK_MM: Final = 80.0
 WIDER: Final = 1.3
@@ -93,7 +94,7 @@ def find_crossings(
 
 
 def _neck_of(mouth: Mouth, casting: Solid, hollow: Solid) -> Plane:
-    """Return the plane across the channel behind a level mouth that has least sand over and under.
+    """Return the plane across the channel at a level mouth that has least sand over and under.
 
     Inside the wall, that is, not in a boss: neither half reaches over what the other one holds. The
     channel ends where the sand in a slice gets wider.
@@ -108,15 +109,15 @@ def _neck_of(mouth: Mouth, casting: Solid, hollow: Solid) -> Plane:
         slice_at = replace(plane, offset_mm=plane.offset_mm - depth, spread=spread)
         return (slice_at.slab(DIP_MM) - hollow).volume_mm3 / DIP_MM
 
-    most = WIDER * sand_mm2(DIP_MM, plane.spread)
+    narrow, way = min((sand_mm2(way * NEAR_MM, plane.spread), way) for way in (1.0, -1.0))
     found: list[tuple[float, float]] = []
-    for depth in np.arange(DIP_MM, LONGEST_NECK_MM, NECK_STEP_MM).tolist():
-        if sand_mm2(depth, plane.spread) > most:
+    for depth in way * np.arange(NEAR_MM, LONGEST_NECK_MM, NECK_STEP_MM):
+        if sand_mm2(depth, plane.spread) > WIDER * narrow:
             break
-        found.append((depth, sand_mm2(depth, tall)))
-    least = min((sand for _, sand in found), default=0.0)
-    best = [depth for depth, sand in found if sand <= WIDER * least]
-    return replace(plane, offset_mm=plane.offset_mm - best[len(best) // 2]) if best else plane
+        found.append((sand_mm2(depth, tall), float(depth)))
+    least = min(sand for sand, _ in found)
+    best = [depth for sand, depth in found if sand <= WIDER * least]
+    return replace(plane, offset_mm=plane.offset_mm - best[len(best) // 2])
 
 
 def _needs_help(region: Enclosure, up: float, z_mm: float, sand: Sand) -> bool:
@@ -166,7 +167,7 @@ def _cut(
     if any(outline.is_empty for outline in outlines):
         return None
     gaps = [
-        *(side.slab(gap_mm + DIP_MM) for side in sides),
+        *(_neck_of(side, casting, hollow).slab(gap_mm + DIP_MM) for side in sides),
         *(
             _shaft(outline, inside, z_mm, gap_mm)
             for outline, inside in zip(outlines, insides, strict=True)

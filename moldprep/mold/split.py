@@ -34,8 +34,8 @@ GLUE_MM: Final = 0.2
 PIN_ROOM_MM: Final = 30.0
 """Length left for the pins on a part."""
 
-DEEPEST: Final = 4
-"""A piece is halved at most this often: 16 parts."""
+DEEPEST: Final = 6
+"""A piece is halved at most this often: 64 parts."""
 
 LOCATED: Final = {
     "pins": "pins",
@@ -94,7 +94,7 @@ def split_large(
         if len(parts) == 1:
             pieces.append(piece)
             continue
-        names = [f"{piece.name}-{letter}" for letter in ascii_lowercase[: len(parts)]]
+        names = [f"{piece.name}-{letters}" for letters in part_letters(len(parts))]
         pieces += [
             replace(piece, name=name, solid=part, cut=cut, is_glued=not is_heavy)
             for name, (part, cut) in zip(names, parts, strict=True)
@@ -112,6 +112,18 @@ def split_large(
                 " a larger printer, or thinner walls"
             )
     return replace(cutting, pieces=tuple(pieces)).plus(gaps, notes)
+
+
+def part_letters(n: int) -> list[str]:
+    """Return the letters of n parts of a piece, in order.
+
+    Examples
+    --------
+    >>> part_letters(28)[24:]
+    ['y', 'z', 'aa', 'ab']
+    """
+    letters = ["", *ascii_lowercase]
+    return [first + last for first in letters for last in ascii_lowercase][:n]
 
 
 def fits(size_mm: Floats, printer: Printer) -> bool:

@@ -145,9 +145,20 @@ def test_layers_of_a_ball_add_up_to_its_volume():
     agree(printed, ball.volume_mm3, rel=1e-3, why="0.3 mm layers on an 80 mm ball")
 
 
-def check(name, mold, plan, printer=PRINTER, sand=SAND):
+def check(name, mold, plan, printer=PRINTER, sand=SAND, job=None):
     rules = find(Rules, "usual")
-    return run_check(all_checks()[name], Results(mold, plan, printer, sand, rules), rules)
+    job = job or handmade_job(Path())
+    return run_check(all_checks()[name], Results(mold, plan, printer, sand, rules, job), rules)
+
+
+@pytest.mark.parametrize("is_cut", [True, False])
+def test_what_is_too_large_is_not_told_to_be_cut_again(is_cut):
+    mold, plan = pack((350.0, 575.0, 320.0))
+    job = handmade_job(Path(), mold={"split_too_large": is_cut})
+    (bad,) = check("printing/piece-fits-box", mold, plan, job=job)
+    assert bad.verdict is Verdict.FAIL
+    assert ("split_too_large" in bad.remedy) == (not is_cut)
+    assert "larger printer" in bad.remedy
 
 
 def test_check_piece_fits_box():

@@ -326,6 +326,18 @@ def test_two_cores_that_meet_clear_each_other():
     assert_sound(mold)
 
 
+def test_a_declared_box_round_all_of_the_casting_is_refused_where_it_holds_its_outside():
+    whole = [{"name": "all", "box": [[-500, -500, -500], [500, 500, 500]]}]
+    spool = x_bore(40, 200) + x_bore(80, 20).moved((90, 0, 0)) + x_bore(80, 20).moved((-90, 0, 0))
+    with pytest.raises(JobError) as caught:
+        mold_of(spool - x_bore(15, 300), mold=PLAIN, cores={"declared": whole})
+    assert caught.value.code == "job/bad-value"
+    assert "hollow" in caught.value.fix
+    mold = mold_of(BORED, mold=PLAIN, cores={"declared": whole})  # a block: the bore is all of it
+    assert [core.name for core in cores_of(mold)] == ["all"]
+    assert_sound(mold)
+
+
 def test_a_found_core_leaves_room_for_a_declared_part_of_it():
     end = [{"name": "end", "box": [[35, -20, -20], [60, 20, 20]]}]
     mold = mold_of(BORED, mold=PLAIN, cores={"declared": end})

@@ -9,11 +9,13 @@ from shapely.geometry import box
 from moldprep.errors import StageError
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Solid
+from moldprep.mold.assembly import find_order
 from moldprep.records import Role
 from tests.helpers import agree
 from tests.molds import mold_of, plan_of, sprue
 
 BOX = Solid.box((-60, -40, -30), (60, 40, 30))
+QUIET = {"marks": False, "lifting": "none"}
 EXACT = "float64 booleans"
 
 
@@ -161,3 +163,51 @@ def test_a_contoured_mold_tells_the_sand_it_saves():
     assert f"{saved / 1e6:.1f} L" in note
     assert saved > 0.0
     assert not any("contoured" in n for n in mold_of(BOX).notes)
+
+
+def steps_of(mold):
+    return {step.piece: step.hits for step in find_order(mold.pieces)}
+
+
+def test_sand_over_a_core_in_the_drag_hangs_on_the_cope():
+    """A boss with a bore, well below the parting: the core must come past the sand over it."""
+    level = (0.0, 90.0, 0.0)
+    boss = Solid.cone(22, 22, 60, 96).turned(level).moved((60, 0, -45))
+    bore = Solid.cone(12, 12, 120, 96).turned(level).moved((20, 0, -45))
+    room = Solid.cone(50, 50, 120, 128).moved((0, 0, -60))
+    well = Solid.cone(64, 64, 160, 128).moved((0, 0, -80))
+    top = Solid.cone(30, 30, 60, 96).moved((0, 0, 40))
+    mold = mold_of(well + boss - room - bore - top, z_mm=0.0, mold={"marks": False})
+    assert steps_of(mold) == {"core-1": (), "cope": ()}
+    cope = mold.pieces[-1].solid
+    assert -32.0 < cope.bounds[0, 2] < -23.0  # down on the boss, from the side of the core on
+    assert any("the joint steps there" in note for note in mold.notes)
+    assert_sound(mold)
+
+
+def test_sand_under_a_core_in_the_cope_stands_on_the_drag():
+    """The same upside down, with a print that reaches down to the joint."""
+    level = (0.0, 90.0, 0.0)
+    boss = Solid.cone(22, 22, 60, 96).turned(level).moved((60, 0, 45))
+    bore = Solid.cone(12, 12, 120, 96).turned(level).moved((20, 0, 45))
+    room = Solid.cone(50, 50, 120, 128).moved((0, 0, -60))
+    well = Solid.cone(64, 64, 160, 128).moved((0, 0, -80))
+    foot = Solid.cone(30, 30, 60, 96).moved((0, 0, -100))
+    mold = mold_of(well + boss - room - bore - foot, z_mm=0.0, mold={"marks": False})
+    assert steps_of(mold) == {"core-1": (), "cope": ()}
+    assert any("under a core" in note for note in mold.notes)
+    assert_sound(mold)
+
+
+def test_sand_in_a_housing_does_not_hang_on_the_cope_by_an_oil_port():
+    """Open below and at a half bore, so no plane makes a core of it; an 18 mm port leads up."""
+    box_ = Solid.box((-100, -70, -60), (100, 70, 60)) - Solid.box((-90, -60, -61), (90, 60, 50))
+    half_bore = Solid.cone(40, 40, 400, 96).turned((0, 90, 0)).moved((-200, 0, -60))
+    boss = Solid.cone(18, 18, 35, 96).turned((90, 0, 0)).moved((0, -55, 30))
+    port = Solid.cone(9, 9, 60, 96).turned((90, 0, 0)).moved((0, -40, 30))
+    mold = mold_of(box_ + boss - half_bore - port, z_mm=0.0, mold=QUIET)
+    drag = mold.pieces[0]
+    inside = Solid.box((-90, -60, 0), (90, 60, 50))
+    assert (drag.solid & inside).volume_mm3 > 0.95 * inside.volume_mm3 - 18.0**2 * np.pi * 15.0
+    assert steps_of(mold) == {"cope": ()}
+    assert_sound(mold)

@@ -205,7 +205,8 @@ def test_parts_are_located_by_tongue_and_groove_where_the_job_says_so():
     assert_sound(mold)
 
 
-def test_a_piece_too_large_after_all_cuts_is_said_so():
+def test_a_piece_too_large_after_all_cuts_is_said_so(monkeypatch):
+    monkeypatch.setattr("moldprep.mold.split.DEEPEST", 4)
     tiny = PRINTER.model_copy(update={"box_mm": (100.0, 80.0, 60.0), "wall_gap_mm": 5.0})
     mold = mold_of(BIG, printer=tiny, mold=HEAVY)
     assert sum(piece.role == "cope" for piece in mold.pieces) == 16

@@ -9,6 +9,7 @@ import trimesh
 from moldprep.errors import FileError, GeometryError, JobError
 from moldprep.geometry.meshfile import read_casting
 from moldprep.geometry.readers import quiet
+from moldprep.geometry.solid import Solid
 from tests.helpers import agree
 from tests.nastymesh import (
     ascii_stl,
@@ -314,3 +315,16 @@ def test_two_objects_far_from_the_origin(tmp_path):
     mesh = joined(box((5000, 0, 0), (5100, 80, 60)), box((5200, 0, 0), (5300, 80, 60)))
     casting = read_casting(job_for(put(tmp_path, "p.stl", stl_bytes(mesh)), unit="mm"))
     agree(casting.solid.volume_mm3, 2 * BOX_MM3, rel=1e-4, why="float32 at 5 m: 0.5 µm in 60 mm")
+
+
+def test_a_model_the_kernel_takes_in_wrongly_is_taken_in_again(tmp_path, monkeypatch):
+    """What the facets enclose is what is cast, whatever the kernel does with needles."""
+    real, taken = Solid.from_mesh, []
+
+    def spoiled(points, faces, sources=None):
+        taken.append(points)
+        return real(points * (1.0 if len(taken) > 1 else 0.9), faces, sources)
+
+    monkeypatch.setattr(Solid, "from_mesh", spoiled)
+    job = job_for(put(tmp_path, "box.stl", stl_bytes(box())), unit="mm")
+    agree(read_casting(job).solid.volume_mm3, BOX_MM3, rel=1e-6, why="points off by a nanometre")

@@ -187,9 +187,9 @@ def test_a_body_the_kernel_takes_in_wrongly_is_taken_in_again(monkeypatch):
     body = printable("box", "drag", box)
     real, taken = Solid.from_mesh, []
 
-    def spoiled(points, faces):
+    def spoiled(points, faces, sources):
         taken.append(points)
-        return real(points * (1.0 if len(taken) > 1 else 0.9), faces)
+        return real(points * (1.0 if len(taken) > 1 else 0.9), faces, sources)
 
     monkeypatch.setattr(Solid, "from_mesh", spoiled)
     assert solid_of(body, 1e-3).volume_mm3 == pytest.approx(1000.0, abs=1e-3)
