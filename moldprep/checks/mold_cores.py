@@ -123,14 +123,16 @@ def core_gas_gets_out(results: Results, limit: float) -> Iterator[Finding]:
     for core in results.need(Handling).cores:
         metal = max(core.metal_pressure_pa, 1.0)
         ratio = core.gas_pressure_pa / metal
+        vented = f", with {core.vented_mm:.0f} mm of vents in it" if core.vented_mm > 0.0 else ""
         yield judged(
             ratio <= limit,
-            f"gas of {core.name} needs {core.gas_pressure_pa:.0f} Pa to leave; the metal holds "
-            f"{core.metal_pressure_pa:.0f} Pa",
+            f"gas of {core.name} needs {core.gas_pressure_pa:.0f} Pa to leave{vented}; the metal "
+            f"holds {core.metal_pressure_pa:.0f} Pa",
             value=ratio,
             part=core.name,
             at_mm=core.at_mm,
-            remedy="vent the core through its print to the open air, away from the parting",
+            remedy="vent the core right through its heart, or print it hollow or with less binder; "
+            "lead its gas out by the prints, away from the joint",
         )
     if not results.need(Handling).cores:
         yield passed_over("no cores")

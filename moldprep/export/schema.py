@@ -171,6 +171,7 @@ class CoreFactsPart(Part):
     overhang_mm: Number
     gas_ml: Number
     gas_pressure_pa: Number
+    vented_mm: Number
     metal_pressure_pa: Number
     at_mm: Place
 

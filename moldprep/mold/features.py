@@ -32,6 +32,11 @@ VENT_STOP: Final = 0.4
 """Share of a print, next to the metal, that its vent leaves whole."""
 VENT_WALL_MM: Final = 5.0
 """Sand kept between a vent and metal; common practice, no source."""
+VENT_CORE_WALL_MM: Final = 8.0
+"""The same inside a core, where metal is all round; common practice, no source."""
+VENT_REACH: Final = (0.75, 0.48)
+"""How far a vent reaches into a core, over its length: with one print, and with more."""
+VENT_STEP_MM: Final = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,8 +97,11 @@ def add_core_vents(
     notes = []
     block = Rays.of(outside.block)
     for core in cores:
+        heart = Rays.of(core.solid)
         made = [
-            vent for one in core.prints if (vent := _vent(one, void, block, outside)) is not None
+            vent
+            for one in core.prints
+            if (vent := _vent(one, core, heart, void, block, outside)) is not None
         ]
         tools += [(f"{core.name} vent {k}", body) for k, body in enumerate(made, start=1)]
         if not made:
@@ -101,8 +109,13 @@ def add_core_vents(
     return cutting.cut(tools).plus(notes=notes)
 
 
-def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None:
+def _vent(
+    one: Print, core: Core, heart: Rays, void: Rays, block: Rays, outside: Outside
+) -> Solid | None:
     """Return the vent of one print: straight on, else out at its end, sideways or up from there.
+
+    It begins as deep in the core as a straight hole keeps its wall all round: gas has no long way
+    through sand.
 
     The bend lies in the sand behind the print: the hole in the core and the channel in its seat
     are straight, each can be blown out, and the print keeps all its sand. None where the print is
@@ -114,6 +127,7 @@ def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None
         return None
     end_mm = _onto_joint(one, middle, room, radius, outside.levels)
     start = end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward
+    start = start - _depth_mm(start, one, core, heart, radius) * one.outward
     sides = [np.array(d, float) for d in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1))]
     straight = [one.outward] if one.outward[2] > -0.5 else []
     others = sorted(sides, key=lambda d: _way_out_mm(end_mm, d, outside.bounds))
@@ -129,6 +143,23 @@ def _vent(one: Print, void: Rays, block: Rays, outside: Outside) -> Solid | None
             return rod(start, end, radius)
         return rod(begin - radius * way, end, radius) + rod(start, begin, radius)
     return None
+
+
+def _depth_mm(start: Floats, one: Print, core: Core, heart: Rays, radius: float) -> float:
+    """Return how much further into a core a vent goes on: to the middle, or near the end of one.
+
+    Whole steps, as long as there is sand of the core all round it.
+    """
+    reach = VENT_REACH[len(core.prints) > 1] * float(np.ptp(core.solid.mesh()[0] @ one.outward))
+    most = reach - (1.0 - VENT_STOP) * one.length_mm
+    wide = radius + VENT_CORE_WALL_MM
+    n = int(max(most, 0.0) // VENT_STEP_MM)
+    places = [
+        _rings(start - k * VENT_STEP_MM * one.outward, -one.outward, 1.0, (0.0, wide))
+        for k in range(n + 1)
+    ]
+    inside = [bool(heart.is_inside(ring).all()) for ring in places]
+    return VENT_STEP_MM * max(inside.index(False) - 1 if False in inside else n, 0)
 
 
 def _onto_joint(

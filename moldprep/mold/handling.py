@@ -1,5 +1,7 @@
 """Facts per piece and per assembly: mass, thin and loose sand, lift, gas, order of assembly."""
 
+import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -14,7 +16,7 @@ from moldprep.mold.bearing import find_bearing, least_pressure_mpa
 from moldprep.mold.bolts import worst_bend
 from moldprep.mold.coating import find_hidden
 from moldprep.mold.dusting import find_loose_sand
-from moldprep.mold.gas import gas_ml, gas_pressure_pa
+from moldprep.mold.gas import drain_pressure_pa, gas_ml, gas_pressure_pa
 from moldprep.mold.inserts import insert_facts
 from moldprep.mold.joints import head_kept_out_mm, is_sealed
 from moldprep.mold.mating import find_gaps
@@ -196,7 +198,8 @@ def _core_facts(
     under = under.only_under()
     lift_at = (up * up_center_mm(triangles, level, density) - weight * middle[:2]) / (lift or 1.0)
     top = triangles[:, :, 2].max() if len(triangles) else float(piece.solid.bounds[1, 2])
-    gas, pressure = _gas(piece.solid, triangles, sand)
+    vents = [body for name, body in mold.clearances if name.startswith(f"{piece.name} vent ")]
+    gas, pressure, vented = _gas(piece.solid, triangles, vents, sand)
     return CoreFacts(
         name=piece.name,
         weight_n=weight,
@@ -208,28 +211,50 @@ def _core_facts(
         overhang_mm=under.overhang_mm(middle),
         gas_ml=gas,
         gas_pressure_pa=pressure,
+        vented_mm=vented,
         metal_pressure_pa=pressure_pa(max(level - float(top), 0.0), density),
         at_mm=_place(middle),
     )
 
 
-def _gas(core: Solid, triangles: Floats, sand: Sand) -> tuple[float, float]:
-    """Return (gas [mL], pressure [Pa]) of the part of a core that metal heats."""
+def _gas(
+    core: Solid, triangles: Floats, vents: Sequence[Solid], sand: Sand
+) -> tuple[float, float, float]:
+    """Return (gas [mL], pressure [Pa], vents inside [mm]) of the part of a core that metal heats.
+
+    Along its vents gas flows to them; of the rest it flows to where they begin, or out by the
+    prints.
+    """
     if len(triangles) == 0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     corners = triangles.reshape(-1, 3)
-    heated, prints = core.split(Solid.box(corners.min(axis=0), corners.max(axis=0)))
+    hot = Solid.box(corners.min(axis=0), corners.max(axis=0))
+    heated, prints = core.split(hot)
     mouth_mm2 = 0.5 * (heated.area_mm2 + prints.area_mm2 - core.area_mm2)
     gas = gas_ml(mass_kg(heated.volume_mm3, sand.density_kg_m3), sand.binder.gas_ml_g)
-    if mouth_mm2 <= 0.0:
-        return gas, float("inf")
     half_mm = heated.volume_mm3 / float(facet_areas(triangles).sum())
-    spread = diffusivity_mm2_s(
+    burn_s = half_mm**2 / diffusivity_mm2_s(
         sand.conductivity_w_mk[-1][1], sand.density_kg_m3, sand.heat_j_kgk[-1][1]
     )
-    return gas, gas_pressure_pa(
-        gas, half_mm**2 / spread, 0.5 * float(core.size_mm.max()), mouth_mm2, sand.permeability_m2
-    )
+    path_mm, inside = 0.5 * float(core.size_mm.max()), [vent & hot for vent in vents]
+    drains = [
+        (float(np.linalg.norm(one.size_mm)), one.volume_mm3) for one in inside if not one.is_empty
+    ]
+    length_mm = sum(length for length, _ in drains)
+    left = max(1.0 - 0.5 * length_mm / path_mm, 0.0)
+    pressure = 0.0
+    if left > 0.0:
+        if mouth_mm2 <= 0.0:
+            return gas, float("inf"), length_mm
+        pressure = gas_pressure_pa(
+            left * gas, burn_s, left * path_mm, mouth_mm2, sand.permeability_m2
+        )
+    if length_mm > 0.0:
+        radius_mm = math.sqrt(sum(volume for _, volume in drains) / (math.pi * length_mm))
+        pressure += drain_pressure_pa(
+            gas, burn_s, length_mm, radius_mm, 2.0 * half_mm, sand.permeability_m2
+        )
+    return gas, pressure, length_mm
 
 
 def _place(point: Floats) -> tuple[float, float, float]:

@@ -113,7 +113,8 @@ class CoreFacts:
                         or tips
     overhang_mm       : how far its center of mass lies beyond what is under it, 0 within
     gas_ml            : gas of its binder, at room temperature
-    gas_pressure_pa   : pressure that drives the gas out through the prints
+    gas_pressure_pa   : pressure that drives the gas out through vents and prints
+    vented_mm         : length of its vents inside what the metal heats
     metal_pressure_pa : pressure of the metal at the core's highest wetted face
     """
 
@@ -127,6 +128,7 @@ class CoreFacts:
     overhang_mm: float
     gas_ml: float
     gas_pressure_pa: float
+    vented_mm: float
     metal_pressure_pa: float
     at_mm: tuple[float, float, float]
 

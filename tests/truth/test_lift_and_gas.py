@@ -16,7 +16,7 @@ import pytest
 from moldprep.catalog import all_of, find
 from moldprep.checks import all_checks, run_check
 from moldprep.geometry.solid import Solid
-from moldprep.mold.gas import gas_pressure_pa
+from moldprep.mold.gas import HOT_GAS_VISCOSITY_PA_S, drain_pressure_pa, gas_pressure_pa
 from moldprep.mold.pressure import find_wetted, force_n
 from moldprep.records import Handling, Piece, Rules, Sand
 from moldprep.records.mold import CoreFacts
@@ -72,7 +72,8 @@ def handling_with(lift_n, bearing_mm2):
     core = CoreFacts(
         name="core-1", weight_n=10.0, lift_n=lift_n, bearing_mm2=bearing_mm2,
         bearing_mpa=lift_n / bearing_mm2, rest_mm2=1e3, rest_mpa=0.01, overhang_mm=0.0,
-        gas_ml=0.0, gas_pressure_pa=0.0, metal_pressure_pa=1.0, at_mm=(0.0, 0.0, 0.0),
+        gas_ml=0.0, gas_pressure_pa=0.0, vented_mm=0.0, metal_pressure_pa=1.0,
+        at_mm=(0.0, 0.0, 0.0),
     )  # fmt: skip
     empty = {field.name: () for field in dataclasses.fields(Handling)}
     return Handling(**{**empty, "cores": (core,)})
@@ -117,3 +118,17 @@ def test_afs_permeability_100_in_si():
     agree(100 * per_unit * 1.8e-5, 3.06e-11, rel=0.005, why="units, and 501 against 501.3")
     for sand in all_of(Sand):
         assert sand.permeability_m2 == pytest.approx(3.06e-11, rel=0.01)
+
+
+def test_gas_into_a_vent_is_darcy_ring_by_ring():
+    """dp = mu Q dr / (2 pi r k l), summed from the vent's wall to the core's skin."""
+    permeability, length, inner, outer = 3.0e-11, 0.1, 0.004, 0.02
+    flow = 1000.0e-6 * (600.0 + 273.15) / (20.0 + 273.15) / 60.0
+    radius = np.linspace(inner, outer, 2001)
+    step = HOT_GAS_VISCOSITY_PA_S * flow / (2.0 * np.pi * radius * permeability * length)
+    want = np.trapezoid(step, radius)
+    got = drain_pressure_pa(1000.0, 60.0, 100.0, 4.0, 20.0, permeability)
+    agree(got, want, rel=0.02, why="a room of 20 or 25 C; trapezoids")
+    assert drain_pressure_pa(1000.0, 60.0, 100.0, 4.0, 3.0, permeability) == 0.0
+    with pytest.raises(ValueError, match="length_mm"):
+        drain_pressure_pa(1000.0, 60.0, 0.0, 4.0, 20.0, permeability)

@@ -34,7 +34,7 @@ PIECE = PieceFacts(
 CORE = CoreFacts(
     name="core-1", weight_n=50.0, lift_n=100.0, bearing_mm2=1000.0, bearing_mpa=0.1,
     rest_mm2=900.0, rest_mpa=0.01, overhang_mm=0.0, gas_ml=1e4, gas_pressure_pa=500.0,
-    metal_pressure_pa=9000.0, at_mm=(0.0, 0.0, 1.0),
+    vented_mm=0.0, metal_pressure_pa=9000.0, at_mm=(0.0, 0.0, 1.0),
 )  # fmt: skip
 GAP = Gap(a="drag", b="cope", gap_mm=0.0, clearance_mm=0.3, touching_mm2=1e4, at_mm=(1.0, 1.0, 2.0))
 CORE_GAP = replace(GAP, b="core-1", gap_mm=0.3, touching_mm2=0.0)

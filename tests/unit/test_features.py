@@ -32,6 +32,17 @@ BIG = Solid.box((-150, -120, -60), (150, 120, 60))
 HEAVY = {"wall_mm": 60.0}
 
 
+THICK = Solid.box((-90, -50, -45), (90, 50, 45)) - Solid.cone(25, 25, 300, 96).turned(
+    (0, 90, 0)
+).moved((-150, 0, 0))
+ELL = (
+    Solid.box((-90, -90, -45), (90, 90, 45))
+    - Solid.cone(25, 25, 100, 96).turned((0, 90, 0)).moved((0, 0, 0))
+    - Solid.cone(25, 25, 100, 96).turned((-90, 0, 0)).moved((0, 0, 0))
+    - Solid.sphere(25, 96)
+)
+
+
 def gaps_of(mold, part):
     return [(name, body) for name, body in mold.clearances if part in name]
 
@@ -66,6 +77,24 @@ def test_core_vents_lead_from_the_print_to_the_outside():
             min(abs(low[0] - mold.block.bounds[0, 0]), abs(high[0] - mold.block.bounds[1, 0])) < 1.0
         )
         assert vent.gap_mm(mold.metal, 50.0) > 4.0
+
+
+def test_core_vents_reach_to_the_heart_of_a_straight_core_and_keep_their_wall():
+    mold = mold_of(THICK, mold=PLAIN)
+    vents = [vent for _, vent in gaps_of(mold, "vent")]
+    assert len(vents) == 2
+    inside = [vent & THICK.hull() for vent in vents]
+    assert sum(body.size_mm[0] for body in inside) > 0.75 * THICK.size_mm[0]
+    assert all(body.gap_mm(mold.metal, 50.0) > 7.9 for body in inside)
+    assert (vents[0] & vents[1]).is_empty
+    assert_sound(mold)
+
+
+def test_core_vents_stop_short_of_a_bend():
+    bent = mold_of(ELL, mold=PLAIN)
+    for _, vent in gaps_of(bent, "vent"):
+        assert vent.gap_mm(bent.metal, 50.0) > 4.9
+    assert_sound(bent)
 
 
 @pytest.mark.parametrize("kind", ["auto", "pockets", "holes"])
