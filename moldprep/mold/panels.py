@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from moldprep.arrays import Flags
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import spread_spots
-from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.geometry.solid import Floats, Solid
 from moldprep.units import PA_PER_MPA, pressure_pa
 
 SPOTS: Final = 8_000
@@ -94,9 +94,10 @@ def find_weakest_panel(
     if len(finite) == 0:
         return None
     worst: Panel | None = None
+    turned = _turned_mm(spots.at_mm, spots.normals)
     for limit in np.unique(np.quantile(finite, np.linspace(0.02, 1.0, STEPS))):
         thin = np.flatnonzero(thick <= limit)
-        clear = _clear_mm(spots.at_mm, spots.normals, thick > limit, thin)
+        clear = np.minimum(turned[thin], _from_mm(spots.at_mm[thick > limit], spots.at_mm[thin]))
         span = np.where(np.isfinite(clear), 2.0 * clear, 0.0)  # nothing holds it: no wall
         is_plate = span * THICKEST > limit
         stress = np.where(is_plate, SQUARE_PLATE * load_mpa[thin] * (span / limit) ** 2, 0.0)
@@ -122,21 +123,25 @@ def _thickness_mm(
     return np.asarray(thick + 0.05)
 
 
-def _clear_mm(at_mm: Floats, normals: Floats, is_thick: Flags, thin: Ints) -> Floats:
-    """Return (n,) how far it is from each thin spot to the nearest that holds the wall.
+def _turned_mm(at_mm: Floats, normals: Floats) -> Floats:
+    """Return (n,) how far it is from each spot to the nearest of a face that turns away.
 
-    That is one with thick sand, or one of a face that turns away. Infinite without any.
+    That holds the wall, as thick sand does. Infinite without any.
     """
-    far: Floats = np.full(len(thin), np.inf)
-    if is_thick.any():
-        far = np.asarray(cKDTree(at_mm[is_thick]).query(at_mm[thin])[0])
-    facing = (normals[thin] @ WAYS.T).argmax(axis=1)
+    far: Floats = np.full(len(at_mm), np.inf)
+    facing = (normals @ WAYS.T).argmax(axis=1)
     for k in np.unique(facing):
-        mine, turned = facing == k, normals @ WAYS[k] < TURNED
-        if turned.any():
-            near, _ = cKDTree(at_mm[turned]).query(at_mm[thin[mine]])
-            far[mine] = np.minimum(far[mine], near)
-    return np.asarray(far)
+        mine = facing == k
+        far[mine] = _from_mm(at_mm[normals @ WAYS[k] < TURNED], at_mm[mine])
+    return far
+
+
+def _from_mm(some: Floats, at_mm: Floats) -> Floats:
+    """Return (n,) how far it is from each place to the nearest of some; infinite without any."""
+    if len(some) == 0:
+        return np.full(len(at_mm), np.inf)
+    tree = cKDTree(some, compact_nodes=False, balanced_tree=False)
+    return np.asarray(tree.query(at_mm)[0])
 
 
 def _is_on_bed(sand: Solid, behind: Floats, normals: Floats) -> Flags:
