@@ -1,7 +1,7 @@
 """Chills and sleeves in their sand: play round them, plugs over sleeves, and their way in."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -77,18 +77,44 @@ def add_plugs(
         Heights of the joints, from below. [mm]
     gap_mm
         Play round what closes a shaft.
+
+    Notes
+    -----
+    Where one shaft, wider upward, leaves no room for the next, all are made with less taper.
     """
+    made = (_plugged(cutting, inserts, levels, gap_mm, PLUG_DEG[k:]) for k in range(len(PLUG_DEG)))
+    return min(_until_none_fails(made), key=lambda one: one[1])[0]
+
+
+def _until_none_fails(made: Iterable[tuple[Cutting, int]]) -> Iterator[tuple[Cutting, int]]:
+    """Yield one try after another, up to the first without a failure."""
+    for cutting, n_failed in made:
+        yield cutting, n_failed
+        if not n_failed:
+            return
+
+
+def _plugged(
+    cutting: Cutting,
+    inserts: Sequence[Insert],
+    levels: Sequence[float],
+    gap_mm: float,
+    tapers: Sequence[float],
+) -> tuple[Cutting, int]:
+    """Return (the pieces with shafts of these tapers and what closes them, sleeves without)."""
+    n_without = 0
     for insert in inserts:
         half = _shaft_half(insert, cutting.pieces)
         if half is None:
             continue
         is_cope = half.role == "cope"
         top = float(half.solid.bounds[1, 2]) if is_cope else _joint_over(insert.solid, levels)
-        made = _plug(insert.solid, half.solid, top, gap_mm)
+        made = _plug(insert.solid, half.solid, top, gap_mm, tapers)
         kind = "plug" if is_cope else "lid"
         if made is None:
             note = f"no room for a {kind} over {insert.name}: it cannot be put in from above"
             cutting = cutting.plus(notes=[note])
+            n_without += 1
             continue
         plug, gap, rest = made
         name = f"{kind}-{insert.name.removeprefix('sleeve-')}"
@@ -99,7 +125,7 @@ def add_plugs(
         )
         piece = Piece(name=name, role=kind, solid=plug)
         cutting = replace(cutting, pieces=(*cutting.pieces, piece))
-    return cutting
+    return cutting, n_without
 
 
 def _shaft_half(insert: Insert, pieces: Sequence[Piece]) -> Piece | None:
@@ -274,7 +300,7 @@ def _grown(solid: Solid, by_mm: float) -> Solid:
 
 
 def _plug(
-    sleeve: Solid, sand: Solid, top: float, gap_mm: float
+    sleeve: Solid, sand: Solid, top: float, gap_mm: float, tapers: Sequence[float]
 ) -> tuple[Solid, Solid, Solid] | None:
     """Return (plug, gap round it, sand that is left); None where sand or room is wanting."""
     foot = float(sleeve.bounds[1, 2]) + gap_mm
@@ -283,7 +309,7 @@ def _plug(
     shadow = sleeve.shadow()
     middle, radius = _round_about(shadow)
     rays = Rays.of(sand)
-    for lean_deg in PLUG_DEG:
+    for lean_deg in tapers:
         shaft = _Shaft(middle, foot, top, lean_deg)
         ring = shaft.ring(radius + 2.0 * gap_mm + PLUG_WALL_MM)
         if not rays.is_inside(ring).all():

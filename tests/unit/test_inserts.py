@@ -47,6 +47,20 @@ def test_a_sleeve_deep_in_the_cope_gets_a_plug(form):
     agree(plug.gap_mm(cope, 2.0), 0.3, rel=0.02, why="facets of both cones, gap across the lean")
 
 
+def test_plugs_side_by_side_taper_less_where_one_would_leave_no_room_for_the_next():
+    """8 mm between the sleeves: beside a shaft of 3 degrees even an upright one has no wall."""
+    twice = [((x, 0.0, 0.0), k) for k, x in ((1, -39.0), (2, 39.0))]
+    fed = [(f"F{k}", Role.FEEDER, FEEDER.moved(at)) for at, k in twice]
+    fed += [(f"neck-F{k}", Role.NECK, NECK.moved(at)) for at, k in twice]
+    sleeves = [(f"sleeve-F{k}", SLEEVE.moved(at)) for at, k in twice]
+    keys = {"locators": False, "marks": False, "lifting": "none", "top_mm": 150.0}
+    mold = mold_of(PLATE, *fed, inserts=sleeves, material="insulating", mold=keys)
+    assert [piece.name for piece in mold.pieces] == ["drag", "cope", "plug-F1", "plug-F2"]
+    agree(shares(mold), mold.block.volume_mm3, rel=1e-6, why="float64 booleans")
+    ways = insert_facts(mold.inserts, mold.pieces, find_order(mold.pieces))
+    assert [fact.blocked_mm2 for fact in ways] == [0.0, 0.0]
+
+
 def in_drag(**tables):
     """Return a mold with a feeder and its sleeve deep in the drag, beside a plate at the joint."""
     feeder = Solid.cone(25, 25, 60).moved((160, 0, -110))
