@@ -85,6 +85,18 @@ def duration(seconds: float | None) -> str:
     return f"{seconds / 60.0:.1f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
 
 
+def lifted_text(names: Sequence[str]) -> str:
+    """Return what the metal lifts together: the cope, with the cheeks that part there.
+
+    Examples
+    --------
+    >>> lifted_text(("cope", "plug-F1")), lifted_text(("cheek-1", "cope"))
+    ('cope', 'cope with cheek-1')
+    """
+    cheeks = [name for name in names if name.startswith("cheek")]
+    return f"cope with {', '.join(cheeks)}" if cheeks else "cope"
+
+
 def size(bounds_mm: Sequence[Sequence[float]]) -> str:
     """Return the extents between two corners.
 

@@ -8,7 +8,7 @@ from moldprep.records import Gap, Handling, Job, Mold, Parting, PieceFacts, Prin
 from moldprep.results import Results
 from moldprep.tolerances import BALANCE_REL
 from moldprep.units import G_M_S2
-from moldprep.wording import whole_weights_kg
+from moldprep.wording import lifted_text, whole_weights_kg
 
 GLUE_MM = 0.2
 """Room for glue between parts of a cut piece; common practice, no source."""
@@ -135,8 +135,8 @@ def cope_stays_down(results: Results, limit: float) -> Iterator[Finding]:
     weights = f" with {stated:.0f} kg of weights" if isinstance(stated, float) else ""
     yield judged(
         ratio >= limit,
-        f"cope of {handling.cope_kg:.0f} kg{weights} is {ratio:.2f} x the lift of "
-        f"{handling.cope_lift_n:.0f} N",
+        f"{lifted_text(handling.lifted)} of {handling.cope_kg:.0f} kg{weights} is {ratio:.2f} x "
+        f"the lift of {handling.cope_lift_n:.0f} N",
         value=ratio,
         part="cope",
         remedy=f"put at least {need_kg:.0f} kg on the cope, or clamp with "
@@ -166,7 +166,7 @@ def stated_weights_suffice(results: Results, limit: float) -> Iterator[Finding]:
     ratio = (handling.cope_kg + stated) * G_M_S2 / handling.cope_lift_n
     yield judged(
         ratio >= limit,
-        f"cope and {stated:.0f} kg of weights are {ratio:.2f} x the lift",
+        f"{lifted_text(handling.lifted)} and {stated:.0f} kg of weights are {ratio:.2f} x the lift",
         value=ratio,
         part="cope",
         remedy=f"raise mold.weight_kg to {handling.weight_kg:.0f}",

@@ -319,6 +319,7 @@ def _handling(results: Results) -> to.HandlingPart:
     plain = (
         "level_mm", "cope_lift_n", "cope_kg", "weight_factor", "weight_kg", "sand_kg",
         "sand_to_metal", "joint_head_mm", "joint_holds_mm", "joint_is_sealed", "bolt_bend_mpa",
+        "lifted",
     )  # fmt: skip
     return to.HandlingPart(
         pieces=tuple(to.PieceFactsPart.model_validate(one) for one in handling.pieces),

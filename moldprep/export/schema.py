@@ -216,6 +216,7 @@ class HandlingPart(Part):
     joint_holds_mm: Number
     joint_is_sealed: bool
     bolt_bend_mpa: Number
+    lifted: tuple[str, ...]
     inserts: tuple[InsertFactsPart, ...]
 
 
@@ -282,6 +283,7 @@ class SheetPart(Part):
     basin_kg: float
     cope_lift_n: Number
     cope_kg: Number
+    lifted: str
     weight_kg: Number
     knock_out_c: float
     shake_out_s: Number

@@ -20,7 +20,7 @@ from moldprep.records import (
 )
 from moldprep.results import Results
 from moldprep.units import mass_kg
-from moldprep.wording import by_number, place, whole_weights_kg
+from moldprep.wording import by_number, lifted_text, place, whole_weights_kg
 
 TAP_EXTRA_PCT = 8.0
 """Metal to tap over metal poured, where the rule set does not say. Common practice, no source."""
@@ -62,6 +62,7 @@ def pouring_sheet(results: Results) -> SheetPart:
         ),
         cope_lift_n=handling.cope_lift_n,
         cope_kg=handling.cope_kg,
+        lifted=lifted_text(handling.lifted),
         weight_kg=whole_weights_kg(handling.weight_kg),
         knock_out_c=alloy.knock_out_c,
         shake_out_s=results.need(Freezing).shake_out_s,

@@ -19,6 +19,7 @@ from moldprep.mold.dusting import find_loose_sand
 from moldprep.mold.gas import drain_pressure_pa, gas_ml, gas_pressure_pa
 from moldprep.mold.inserts import insert_facts
 from moldprep.mold.joints import head_kept_out_mm, is_sealed
+from moldprep.mold.lift import find_stacks
 from moldprep.mold.mating import find_gaps
 from moldprep.mold.panels import find_weakest_panel
 from moldprep.mold.pressure import Wetted, find_wetted, force_n, up_center_mm
@@ -27,7 +28,6 @@ from moldprep.records import (
     Alloy,
     CoreFacts,
     Handling,
-    InsertFacts,
     Job,
     Metal,
     Mold,
@@ -57,7 +57,7 @@ def measure_pieces(
     liquid: the state when the mold has just filled.
     """
     level = float(metal.solid.bounds[1, 2])
-    wetted = find_wetted(metal.solid, mold.pieces, mold.z_mm, mold.inserts)
+    wetted = find_wetted(metal.solid, mold.pieces, mold.joints_mm, mold.inserts)
     wholes, steps = glued(mold.pieces), find_order(mold.pieces)
     cores = tuple(
         _core_facts(mold, index, wetted, lying_before(piece, wholes, steps), level, alloy, sand)
@@ -66,21 +66,12 @@ def measure_pieces(
     )
     density = alloy.density_liquid_kg_m3
     inserts = insert_facts(mold.inserts, wholes, steps)
-    above = {piece.name for piece in (*mold.pieces, *wholes) if piece.role in ("cope", "plug")}
-    holders = [*(piece.name for piece in mold.pieces), *(insert.piece for insert in inserts)]
-    ups = [float(force_n(wetted.of(index), level, density)[2]) for index in range(len(holders))]
-    lift = sum(up for up, holder in zip(ups, holders, strict=True) if holder in above)
-    lift += sum(max(core.lift_n, 0.0) for core in cores)
-    lift += sum(max(up, 0.0) for up in _loose_below(ups, mold, inserts, above))
-    cope_kg = sum(
-        mass_kg(piece.solid.volume_mm3, sand.density_kg_m3)
-        for piece in mold.pieces
-        if piece.name in above
-    )
     factor = rules.settings.get("cope_weight_factor", DEFAULT_FACTOR)
+    stacks = find_stacks(mold, wholes, wetted, cores, inserts, level, density, sand.density_kg_m3)
+    worst = max(stacks, key=lambda stack: stack.wants_kg(factor))
     sand_kg = sum(mass_kg(piece.solid.volume_mm3, sand.density_kg_m3) for piece in mold.pieces)
     gap = max(job.mold.clearance_mm, job.cores.clearance_mm)
-    weight_kg = max(factor * lift / G_M_S2 - cope_kg, 0.0)
+    weight_kg = max(worst.wants_kg(factor), 0.0)
     bend, bolt = worst_bend(mold.pieces, mold.clearances, weight_kg * G_M_S2)
     marks = tuple(solid.bounds for name, solid in mold.clearances if name.endswith("mark"))
     return Handling(
@@ -93,30 +84,21 @@ def measure_pieces(
         inserts=inserts,
         gaps=find_gaps(mold.pieces),
         level_mm=level,
-        cope_lift_n=lift,
-        cope_kg=cope_kg,
+        cope_lift_n=worst.lift_n,
+        cope_kg=worst.mass_kg,
+        lifted=worst.names,
         weight_factor=factor,
         weight_kg=weight_kg,
         bolt_bend_mpa=bend,
         bolt_at_mm=_place(bolt),
         sand_kg=sand_kg,
         sand_to_metal=sand_kg / metal.mass_kg,
-        joint_head_mm=max(level - mold.z_mm, 0.0),
+        joint_head_mm=max(level - min(mold.joints_mm), 0.0),
         joint_holds_mm=head_kept_out_mm(gap, alloy.surface_tension_n_m, density),
         joint_is_sealed=all(
             is_sealed(metal.solid, mold.clearances, height) for height in mold.joints_mm
         ),
     )
-
-
-def _loose_below(
-    ups: list[float], mold: Mold, inserts: tuple[InsertFacts, ...], above: set[str]
-) -> list[float]:
-    """Return the forces on lids, and on inserts below the cope: it is what keeps them down."""
-    n = len(mold.pieces)
-    lids = [up for up, piece in zip(ups[:n], mold.pieces, strict=True) if piece.role == "lid"]
-    of_inserts = zip(ups[n:], inserts, strict=True)
-    return [*lids, *(up for up, insert in of_inserts if insert.piece not in above)]
 
 
 def _piece_facts(

@@ -4,13 +4,16 @@ Pressure grows straight with depth, so its integral over a flat facet is exactly
 area times the pressure at its centroid; nothing is sampled.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.geometry.faces import Surface
 from moldprep.geometry.rays import Rays
+from moldprep.geometry.reshape import cut_at
 from moldprep.geometry.sampling import facet_areas, unit_normals
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records.mold import Piece
@@ -49,11 +52,16 @@ class Wetted:
 
 
 def find_wetted(
-    metal: Solid, pieces: tuple[Piece, ...], z_mm: float, inserts: tuple[Insert, ...] = ()
+    metal: Solid,
+    pieces: tuple[Piece, ...],
+    joints_mm: Sequence[float],
+    inserts: tuple[Insert, ...] = (),
 ) -> Wetted:
-    """Return what every facet of the metal presses on; facets are cut at the parting."""
-    halves = [half for half in metal.split_at((0.0, 0.0, 1.0), z_mm) if not half.is_empty]
-    corners = np.concatenate([points[faces] for points, faces in (half.mesh() for half in halves)])
+    """Return what every facet of the metal presses on; facets are cut at the joints."""
+    surface = Surface.of(metal)
+    for z_mm in joints_mm:
+        surface, _ = cut_at(surface, z_mm)
+    corners = surface.points[surface.faces]
     bodies = [*(piece.solid for piece in pieces), *(insert.solid for insert in inserts)]
     scenes = [Rays.of(body) for body in bodies]
     done: list[Floats] = []

@@ -194,8 +194,9 @@ class Handling:
     gaps            : between pieces that lie side by side
     level_mm        : height of the free metal surface all pressures are taken from
     cope_lift_n     : upward force of the metal on the cope, and of what it holds down: cores,
-                      inserts, plugs and lids
-    cope_kg         : mass of the cope and the plugs in it
+                      inserts, plugs and lids; with the cheeks over the joint that opens first
+    cope_kg         : mass of the cope and the plugs in it, and of those cheeks
+    lifted          : names of all those pieces
     weight_factor   : cope and weights over lift that is asked for
     weight_kg       : to be put on the cope (or clamped) for that factor
     joint_head_mm   : head of metal at the lowest joint
@@ -221,6 +222,7 @@ class Handling:
     bolt_bend_mpa: float = 0.0
     bolt_at_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     inserts: tuple[InsertFacts, ...] = ()
+    lifted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -30,7 +30,7 @@ def test_sand_carries_the_metal_and_nothing_pushes_sideways(seed):
     """Sum of forces on all pieces = weight of the metal, straight down; for any level above it."""
     casting = random_casting(seed)
     mold = mold_of(casting, z_mm=0.0)
-    wetted = find_wetted(mold.metal, mold.pieces, 0.0)
+    wetted = find_wetted(mold.metal, mold.pieces, [0.0])
     weight = mold.metal.volume_mm3 / 1e9 * DENSITY * G_M_S2
     for level in (float(casting.bounds[1, 2]) + 1.0, 400.0):
         forces = np.array([force_n(wetted.of(k), level, DENSITY) for k in range(len(mold.pieces))])
@@ -46,7 +46,7 @@ def test_a_higher_level_adds_head_times_shadow(seed):
     """F(level + h) - F(level) on the cope = rho g h x what of the metal faces it from below."""
     casting = random_casting(seed)
     mold = mold_of(casting, z_mm=0.0)
-    wetted = find_wetted(mold.metal, mold.pieces, 0.0)
+    wetted = find_wetted(mold.metal, mold.pieces, [0.0])
     for k in range(len(mold.pieces)):
         corners = wetted.of(k)
         vector = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])

@@ -29,7 +29,7 @@ def test_core_of_1875_cm3_in_lead():
     """Groover Ex. 11.1: lift less weight 178.4 N, lead 11.3 and sand 1.6 g/cm³."""
     core = Solid.box((0, 0, 0), (150, 125, 100))
     outer = Solid.box((-20, -20, -20), (170, 145, 120))
-    wetted = find_wetted(outer - core, (Piece(name="core-1", role="core", solid=core),), 50.0)
+    wetted = find_wetted(outer - core, (Piece(name="core-1", role="core", solid=core),), [50.0])
     lift = force_n(wetted.of(0), 500.0, 11300.0)[2]
     weight = core.volume_mm3 / 1e9 * 1600.0 * G_M_S2
     agree(lift - weight, 178.4, rel=1e-3, why="printed to 4 figures")
@@ -41,7 +41,7 @@ def test_block_in_a_flask():
     drag = Solid.box((0, 0, -80), (300, 200, 0)) - block
     cope = Solid.box((0, 0, 0), (300, 200, 50))
     pieces = tuple(Piece(name=n, role=n, solid=s) for n, s in (("drag", drag), ("cope", cope)))
-    lift = force_n(find_wetted(block, pieces, 0.0).of(1), 50.0, 78e3 / G_M_S2)[2]
+    lift = force_n(find_wetted(block, pieces, [0.0]).of(1), 50.0, 78e3 / G_M_S2)[2]
     agree(lift, 58.5, rel=1e-9, why="exact arithmetic of the example")
     agree(cope.volume_mm3 / 1e9 * 16e3, 48.0, rel=1e-9, why="exact arithmetic of the example")
 
@@ -50,7 +50,7 @@ def test_core_and_casting_from_a_known_lift():
     """Groover, problem: 14 kgf on a core in brass, cavity 4500 cm³: core 1994.3 cm³, 21.60 kg."""
     core = Solid.box((0, 0, 0), (199.43, 100, 100))
     outer = Solid.box((-20, -20, -20), (219.43, 120, 120))
-    wetted = find_wetted(outer - core, (Piece(name="core-1", role="core", solid=core),), 50.0)
+    wetted = find_wetted(outer - core, (Piece(name="core-1", role="core", solid=core),), [50.0])
     lift = force_n(wetted.of(0), 500.0, 8620.0)[2]
     weight = mass_kg(core.volume_mm3, 1600.0) * G_M_S2
     agree((lift - weight) / G_M_S2, 14.0, rel=1e-4, why="core volume to five figures")

@@ -46,7 +46,7 @@ def cored():
 def test_cope_lift_of_a_cored_cylinder(cored):
     """Hydrostatics: rho g (head x shadow - volume under the shadow), to rounding."""
     metal, pieces, _, outer = cored
-    wetted = find_wetted(metal, pieces, 0.0)
+    wetted = find_wetted(metal, pieces, [0.0])
     upper = outer.split_at((0.0, 0.0, 1.0), 0.0)[0]
     want = pressure_pa(1.0, DENSITY) * (LEVEL * 200.0 * 100.0 - upper.volume_mm3) / 1e6
     agree(force_n(wetted.of(2), LEVEL, DENSITY)[2], want, rel=1e-6, why="exact on facets")
@@ -55,7 +55,7 @@ def test_cope_lift_of_a_cored_cylinder(cored):
 def test_core_buoyancy_is_the_metal_displaced(cored):
     """Archimedes, for the part of the core inside the metal."""
     metal, pieces, bore, _ = cored
-    wetted = find_wetted(metal, pieces, 0.0)
+    wetted = find_wetted(metal, pieces, [0.0])
     inside = bore & Solid.box((-100, -50, -50), (100, 50, 50))
     want = pressure_pa(1.0, DENSITY) * inside.volume_mm3 / 1e6
     agree(force_n(wetted.of(1), LEVEL, DENSITY)[2], want, rel=1e-6, why="exact on facets")
@@ -65,7 +65,7 @@ def test_cope_lift_of_a_dome():
     """A dome rising into the cope: rho g (head x shadow - volume of the dome)."""
     dome = Solid.sphere(60, 128).split_at((0.0, 0.0, 1.0), 0.0)[0]
     pieces = halves(Solid.box((-100, -100, -50), (100, 100, 100)), dome)
-    wetted = find_wetted(dome, pieces, 0.0)
+    wetted = find_wetted(dome, pieces, [0.0])
     shadow = dome.slice_at(1e-9).area
     want = pressure_pa(1.0, DENSITY) * (LEVEL * shadow - dome.volume_mm3) / 1e6
     agree(force_n(wetted.of(1), LEVEL, DENSITY)[2], want, rel=1e-6, why="exact on facets")
@@ -74,7 +74,7 @@ def test_cope_lift_of_a_dome():
 def test_forces_on_all_pieces_add_up_to_the_metal_weight(cored):
     """Newton: level surface aside, the sand carries the metal; here all faces are covered."""
     metal, pieces, _, _ = cored
-    wetted = find_wetted(metal, pieces, 0.0)
+    wetted = find_wetted(metal, pieces, [0.0])
     total = sum(force_n(wetted.of(k), LEVEL, DENSITY) for k in range(3))
     agree(-total[2], pressure_pa(1.0, DENSITY) * metal.volume_mm3 / 1e6, rel=1e-6, why="closed")
     assert np.abs(total[:2]).max() < 1e-6 * abs(total[2])
@@ -235,3 +235,33 @@ def test_a_cheek_under_the_bulge_of_a_core_goes_in_before_it():
     steps = find_order((drag, piece("core-1", core), cheek, cope))
     assert [step.piece for step in steps] == ["cheek-1", "core-1", "cope"]
     assert not any(step.hits for step in steps)
+
+
+def test_a_flange_under_a_cheek_lifts_cheek_and_cope():
+    """Hydrostatics: a disc in the drag, its roof the cheek's underside, fed by a riser.
+
+    Under the roof stands rho g (head x (disc - riser)); cope and cheek carry it together.
+    """
+    disc = Solid.cone(80, 80, 20, 96).moved((0, 0, -70))
+    riser = Solid.cone(10, 10, 250, 96).moved((0, 0, -60))
+    solid, block = disc + riser, Solid.box((-150, -150, -120), (150, 150, 150))
+    above, drag = (block - solid).split_at((0.0, 0.0, 1.0), -50.0)
+    cope, cheek = above.split_at((0.0, 0.0, 1.0), 0.0)
+    mold = Mold(
+        block=block, metal=solid, clearances=(), inserts_mm3=0.0, z_mm=0.0, cheeks_mm=(-50.0,),
+        pieces=(piece("drag", drag), piece("cheek-1", cheek), piece("cope", cope)),
+    )  # fmt: skip
+    metal = Metal(
+        solid=solid, parts=("casting",), roles=(Role.CASTING,), mass_kg=3.0, casting_kg=3.0,
+        yield_pct=100.0,
+    )  # fmt: skip
+    job = make_job({"alloy": "carbon-steel", "casting": {"file": "a.stl"}}, folder=".", where="")
+    steel, sand = find(Alloy, "carbon-steel"), find(Sand, "silica-furan")
+    facts = measure_pieces(mold, metal, steel, sand, job, find(Rules, "usual"))
+    roof_mm2 = disc.slice_at(-60.0).area - riser.slice_at(50.0).area
+    want = pressure_pa(1.0, steel.density_liquid_kg_m3) * 240.0 * roof_mm2 / 1e6
+    agree(facts.cope_lift_n, want, rel=1e-6, why="exact on facets")
+    assert facts.lifted == ("cheek-1", "cope")
+    kg = (cheek.volume_mm3 + cope.volume_mm3) / 1e9 * sand.density_kg_m3
+    agree(facts.cope_kg, kg, rel=1e-9, why="both stand on the joint that opens")
+    agree(facts.joint_head_mm, 240.0, rel=1e-9, why="the lowest joint is the cheek's")

@@ -23,7 +23,7 @@ def piece(name, solid):
 
 def panel_of(block, cavity=CAVITY, *, has_bed=True, others=()):
     sand = block - cavity
-    wetted = find_wetted(cavity, (piece("drag", sand),), 150.0).of(0)
+    wetted = find_wetted(cavity, (piece("drag", sand),), [150.0]).of(0)
     rays = [Rays.of(cavity), *(Rays.of(other) for other in others)]
     return find_weakest_panel(sand, wetted, rays, LEVEL, DENSITY, has_bed=has_bed)
 
