@@ -1,7 +1,8 @@
 """What the crew does and needs to know: the pouring sheet, brought together from the records."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from moldprep.export.schema import CutPart, SheetPart, WorkStep
 from moldprep.records import (
@@ -24,6 +25,10 @@ from moldprep.wording import by_number, lifted_text, place, whole_weights_kg
 
 TAP_EXTRA_PCT = 8.0
 """Metal to tap over metal poured, where the rule set does not say. Common practice, no source."""
+
+ROPE = (
+    "Lay a rope in the groove round the cavity, its ends butted, so that it stands a little proud."
+)
 
 CUT = {Role.INGATE, Role.NECK, Role.FEEDER, Role.VENT, Role.SPRUE, Role.RUNNER}
 
@@ -100,60 +105,91 @@ def _order(results: Results) -> Iterator[WorkStep]:
     if job.cores.process == "only":
         yield from (WorkStep(text=step.text, hits=step.hits) for step in handling.steps)
         return
+    inserts = _inserts(results)
+    low = [one for one in inserts if one.layer == "drag"]
+    yield from _set_into("drag", [one for one in low if not one.comes_down])
     yield WorkStep(text="Bed the drag level on dry sand.")
-    low, high = _inserts(results)
-    if low:
-        yield WorkStep(text=f"Set into the drag, dry and warm: {'; '.join(low)}.")
-    is_open = True
+    yield from _set_into("drag", [one for one in low if one.comes_down])
+    met = {"drag"}
     for step in handling.steps:
-        if is_open and not step.is_join and step.piece.startswith("cope"):
-            is_open = False
-            yield from _before_closing(high, is_roped=handling.joint_is_sealed)
+        layer = _layer_of(step.piece)
+        if layer is None or step.is_join or layer in met:
+            yield WorkStep(text=step.text, hits=step.hits)
+            continue
+        met.add(layer)
+        own = [one for one in inserts if one.layer == layer]
+        yield from _set_into(layer, [one for one in own if not one.comes_down])
+        if handling.joint_is_sealed:
+            yield WorkStep(text=ROPE)
         yield WorkStep(text=step.text, hits=step.hits)
+        yield from _set_into(layer, [one for one in own if one.comes_down])
     yield WorkStep(
         text="Put on the weights or clamps; cover every opening until the mold is poured."
     )
 
 
-def _before_closing(high: tuple[str, ...], *, is_roped: bool) -> Iterator[WorkStep]:
-    if high:
-        yield WorkStep(text=f"Set into the cope, dry and warm, held fast: {'; '.join(high)}.")
-    if is_roped:
-        yield WorkStep(
-            text="Lay a rope in the groove round the cavity, its ends butted, so that it stands "
-            "a little proud."
-        )
+@dataclass(frozen=True)
+class _Loose:
+    """What is set into the sand by hand.
+
+    layer      : "drag", "cheek-1", …, "cope"
+    comes_down : whether it goes in from above: once its layer lies
+    """
+
+    layer: str
+    comes_down: bool
+    text: str
 
 
-def _inserts(results: Results) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Return what is set into the sand below the parting, and above it, and how it goes in."""
-    plan, z_mm, alloy = results.need(RiggingPlan), results.need(Parting).z_mm, results.need(Alloy)
+def _set_into(layer: str, inserts: Sequence[_Loose]) -> Iterator[WorkStep]:
+    if inserts:
+        what = "; ".join(one.text for one in inserts)
+        yield WorkStep(text=f"Set into the {layer}, dry and warm, held fast: {what}.")
+
+
+def _layer_of(piece: str) -> str | None:
+    """Return the half or cheek that a piece is, or is a part of; None for cores, plugs and lids."""
+    parts = piece.split("-")
+    if parts[0] == "cheek":
+        return "-".join(parts[:2])
+    return parts[0] if parts[0] in ("drag", "cope") else None
+
+
+def _inserts(results: Results) -> tuple[_Loose, ...]:
+    """Return what is set into the sand by hand, and how it goes in."""
+    plan, alloy = results.need(RiggingPlan), results.need(Alloy)
     facts = {one.name: one for one in results.need(Handling).inserts}
-    found: list[tuple[bool, str]] = []
+    under = _under_the_parting(results)
+    found: list[_Loose] = []
 
-    def add(name: str, at_z_mm: float, what: str) -> None:
+    def add(name: str, what: str) -> None:
         one = facts.get(name)
-        is_high = one.piece.startswith("cope") if one and one.piece else at_z_mm >= z_mm
-        found.append((is_high, f"{what} ({one.way})" if one and one.way else what))
+        layer = (one and _layer_of(one.piece)) or under
+        way = one.way if one else ""
+        text = f"{what} ({way})" if way else what
+        found.append(_Loose(layer, "straight down" in way, text))
 
     for chill in plan.chills:
         sizes = " x ".join(f"{v:.0f}" for v in chill.size_mm)
         what = f"chill {chill.name}, {chill.material}, {sizes} mm, at {place(chill.at_mm)}"
-        add(chill.name, chill.at_mm[2], what)
+        add(chill.name, what)
     for filt in plan.filters:
         made_of = f" of {alloy.filter_material}" if alloy.filter_material else ""
         what = (
             f"filter{made_of}, {filt.length_mm:.0f} x {filt.width_mm:.0f} x "
             f"{filt.thickness_mm:.0f} mm, {filt.pores}, across the runner at {place(filt.at_mm)}"
         )
-        found.append((False, what))
+        found.append(_Loose(under, True, what))
     for feeder in plan.feeders:
         if feeder.sleeve != "none":
-            add(f"sleeve-{feeder.name}", feeder.at_mm[2], _sleeve(feeder))
-    return (
-        tuple(what for is_high, what in found if not is_high),
-        tuple(what for is_high, what in found if is_high),
-    )
+            add(f"sleeve-{feeder.name}", _sleeve(feeder))
+    return tuple(found)
+
+
+def _under_the_parting(results: Results) -> str:
+    """Return the layer right under the parting: a cheek where the sand parts lower, too."""
+    n_under = sum(z_mm < results.need(Parting).z_mm for z_mm in results.need(Parting).joints_mm)
+    return f"cheek-{n_under}" if n_under else "drag"
 
 
 def _sleeve(feeder: FeederPlan) -> str:

@@ -153,7 +153,7 @@ def cut_mold(
         ]
     )
     cutting = add_plugs(cutting, rigging.inserts, layout.levels, job.mold.clearance_mm)
-    if wants_seal(metal.solid, parting.z_mm, job, alloy):
+    if wants_seal(metal.solid, parting.joints_mm[0], job, alloy):
         cutting = add_seals(cutting, layout)
     cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
     cutting = _tidied(cutting, alloy, sand)

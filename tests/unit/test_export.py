@@ -3,6 +3,7 @@
 import json
 import shutil
 import tomllib
+from dataclasses import replace
 
 import jsonschema
 import lib3mf
@@ -18,12 +19,25 @@ from moldprep.export.formats.threemf import write_layers
 from moldprep.export.package import check_target, default_folder, write_package
 from moldprep.export.printable import is_closed, printable, rounded
 from moldprep.export.result import SCHEMA_FILE, dumps, result_json, result_schema
+from moldprep.export.sheet import pouring_sheet
 from moldprep.geometry.solid import Solid
 from moldprep.inputs import companions, fingerprint, packed
 from moldprep.jobfile import load_job
 from moldprep.jobtemplate import job_toml
 from moldprep.printing.layers import slice_box
-from moldprep.records import BoxPlan, Job, Mold, Printer
+from moldprep.records import (
+    AssemblyStep,
+    BoxPlan,
+    ChillPlan,
+    FilterPlan,
+    Handling,
+    InsertFacts,
+    Job,
+    Mold,
+    Parting,
+    Printer,
+    RiggingPlan,
+)  # fmt: skip
 from moldprep.results import Timings
 from tests.handmade import handmade, handmade_job, handmade_review, write_stl
 from tests.helpers import agree
@@ -236,6 +250,40 @@ def test_result_says_what_callers_rely_on(made):
         "id", "verdict", "value", "limit", "unit", "part", "at_mm", "message", "source",
     } <= table["findings"][0].keys()  # fmt: skip
     assert table["timings"] == {"casting": 0.1, "freezing": 1.5}
+
+
+def test_inserts_are_set_into_their_own_layer_before_or_after_it_lies(made):
+    """From below while the cheek is on the bench, from above once it lies; the filter under the
+    parting is the cheek's."""
+    results = made[0]
+    down = (0.0, 0.0, -1.0)
+    steps = tuple(
+        AssemblyStep(piece=name, direction=down, hits=(), text=f"Place {name}")
+        for name in ("cheek-1", "core-1", "cope")
+    )
+    loose = (
+        InsertFacts(name="sleeve-F1", material="insulating", piece="cheek-1", blocked_mm2=0.0,
+                    way="into cheek-1 straight up, from below", at_mm=(0.0, 0.0, -10.0)),
+        InsertFacts(name="C1", material="iron", piece="cheek-1", blocked_mm2=0.0,
+                    way="into cheek-1 straight down", at_mm=(0.0, 0.0, -10.0)),
+    )  # fmt: skip
+    plan = replace(
+        results.need(RiggingPlan),
+        feeders=(replace(results.need(RiggingPlan).feeders[0], name="F1", sleeve="insulating"),),
+        chills=(ChillPlan(name="C1", at_mm=(0.0, 0.0, -10.0), size_mm=(20.0, 20.0, 10.0)),),
+        filters=(FilterPlan(at_mm=(0.0, 0.0, 0.0), length_mm=50.0, width_mm=50.0,
+                            thickness_mm=22.0),),
+    )  # fmt: skip
+    handling = replace(results.need(Handling), steps=steps, inserts=loose, joint_is_sealed=True)
+    parting = replace(results.need(Parting), cheeks_mm=(-40.0,))
+    sheet = pouring_sheet(results.plus(plan).plus(handling).plus(parting))
+    texts = [step.text for step in sheet.order]
+    begin = texts.index("Bed the drag level on dry sand.") + 1
+    expected = ["sleeve of F1", "rope", "Place cheek-1", "C1", "Place core-1", "rope", "Place cope"]
+    for text, words in zip(texts[begin:], expected, strict=False):
+        assert words in text
+    assert "filter" in texts[begin + 3]
+    assert texts[begin].startswith("Set into the cheek-1")
 
 
 def test_what_was_not_measured_is_null(made):
