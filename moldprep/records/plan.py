@@ -191,6 +191,11 @@ class Step:
     text: str
 
     @property
+    def change(self) -> str:
+        """The change, whatever is added being called: another round may give it another name."""
+        return self.text.partition(": ")[2] if self.kind == "add" else self.text
+
+    @property
     def items(self) -> tuple[str, ...]:
         """The names of what was changed."""
         return tuple(self.item.split(", "))

@@ -62,7 +62,7 @@ SAME: Final = 0.02
 
 LAST_ROUNDS: Final = 2
 """Rounds on the full grid, at most, where it shows a pool that the trials did not, and those that
-the trials left over; none after one that did not help."""
+the trials left over."""
 
 FEEDER_COSTS: Final = 0.01
 """What a feeder costs besides its metal, to mold, cut off and grind, over all metal poured (common
@@ -136,7 +136,6 @@ class _Loop:
         self._refused: set[str] = set()
         self._savings = list(SAVINGS)
         self._saving = ""
-        self._is_final = False
         self._finder: SeatFinder | None = None
         self._left: tuple[Reason, ...] = ()
         self.best_number = 0
@@ -157,12 +156,10 @@ class _Loop:
             except StageError as err:
                 self._rounds[-1] = replace(self._rounds[-1], outcome=f"not built: {err.what}")
                 at_fault = err.where.split()[-1].removeprefix("neck-") if err.where else ""
-                named = {step.text for step in revision.steps if step.item == at_fault}
-                self._refuse(named or {step.text for step in revision.steps})
+                named = {step.change for step in revision.steps if step.item == at_fault}
+                self._refuse(named or {step.change for step in revision.steps})
                 continue
             self._judge(tried, revision)
-            if self._is_final and self.best is not tried:
-                return
 
     def closed(self) -> Results:
         """Return the best results, their plan with the list of rounds and what would still help."""
@@ -182,7 +179,6 @@ class _Loop:
         The first of those done is the first plan itself.
         """
         self._savings.clear()
-        self._is_final = True
         return max(LAST_ROUNDS, self._job.feeding.rounds + 1 - len(self._rounds))
 
     def _revision(self) -> Revision | None:
@@ -248,12 +244,14 @@ class _Loop:
             return
         self._measure(tried, f"put back to round {self.best_number}")
         before, after = (self._troubles(r) for r in (self.best, tried))
-        idle = {
-            step.text
+        bad = {
+            step.change
             for step in revision.steps
             if after.get(step.for_what, 0.0) >= before.get(step.for_what, 0.0)
         }
-        self._refuse(idle or _costliest(revision))
+        grown = {name for name in after if after[name] > (1.0 + SAME) * before.get(name, 0.0)}
+        bad |= _in_the_way(revision, grown, tried.need(Feeding))
+        self._refuse(bad or _costliest(revision))
 
     def _is_better(self, tried: Results, best: Results) -> bool:
         keeps = max(_keeps(tried), _keeps(best))
@@ -316,14 +314,26 @@ class _Loop:
         )
 
 
+def _in_the_way(revision: Revision, grown: set[str], feeding: Feeding) -> set[str]:
+    """Return the chills beside whose section a neighbor lost more: they close the way to it."""
+    ways, chills = feeding.graph, {chill.name for chill in revision.plan.chills}
+    return {
+        step.change
+        for step in revision.steps
+        if step.item in chills
+        and step.for_what in ways
+        and grown & set(ways.neighbors(step.for_what))
+    }
+
+
 def _costliest(revision: Revision) -> set[str]:
     """Return the changes that are given up first where each helped, but not all together.
 
     New feeders pour more metal and keep their neighbors hot; what is left may do without them.
     """
     feeders = {feeder.name for feeder in revision.plan.feeders}
-    new = {step.text for step in revision.steps if step.kind == "add" and step.item in feeders}
-    return new or {step.text for step in revision.steps}
+    new = {step.change for step in revision.steps if step.kind == "add" and step.item in feeders}
+    return new or {step.change for step in revision.steps}
 
 
 def _keeps(results: Results) -> float:

@@ -10,6 +10,7 @@ from moldprep.catalog import find
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import (
+    ChillPlan,
     Feeding,
     FeedPair,
     Freezing,
@@ -26,7 +27,7 @@ from moldprep.results import Results
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.shortfall import left_over
-from moldprep.rigging.revise import TRIAL_SHARE, _costliest, feed_by_rounds
+from moldprep.rigging.revise import TRIAL_SHARE, _costliest, _in_the_way, feed_by_rounds
 from tests.feeding_cases import (
     Piece,
     job_of,
@@ -303,10 +304,26 @@ def test_a_feeder_that_would_run_dry_grows_or_gets_a_sleeve(sleeves):
 
 def test_of_changes_that_only_harm_together_new_feeders_go_first():
     feeder = Step(kind="add", item="F1", for_what="a", text="F1: new")
-    chill = Step(kind="add", item="C1", for_what="b", text="C1: new")
+    chill = Step(kind="add", item="C1", for_what="b", text="C1: new chill")
     plan = plan_of([LARGE])
-    assert _costliest(Revision(plan=plan, steps=(feeder, chill), why=())) == {"F1: new"}
-    assert _costliest(Revision(plan=plan, steps=(chill,), why=())) == {"C1: new"}
+    assert _costliest(Revision(plan=plan, steps=(feeder, chill), why=())) == {"new"}
+    assert _costliest(Revision(plan=plan, steps=(chill,), why=())) == {"new chill"}
+
+
+def test_a_chill_beside_whose_section_a_neighbor_lost_more_is_in_the_way():
+    """The rim's own pool is gone, but the boss was fed through it; nothing grew beside the hub."""
+    ways = nx.Graph([("rim", "boss"), ("hub", "web")])
+    feeding = Feeding(
+        sections=(), hot_spots=(), pairs=(), graph=ways, label=np.zeros((1, 1, 1), np.uint16)
+    )
+    rim = Step(kind="add", item="C1", for_what="rim", text="C1: new chills on rim")
+    hub = Step(kind="add", item="C2", for_what="hub", text="C2: new chills on hub")
+    neck = Step(kind="neck", item="F1", for_what="rim", text="F1 neck")
+    cold = [ChillPlan(name=name, at_mm=(0, 0, 0), size_mm=(20, 20, 10)) for name in ("C1", "C2")]
+    plan = plan_of(chills=cold)
+    revision = Revision(plan=plan, steps=(rim, hub, neck), why=())
+    assert _in_the_way(revision, {"boss"}, feeding) == {"new chills on rim"}
+    assert _in_the_way(revision, set(), feeding) == set()
 
 
 def test_an_error_refuses_only_the_change_it_names():

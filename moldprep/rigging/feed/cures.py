@@ -161,9 +161,10 @@ class Cures:
 
     def _goes(self, kind: Kind, item: str, text: str) -> bool:
         """Write down a change, unless it was tried before and did not help."""
-        if text in self._refused:
+        step = Step(kind=kind, item=item, for_what=self._for, text=text)
+        if step.change in self._refused:
             return False
-        self._steps.append(Step(kind=kind, item=item, for_what=self._for, text=text))
+        self._steps.append(step)
         return True
 
     def _cure(self, spot: HotSpot) -> bool:
