@@ -10,9 +10,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from moldprep.thermal import contacts
-from moldprep.thermal.materials import OUTSIDE, Medium
-from moldprep.units import MM_PER_M
+from moldprep.thermal import contacts, surface
+from moldprep.thermal.materials import OUTSIDE
 
 ODD_WORK = 4
 """Work on an odd cell, in plain ones."""
@@ -21,8 +20,8 @@ Field = NDArray[np.float32]
 Ints = NDArray[np.int32]
 Flags = NDArray[np.bool_]
 
-MIDDLE_C = 600.0
-"""Where the sand's conductivity is taken to weigh the contact against it."""
+NODE: Final = 0.23
+"""A cell with more metal than this stands for metal, one with less for what is around it."""
 
 SHARES_A_THREAD = 4
 """Shares of the work for each thread: enough that none waits long for the last."""
@@ -34,10 +33,11 @@ MOST_AT_ONCE = 3
 class Cells(NamedTuple):
     """What is in each cell, in cells.
 
-    metal : share of the cell that is metal
-    other : how much else it holds; a little more than there is room, where it took over from a
-            neighbor with metal what that leaves beyond the surface
+    metal : how much metal it holds
+    other : how much else
     rest  : which medium that is: 1 sand, …, OUTSIDE
+
+    A cut cell holds either, and its neighbors the other, so they may hold more than there is room.
     """
 
     metal: Field
@@ -75,10 +75,10 @@ class Odd(NamedTuple):
     face            : (m,) which face of the cell it is (low x, high x, low y, …)
     twin            : (m,) the same face as the cell across has it; -1 outside
     g               : (m,) conductance
-    tilt            : (m,) |n| along the axis of the metal's surface there; over 1 beside its edges,
-                      see `contacts.wedge`
-    beyond, width   : (m,) between a cell with metal and one without: how far behind the face the
-                      surface is, in cells, and how wide, see `contacts.sand_up_to`
+    area            : (m,) area of the metal's surface along the axis over that of the face; |n|
+                      along the axis between cells with metal
+    depth           : (m,) how far the middle of the cell without metal is from the surface [cells]
+    edge            : (m,) how much more passes there than a flat surface of this depth would let
     """
 
     at: Ints
@@ -101,9 +101,9 @@ class Odd(NamedTuple):
     face: NDArray[np.uint8]
     twin: Ints
     g: Field
-    tilt: Field
-    beyond: Field
-    width: Field
+    area: Field
+    depth: Field
+    edge: Field
 
 
 class Part(NamedTuple):
@@ -145,12 +145,12 @@ class Visits(NamedTuple):
 class Plan:
     """The cells sorted by kind; gives what is to be visited for a reach of the heat."""
 
-    def __init__(self, cells: Cells) -> None:
+    def __init__(self, cells: Cells, share: Field) -> None:
         self._shape = cells.rest.shape
         kind = np.where(cells.metal == 1.0, np.uint8(2), np.uint8(3))
         kind[(cells.metal == 0.0) & (cells.rest == 1)] = 1
         kind[cells.rest == OUTSIDE] = 0
-        self.odd = _odd_cells(kind, cells)
+        self.odd = _odd_cells(kind, cells, share)
         n_z = self._shape[2]
         flat = kind.ravel()
         self._row, self._along = np.divmod(self.odd.at, np.int32(n_z))
@@ -251,7 +251,7 @@ def _clipped(runs: Ints, reach: Ints) -> Ints:
     return runs
 
 
-def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
+def _odd_cells(kind: NDArray[np.uint8], cells: Cells, share: Field) -> Odd:
     """Return the cells with unlike neighbors, given 1 sand, 2 metal, 3 the rest, 0 outside."""
     is_odd = (kind == 3) | ((kind == 1) & (cells.other != 1.0))
     for axis in range(3):
@@ -287,7 +287,7 @@ def _odd_cells(kind: NDArray[np.uint8], cells: Cells) -> Odd:
         is_edge, like, step, near, side.astype(np.uint8), number[near, side ^ 1],
         *np.zeros((4, len(near)), np.float32),
     )  # fmt: skip
-    contacts.lean(odd, kind.shape, cells)
+    surface.lean(odd, kind.shape, share)
     return odd
 
 
@@ -309,38 +309,49 @@ def widened(reach: NDArray[np.int32], n_z: int, cells: int = 2) -> NDArray[np.in
 
 
 def shared_out(
-    metal: Field, rest: NDArray[np.uint8], media: tuple[Medium, ...], pitch_mm: float
-) -> Cells:
-    """Return the cells, with part of the sand in cells with metal handed to the sand beside them.
+    share: Field, rest: NDArray[np.uint8], metal: Field, other: Field
+) -> tuple[Field, Field]:
+    """Return the metal and the other stuff of all cells, each in the cells that stand for it.
 
-    A cell with metal has the metal's temperature, so the layer of sand d = (1 - f) h in it would
-    be as hot as the metal throughout, while in truth the temperature falls across it. With a
-    straight profile that starts behind a contact worth l = R k of sand, the heat of this layer and
-    the next cell together is right if the next cell takes the share
-    (l + d / 2) / (l + d + h / 2) of the layer's capacity. A cell with only metal around it
-    hands its layer on through those neighbors that have sand beside them; not so a cell that is
-    mostly sand, in a gap too narrow for cells of its own.
+    Every cell is a node of metal or of what is around it, by its share of metal: what it holds of
+    the other goes in equal parts to the neighbors that stand for that. So no cell mixes what is hot
+    from the start with what is cold. A cell with only metal around it hands its sand on through
+    those neighbors that have sand beside them; not so a cell that is mostly sand, in a gap too
+    narrow for cells of its own. Metal with no node of metal near is one itself, and keeps its sand.
+
+    Parameters
+    ----------
+    share
+        (nx, ny, nz) share of metal of each cell.
+    rest
+        (nx, ny, nz) what else is in it.
+    metal, other
+        (nx, ny, nz) what is handed over: amounts, or their heat.
     """
-    contact = np.zeros(256, np.float32)
-    for number, one in enumerate(media):
-        conduct = np.interp(MIDDLE_C, *np.asarray(one.conductivity_w_mk, np.float64).T)
-        contact[number] = one.contact_m2k_w * conduct * MM_PER_M / pitch_mm
-    layer: Field = np.where(metal > 0.0, 1.0 - metal, 0.0).astype(np.float32)
-    behind = contact[rest]
-    share = (behind + 0.5 * layer) / (behind + layer + 0.5)
-    takes = (metal == 0.0) & (rest != OUTSIDE)
-    beside_sand = (metal > 0.0) & (_beside(takes.astype(np.float32)) > 0.0)
-    layer = _handed_over(layer, layer * (~beside_sand & (metal > 0.5)), beside_sand)
-    held = np.where(metal > 0.0, layer, np.ones_like(layer))
-    other = _handed_over(held, share * layer, takes)
-    return Cells(metal, other.astype(np.float32), rest)
+    is_node = share > NODE
+    near, far = _ways_to(share, is_node)
+    metal = _handed_over(metal, far, near)
+    metal = _handed_over(metal, near, is_node)
+    takes = (share <= NODE) & (rest != OUTSIDE) & ((share == 0.0) | near | far)
+    beside_sand = is_node & (_beside(takes.astype(np.float32)) > 0.0)
+    inside = is_node & ~beside_sand & (share > 0.5)
+    other = _handed_over(other, inside, beside_sand)
+    return metal, _handed_over(other, beside_sand, takes)
 
 
-def _handed_over(held: Field, given: Field, takes: NDArray[np.bool_]) -> Field:
-    """Return what cells hold after handing `given` in equal parts to the neighbors that take."""
+def _ways_to(share: Field, is_node: Flags) -> tuple[Flags, Flags]:
+    """Return which of the cells with too little metal are beside a node, and beside those."""
+    little = (share > 0.0) & ~is_node
+    near = little & (_beside(is_node.astype(np.float32)) > 0.0)
+    return near, little & ~near & (_beside(near.astype(np.float32)) > 0.0)
+
+
+def _handed_over(held: Field, gives: Flags, takes: Flags) -> Field:
+    """Return what cells hold after some hand all of it in equal parts to neighbors that take."""
     count = _beside(takes.astype(np.float32))
-    part = np.divide(given, count, out=np.zeros_like(held), where=count > 0.0)
-    kept = held - part * count
+    gives = gives & (count > 0.0)
+    part = np.divide(held, count, out=np.zeros_like(held), where=gives)
+    kept = np.where(gives, np.float32(0.0), held)
     kept[takes] += _beside(part)[takes]
     return np.asarray(kept, np.float32)
 

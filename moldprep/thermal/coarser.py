@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from moldprep.thermal.cells import Cells, shared_out
 from moldprep.thermal.conduction import HeatFlow
 from moldprep.thermal.materials import OUTSIDE
 
@@ -28,17 +29,25 @@ def coarser(flow: HeatFlow) -> HeatFlow:
     inner = (slice(EDGE, -EDGE),) * 3
     rest = flow.cells.rest[inner]
     widths = _widths(rest)
-    metal = np.pad(flow.cells.metal[inner], widths)
-    rest = _padded(rest, widths)
-    heat = np.pad(flow.heat_j_mm3[inner], widths)
-    rough = HeatFlow(
-        _mean(metal),
-        _most(rest, metal, len(flow.media)),
-        flow.media,
-        2.0 * flow.pitch_mm,
-        flow.skin,
+    held, heat = flow.cells, flow.heat_j_mm3
+    is_metal = held.metal[inner] > 0.0
+    heats = (np.where(is_metal, heat[inner], 0.0), np.where(is_metal, 0.0, heat[inner]))
+    metal, other, metal_heat, other_heat = (
+        np.pad(_mean(np.pad(values, widths).astype(np.float32)), EDGE)
+        for values in (held.metal[inner], held.other[inner], *heats)
     )
-    rough.take_over(_mean(heat), flow)
+    rest = np.pad(
+        _most(_padded(rest, widths), np.pad(held.metal[inner], widths), len(flow.media)),
+        EDGE, constant_values=OUTSIDE,
+    )  # fmt: skip
+    share = np.minimum(metal, 1.0)
+    of_metal, of_other = shared_out(share, rest, metal, other)
+    hot, cold = shared_out(share, rest, metal_heat, other_heat)
+    rough = HeatFlow(
+        share[inner], rest[inner], flow.media, 2.0 * flow.pitch_mm, flow.skin,
+        cells=Cells(of_metal, of_other, rest),
+    )  # fmt: skip
+    rough.take_over((hot + cold)[inner], flow)
     return rough
 
 

@@ -100,6 +100,8 @@ class HeatFlow:
         The six sides.
     growth
         Longest step over the time gone by; 0 keeps to plain explicit steps. [-]
+    cells
+        What the cells hold, with two layers around, where that is known.
     """
 
     def __init__(
@@ -110,6 +112,7 @@ class HeatFlow:
         pitch_mm: float,
         skin: Skin,
         growth: float = GROWTH,
+        cells: Cells | None = None,
     ) -> None:
         self._growth, self.media, self.skin = growth, media, skin
         self.time_s, self.n_steps, self.n_sweeps, self.n_updates = 0.0, 0, 0, 0
@@ -117,18 +120,17 @@ class HeatFlow:
         self.heat_at_start_j = 0.0
         self.pitch_mm, self.zero_c = pitch_mm, media[1].start_c
         self.tables: Tables = pack(media, self.zero_c)
-        self.cells = shared_out(
-            np.pad(np.asarray(metal, np.float32), 2),
-            np.pad(np.asarray(rest, np.uint8), 2, constant_values=OUTSIDE),
-            media,
-            pitch_mm,
-        )
+        share, around = _padded(np.asarray(metal, np.float32), np.asarray(rest, np.uint8))
+        if cells is None:
+            whole = np.where(around == OUTSIDE, np.float32(0.0), share)
+            cells = Cells(*shared_out(whole, around, whole, np.float32(1.0) - whole), around)
+        self.cells = cells
         held = self.cells
         self._flat = Cells(held.metal.ravel(), held.other.ravel(), held.rest.ravel())
         self._skin = np.column_stack(
             [np.asarray(skin.film_w_m2k) / MM2_PER_M2, skin.emissivity, skin.outside_c]
         )
-        self._plan = Plan(self.cells)
+        self._plan = Plan(self.cells, share)
         self._odd = self._plan.odd
         self._slopes = _slopes(self.tables)
         starts = np.full(256, self.zero_c, np.float32)
@@ -303,7 +305,7 @@ class HeatFlow:
         rates = np.zeros(len(self._visits.on), np.float32)
         contacts.refresh(
             self._odd, self._visits.on, self._visits.is_on, self.tables, self._skin,
-            np.float32(self.pitch_mm), rates,
+            np.float32(self.pitch_mm), np.float32(self.time_s), rates,
         )  # fmt: skip
         sand, metal = self._slopes
         per = 6.0 / self.pitch_mm**2
@@ -327,6 +329,14 @@ class HeatFlow:
         ends[0] -= AHEAD * len(slopes)
         first, last = np.clip(ends.astype(int), 0, len(slopes) - 1)
         return float(slopes[first : last + 1].max())
+
+
+def _padded(metal: Field, rest: NDArray[np.uint8]) -> tuple[Field, NDArray[np.uint8]]:
+    """Return shares and what else there is with two layers around, which mirror the metal."""
+    if (rest[..., -1] == OUTSIDE).all():
+        metal = metal.copy()
+        metal[..., -1] = metal[..., -2]
+    return np.pad(metal, 2, mode="edge"), np.pad(rest, 2, constant_values=OUTSIDE)
 
 
 def _swapped(fields: Fields) -> Fields:

@@ -173,8 +173,8 @@ def sweep_runs(
 
 @compiled(fastmath=True, inline="always")
 def is_mixture(metal: Any, rest: Any) -> Any:
-    """Return whether an odd cell is neither all metal nor sand alone."""
-    return metal < ONE and (metal > ZERO or rest != 1)
+    """Return whether an odd cell is neither full of metal nor of sand alone."""
+    return metal != ONE and (metal > ZERO or rest != 1)
 
 
 @compiled(fastmath=True)

@@ -77,13 +77,35 @@ class Watch:
         return bool((flat[self.seen.spots[which]] <= self.seen.low[which]).all())
 
     def on_grid(self) -> NDArray[np.float32]:
-        """Return (4, nx, ny, nz) the three times and the gradient; UP where not passed yet."""
-        shape = self._flow.cells.metal.shape
+        """Return (4, nx, ny, nz) the three times and the gradient; UP where not passed yet.
+
+        Cells that others stand for have the mean of those beside them, see `cells.shared_out`.
+        """
+        shape, seen = self._flow.cells.metal.shape, self.seen
         found = np.full((4, *shape), kernels.UP, np.float32)
-        flat, seen = found.reshape(4, -1), self.seen
+        flat = found.reshape(4, -1)
         flat[:3, seen.spots] = seen.crossed.T
         flat[3, seen.spots] = np.where(seen.crossed[:, 0] == kernels.UP, kernels.UP, seen.gradient)
+        is_known = np.zeros(shape, bool)
+        is_known.ravel()[seen.spots] = True
+        for values in found:
+            _spread(_spread(is_known, values), values)
         return found[:, 2:-2, 2:-2, 2:-2]
+
+
+def _spread(is_known: Flags, values: NDArray[np.float32]) -> Flags:
+    """Set cells beside known ones to their mean, or UP if one of them is; return what is known."""
+    count, total = np.zeros(values.shape, np.uint8), np.zeros_like(values)
+    is_up = np.zeros_like(is_known)
+    known = np.where(is_known, values, np.float32(0.0))
+    for axis in range(3):
+        for shift in (1, -1):
+            count += np.roll(is_known, shift, axis)
+            total += np.roll(known, shift, axis)
+            is_up |= np.roll(known == kernels.UP, shift, axis)
+    new = ~is_known & (count > 0)
+    values[new] = np.where(is_up[new], kernels.UP, total[new] / count[new])
+    return np.asarray(is_known | new)
 
 
 def marks_c(metal: Medium) -> tuple[float, float, float]:

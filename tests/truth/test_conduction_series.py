@@ -69,9 +69,9 @@ def test_error_falls_with_the_square_of_the_pitch():
     ("kind", "fourier", "theta", "rel"),
     [
         ("cylinder", 0.1, 0.848355, 0.005),
-        ("cylinder", 0.2, 0.501487, 0.01),
-        ("sphere", 0.1, 0.707100, 0.03),
-        ("sphere", 0.2, 0.277078, 0.06),
+        ("cylinder", 0.2, 0.501487, 0.015),
+        ("sphere", 0.1, 0.707100, 0.01),
+        ("sphere", 0.2, 0.277078, 0.025),
     ],
 )
 def test_round_body_center_with_its_surface_held(kind, fourier, theta, rel):
@@ -87,7 +87,7 @@ def test_round_body_center_with_its_surface_held(kind, fourier, theta, rel):
     flow.run(fourier * 100.0)
     inner = flow.temperature_c[0, 0]
     center = inner[0] + dims * 0.125 * (inner[0] - inner[1])
-    agree(center / 100.0, theta, rel=rel, why="cut cells; a sphere is 2.6 % of the time late")
+    agree(center / 100.0, theta, rel=rel, why="cut cells; both are 1 % of the time late")
 
 
 @pytest.mark.parametrize(
@@ -152,7 +152,7 @@ def test_center_behind_a_film(kind, theta):
     flow.run(50.0)
     inner = flow.temperature_c[0, 0]
     center = inner[0] + dims * 0.125 * (inner[0] - inner[1])
-    agree(center / 100.0, theta, rel=0.03, why="cut cells at Bi 1: ball 2.3 % high")
+    agree(center / 100.0, theta, rel=0.03, why="cut cells at Bi 1")
 
 
 def test_lumped_cooling():

@@ -71,9 +71,9 @@ def test_metal_in_a_gap_too_narrow_for_its_own_cells_keeps_the_step_long():
 
 
 def test_metal_that_is_cold_from_the_start_is_solid_at_once():
-    """A film of metal in a cell of sand takes the sand's temperature: solid at 0 s, no Niyama."""
+    """A film of metal by itself takes the sand's temperature: solid at 0 s, no Niyama."""
     shares = np.zeros((12, 12, 12), np.float32)
-    shares[4:8, 4:8, 4:8], shares[8, 4:8, 4:8] = 1.0, 0.01
+    shares[4:8, 4:8, 4:8], shares[10, 4:8, 4:8] = 1.0, 0.01
     metal = alloy_of("carbon-steel")
     media = (metal_medium(metal, metal.pour_low_c), sand_medium(SAND, 25.0, 1e-3))
     flow = HeatFlow(shares, np.ones(shares.shape, np.uint8), media, 4.0, Skin())
@@ -85,3 +85,21 @@ def test_metal_that_is_cold_from_the_start_is_solid_at_once():
     np.testing.assert_array_equal(found[1][film], 0.0)
     assert np.isnan(found[3][film]).all()
     assert (found[1][shares == 1.0] > 0.0).all()
+
+
+def test_metal_in_a_hardly_filled_cell_freezes_with_that_beside_it():
+    """A film on a block: the block's cells hold it, and its own cells their sand."""
+    shares = np.zeros((12, 12, 12), np.float32)
+    shares[4:8, 4:8, 4:8], shares[8, 4:8, 4:8] = 1.0, 0.1
+    metal = alloy_of("carbon-steel")
+    media = (metal_medium(metal, metal.pour_low_c), sand_medium(SAND, 25.0, 1e-3))
+    flow = HeatFlow(shares, np.ones(shares.shape, np.uint8), media, 4.0, Skin())
+    held = flow.cells.metal[2:-2, 2:-2, 2:-2]
+    np.testing.assert_allclose(held[7, 4:8, 4:8], 1.1, rtol=1e-6)
+    agree(held.sum(), shares.sum(), rel=1e-6, why="metal is only handed on")
+    agree(flow.cells.other.sum() + held.sum(), 16.0**3, rel=1e-6, why="and so is the sand")
+    watch = Watch(flow)
+    while watch.n_up > 0:
+        watch.note(flow.step())
+    times = watch.on_grid()[1]
+    np.testing.assert_array_equal(times[8, 4:8, 4:8], times[7, 4:8, 4:8])
