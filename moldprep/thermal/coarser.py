@@ -24,31 +24,32 @@ def coarser(flow: HeatFlow) -> HeatFlow:
     """Return a flow that goes on from this one on cells of twice the pitch.
 
     Grids of odd size get a layer of cold sand at the low end of the axis, so that open tops stay
-    on faces of cells. The sand of cells with metal is shared out anew.
+    on faces of cells. Metal and sand of cut cells are shared out anew, each with its own heat.
     """
     inner = (slice(EDGE, -EDGE),) * 3
-    rest = flow.cells.rest[inner]
-    widths = _widths(rest)
     held, heat = flow.cells, flow.heat_j_mm3
-    is_metal = held.metal[inner] > 0.0
-    heats = (np.where(is_metal, heat[inner], 0.0), np.where(is_metal, 0.0, heat[inner]))
-    metal, other, metal_heat, other_heat = (
-        np.pad(_mean(np.pad(values, widths).astype(np.float32)), EDGE)
-        for values in (held.metal[inner], held.other[inner], *heats)
-    )
-    rest = np.pad(
-        _most(_padded(rest, widths), np.pad(held.metal[inner], widths), len(flow.media)),
-        EDGE, constant_values=OUTSIDE,
-    )  # fmt: skip
+    fine = held.rest[inner]
+    widths = _widths(fine)
+    rest = _most(_padded(fine, widths), np.pad(held.metal[inner], widths), len(flow.media))
+    rest = np.pad(rest, EDGE, constant_values=OUTSIDE)
+    is_metal = held.metal > 0.0
+    metal, other = _wide(held.metal, widths), _wide(held.other, widths, 1.0)
+    of_metal = _wide(np.where(is_metal, heat, np.float32(0.0)), widths)
+    of_other = _wide(np.where(is_metal, np.float32(0.0), heat), widths)
     share = np.minimum(metal, 1.0)
-    of_metal, of_other = shared_out(share, rest, metal, other)
-    hot, cold = shared_out(share, rest, metal_heat, other_heat)
+    cells = Cells(*shared_out(share, rest, metal, other), rest)
     rough = HeatFlow(
-        share[inner], rest[inner], flow.media, 2.0 * flow.pitch_mm, flow.skin,
-        cells=Cells(of_metal, of_other, rest),
-    )  # fmt: skip
+        share[inner], rest[inner], flow.media, 2.0 * flow.pitch_mm, flow.skin, cells=cells
+    )
+    hot, cold = shared_out(share, rest, of_metal, of_other)
     rough.take_over((hot + cold)[inner], flow)
     return rough
+
+
+def _wide(values: Values, widths: Widths, around: float = 0.0) -> Values:
+    """Return the means of each eight cells of a flow, with two layers around."""
+    whole = np.pad(values[(slice(EDGE, -EDGE),) * 3], widths, constant_values=around)
+    return np.pad(_mean(whole), EDGE)
 
 
 def finer(values: Values, rest: NDArray[np.uint8]) -> Values:
@@ -89,7 +90,7 @@ def _mean(values: Values) -> Values:
 
 def _most(rest: NDArray[np.uint8], metal: Values, n_media: int) -> NDArray[np.uint8]:
     """Return the medium with most of what is not metal; outside only where nothing else is."""
-    room = np.where(rest == OUTSIDE, np.float32(1e-6), 1.0 - metal)
+    room = np.where(rest == OUTSIDE, np.float32(1e-6), np.maximum(1.0 - metal, 0.0))
     names = [1, *range(2, n_media), OUTSIDE]
     shares = [_mean(np.where(rest == name, room, 0.0).astype(np.float32)) for name in names]
     return np.asarray(np.take(names, np.argmax(shares, axis=0)), np.uint8)
