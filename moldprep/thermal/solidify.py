@@ -143,7 +143,7 @@ def _shake_out(flow: HeatFlow, alloy: Alloy) -> tuple[float, HeatFlow]:
 
     On a coarser grid: by then the heat has gone so deep that all is even over many cells.
     """
-    while flow.rest.size > 2 * FEWEST_CELLS:
+    while flow.rest.size > FEWEST_CELLS:
         flow = coarser(flow)
     share = flow.cells.metal
     spots = np.flatnonzero(share > 0.5 * share.max()).astype(np.int32)
