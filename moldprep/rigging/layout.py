@@ -82,6 +82,21 @@ class Channels:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Branch:
+    """What hangs on one arm of the tree: its gates by name, and how many castings.
+
+    arm, n_arms : number of the arm, and of all arms
+    share       : of the whole flow
+    """
+
+    arm: int
+    n_arms: int
+    share: float
+    gates: tuple[str, ...]
+    n_castings: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Layout:
     """Everything automatic gating decides on, in the part frame."""
 
@@ -92,6 +107,7 @@ class Layout:
     runners: tuple[RunnerPlan, ...]
     ingates: tuple[IngatePlan, ...]
     filters: tuple[FilterPlan, ...]
+    branches: tuple[Branch, ...] = ()
 
 
 def runner_section_mm(area_mm2: float) -> tuple[float, float]:
@@ -123,6 +139,7 @@ class Task:
     is_printed : channels as a printer can make them: the sprue follows the stream, bends are round;
                  else a straight taper and square corners
     spacing_mm : sand between castings
+    weights    : section of each arm of the tree over what its share asks for; none: as it asks
     """
 
     side: Side
@@ -133,6 +150,7 @@ class Task:
     is_printed: bool
     shop: Shop
     spacing_mm: float
+    weights: tuple[float, ...] = ()
 
 
 def runner_height_mm(side: Side, runner_mm2: float, count: int) -> float:
@@ -201,7 +219,8 @@ class Draft(ABC):
         if basin is None:
             return None
         return Layout(placements=placements, sprue=sprue, well=well, basin=basin, runners=runners,
-                      ingates=ingates, filters=filters)  # fmt: skip
+                      ingates=ingates, filters=filters,
+                      branches=self._branches(ingates))  # fmt: skip
 
     def ground_mm2(self, layout: Layout) -> float:
         """Return the area of the box round everything, from above."""
@@ -219,6 +238,10 @@ class Draft(ABC):
     @abstractmethod
     def _ingates(self, placements: tuple[Placement, ...]) -> tuple[IngatePlan, ...]:
         """Return every ingate, straight from its runner to the wall."""
+
+    @abstractmethod
+    def _n_gates(self, seat: int) -> int:
+        """Return how many gates the casting on a seat has."""
 
     @abstractmethod
     def _end_mm(self, arm: Arm) -> float:
@@ -240,7 +263,19 @@ class Draft(ABC):
         return sprue, well
 
     def _arm_width(self, arm: Arm) -> float:
-        return self.sizes.runner_mm2 * arm.share / self.channels.runner_height_mm
+        return self.sizes.runner_mm2 * arm.share * arm.weight / self.channels.runner_height_mm
+
+    def _branches(self, ingates: tuple[IngatePlan, ...]) -> tuple[Branch, ...]:
+        """Return what hangs on each arm: the ingates come arm by arm."""
+        found, done = [], 0
+        for k, arm in enumerate(self.tree.arms):
+            count = sum(self._n_gates(seat) for seat in arm.seats)
+            if count:
+                mine = tuple(gate.name for gate in ingates[done : done + count])
+                found.append(Branch(arm=k, n_arms=len(self.tree.arms), share=arm.share,
+                                    gates=mine, n_castings=len(arm.seats)))  # fmt: skip
+            done += count
+        return tuple(found)
 
     def _lean(self) -> float:
         """Return the lean of runners: the wide side lies at the joint with the gates."""

@@ -9,17 +9,14 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from moldprep.errors import StageError
-from moldprep.geometry.solid import Solid
+from moldprep.geometry.solid import Floats, Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Role, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
 from moldprep.rigging.gates.falls import Falls
 from moldprep.rigging.gates.gate_sites import (
-    LAST_TRIES,
     OFF_LEVEL_MM,
-    TRIES,
     GateSearch,
     Side,
-    Try,
 )
 from moldprep.rigging.gates.gate_walls import Walls
 from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
@@ -41,8 +38,9 @@ from moldprep.rigging.gates.sizing import (
     with_less_ingate,
 )
 from moldprep.rigging.gates.trees import lay_out
-from moldprep.rigging.gates.trial import trial_time_s
-from moldprep.rigging.layout import Layout, Task, basin_depth_mm, runner_section_mm
+from moldprep.rigging.gates.trial import trial_pour
+from moldprep.rigging.gates.tries import LAST_TRIES, TRIES, Try
+from moldprep.rigging.layout import Branch, Layout, Task, basin_depth_mm, runner_section_mm
 
 RUNNER_BELOW = ("aluminium", "copper")
 """Families whose runner lies in the drag and whose ingates lie in the cope. The others the other
@@ -63,6 +61,16 @@ TIME_OFF = 0.02
 
 TRIALS = 3
 """Trial pours at most; the last is not followed where it comes out worse than one before."""
+
+TRIALS_OF_MANY = 6
+"""The same where several branches are to be made alike besides."""
+
+UNEVEN = 0.03
+"""Runners are drawn anew where a branch fills its castings so much off the mean. [-]"""
+
+WEIGHTS = (0.6, 1.8)
+"""Section of a branch over what its share asks for, least and most (common practice, no source).
+[-]"""
 
 COARSE_MM = 0.04
 """How far off the casting the surface may be that channels keep clear of. [mm]"""
@@ -293,15 +301,19 @@ class AutoGating:
         if sizes.foot_mm2 > sizes.choke_mm2 or self.job.rigging.ratio != "auto":
             return sizes, layout
         best, now = (sizes, layout), (sizes, layout)
-        closest = math.inf
-        for _ in range(TRIALS):
-            takes_s = trial_time_s(now[1], feeders, now[0], top, self.pattern, self.alloy)
+        closest, weights = math.inf, (1.0,) * layout.branches[0].n_arms
+        for _ in range(TRIALS if len(layout.branches) == 1 else TRIALS_OF_MANY):
+            takes_s, flows = trial_pour(now[1], feeders, now[0], top, self.pattern, self.alloy)
             off = abs(takes_s / sizes.pour_time_s - 1.0)
             foot = now[0].foot_mm2 * takes_s / sizes.pour_time_s
-            if off < closest:
-                best, closest = now, off
-            if not (off > TIME_OFF and 1.0 / MOST_RESIZED < foot / sizes.foot_mm2 < MOST_RESIZED):
+            rates = _rates(layout.branches, flows)
+            uneven = float(np.abs(rates - 1.0).max())
+            if max(off, uneven) < closest:
+                best, closest = now, max(off, uneven)
+            is_done = off <= TIME_OFF and uneven <= UNEVEN
+            if is_done or not 1.0 / MOST_RESIZED < foot / sizes.foot_mm2 < MOST_RESIZED:
                 break
+            weights = _reweighted(weights, layout.branches, rates)
             why = Reason(
                 item="choke",
                 why=f"{foot:.0f} mm² instead: a trial pour with all losses would else take"
@@ -313,7 +325,7 @@ class AutoGating:
                 runner_mm2=max(sizes.runner_mm2, RUNNER_OVER_FOOT * foot),
                 reasons=(*sizes.reasons, why),
             )  # fmt: skip
-            laid = self._laid_out(side, resized, room, top)
+            laid = self._laid_out(side, resized, room, top, weights)
             if laid is None:
                 break
             now = (resized, laid[1])
@@ -439,15 +451,33 @@ class AutoGating:
         return not_in_rows(self.placements, search, 2.0 * self.shop.channel_wall_mm + 1.5 * width)
 
     def _laid_out(
-        self, side: Side, sizes: Sizes, room: Room, top: float
+        self, side: Side, sizes: Sizes, room: Room, top: float, weights: tuple[float, ...] = ()
     ) -> tuple[float, Layout] | None:
         """Return (cost, layout) of one way to gate, or None where it finds no room."""
         spacing = self.job.mold.spacing_mm
         task = Task(
             side=side, sizes=sizes, room=room, count=self.count, top_mm=top,
             is_printed=self.job.rigging.channels == "printed", shop=self.shop,
-            spacing_mm=self.shop.spacing_mm if spacing == "auto" else spacing,
+            spacing_mm=self.shop.spacing_mm if spacing == "auto" else spacing, weights=weights,
         )  # fmt: skip
         if isinstance(side, RowSide):
             return lay_row(task, side, self.placements, self.alloy)
         return lay_out(task, self.alloy)
+
+
+def _rates(branches: Sequence[Branch], flows: dict[str, float]) -> Floats:
+    """Return (n,) flow into each casting of a branch over the mean. [-]"""
+    each = np.array([sum(flows.get(name, 0.0) for name in one.gates) for one in branches])
+    castings = np.array([one.n_castings for one in branches])
+    return np.asarray(each / castings * castings.sum() / each.sum())
+
+
+def _reweighted(
+    weights: tuple[float, ...], branches: Sequence[Branch], rates: Floats
+) -> tuple[float, ...]:
+    """Return the weight of each arm: more where castings fill too slowly, as much in all."""
+    arms, share = [one.arm for one in branches], np.array([one.share for one in branches])
+    found = np.array(weights)
+    wanted = np.clip(found[arms] / np.maximum(rates, 0.2), *WEIGHTS)
+    found[arms] = wanted * share.sum() / (share @ wanted)
+    return tuple(found.tolist())

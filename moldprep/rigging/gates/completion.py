@@ -1,7 +1,7 @@
 """Channels a job gives only in part: what is missing is added, what is given stays as it is."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -48,7 +48,7 @@ class Hung:
     @classmethod
     def of(cls, layout: Layout) -> "Hung":
         """Return the channels of an automatic layout."""
-        return cls(**vars(layout))
+        return cls(**{field.name: getattr(layout, field.name) for field in fields(cls)})
 
 
 def completed(

@@ -49,7 +49,8 @@ def chill_placed(chill: ChillPlan, place: Placement, number: int) -> ChillPlan:
 def layout_placed(layout: Layout, place: Placement) -> Layout:
     """Return the gating of one casting where the job wants that casting."""
     turn = place.turn_deg
-    return Layout(
+    return replace(
+        layout,
         placements=(place,),
         sprue=replace(layout.sprue, at_mm=point_placed(layout.sprue.at_mm, place),
                       top_mm=layout.sprue.top_mm + place.move_mm[2]),

@@ -15,63 +15,18 @@ from moldprep.records import Alloy
 from moldprep.records.plan import FeederPlan
 from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.gates.gate_walls import (
-    DEEPEST_MM,
     HEIGHTS_MM,
-    LEAST_MM,
-    MOST_HIDDEN_MM,
     Approach,
     Wall,
     Walls,
     outline_points,
 )
 from moldprep.rigging.gates.spread import one_each, spread
+from moldprep.rigging.gates.tries import TRIES, Try
 from moldprep.tolerances import OVERLAP_MM
 
 SIDE_DEG: Final = 10.0
 """Lean of the sides of runners and ingates (common practice, no source). [deg]"""
-
-SIDES_DEG: Final = (270.0, 90.0, 0.0, 180.0)
-SLANTED_DEG: Final = (45.0, 135.0, 225.0, 315.0)
-
-BREAK_OFF: Final = 0.7
-"""Thickness of an ingate over the wall it joins, at most: it then breaks off in the gate
-(common practice, no source). [-]"""
-
-
-@dataclass(frozen=True)
-class Try:
-    """What is asked of a place for gates.
-
-    thinness   : thickness of a gate over the wall's, at most
-    sand       : sand beside gates over the usual
-    deepest_mm : how far behind the casting's shadow the wall may lie
-    least_mm   : thickness of the thinnest gate
-    """
-
-    sides_deg: tuple[float, ...]
-    thinness: float
-    sand: float
-    deepest_mm: float = DEEPEST_MM
-    least_mm: float = LEAST_MM
-
-
-TRIES: Final = (
-    Try(SIDES_DEG, BREAK_OFF, 1.0),
-    Try(SIDES_DEG, 1.0, 0.4),
-    Try(SLANTED_DEG, BREAK_OFF, 1.0),
-)
-"""In order of trying."""
-
-LAST_TRIES: Final = (
-    Try(SIDES_DEG, BREAK_OFF, 0.4, 15.0, 1.5),
-    Try(SIDES_DEG, 1.0, 0.22, MOST_HIDDEN_MM, 1.5),
-    Try(SLANTED_DEG, 1.0, 0.22, MOST_HIDDEN_MM, 1.5),
-    Try(SIDES_DEG, 1.0, 0.1, MOST_HIDDEN_MM, 1.5),
-    Try(SLANTED_DEG, 1.0, 0.1, MOST_HIDDEN_MM, 1.5),
-    Try(SIDES_DEG, 1.0, 0.04, MOST_HIDDEN_MM, 1.5),
-)
-"""Where none of the others offers anything: thinner gates, little sand under feeders that stand on
-small castings, and walls far behind the outline."""
 
 FREE_WAY: Final = 2.0
 """Free way before a gate over its thickness: closer by, the jet washes what stands opposite
@@ -122,10 +77,6 @@ HIDDEN: Final = 6.0
 
 AGAINST_HABIT: Final = 15.0
 """What it costs, in mm of gate, to lay gates on the other side of the joint than usual."""
-
-SLAG_MAKERS: Final = ("ductile-iron",)
-"""Families whose slag never stops forming: their runners are to run full (common practice, no
-source)."""
 
 DRAINED: Final = 60.0
 """The same where gates below the joint would drain the runner: it never runs full then."""
@@ -194,7 +145,6 @@ class GateSearch:
         self._joint_mm = joint_mm
         self._walls, self._room, self._wall_mm = walls, walls.room, wall_mm
         self._gates_each = self._walls.n_pieces > 1
-        self._makes_slag = alloy.family in SLAG_MAKERS
         wants_feeders = alloy.wants_gates == "feeder"
         bare = [f for f in feeders if f.kind == "side" and f.sleeve == "none"]
         self._feeders = bare if wants_feeders else []
@@ -249,11 +199,11 @@ class GateSearch:
     def _is_good(self, side: Side, prefers_above: bool) -> bool:
         """Return whether no other level need be looked at.
 
-        Gates behind the outline are hard to cut off; gates that drain their runner let slag in,
-        which an alloy that goes on making slag does not bear: a level lower they lie above it.
+        Gates behind the outline are hard to cut off; a jet that strikes something close by washes
+        it; gates that drain their runner let slag in: a level lower they may lie above it.
         """
         is_drained = prefers_above and not side.gates_above
-        return side.hidden_mm <= FLUSH_MM and not (self._makes_slag and is_drained)
+        return side.hidden_mm <= FLUSH_MM and side.free_way >= FREE_WAY and not is_drained
 
     def _at_level(
         self, level: float, area_mm2: float, runner_mm: float, tries: Sequence[Try]
@@ -270,6 +220,7 @@ class GateSearch:
                     sand_mm=one.sand * self._wall_mm,
                     deepest_mm=one.deepest_mm,
                     least_mm=one.least_mm,
+                    tallest=one.tallest,
                 )
                 for out_deg, above in product(one.sides_deg, (True, False))
             ]
@@ -325,7 +276,9 @@ class GateSearch:
         widths = area_mm2 / number[:, None] / (heights - notches)
         if counts[0] == 1:
             widths[0, -1] = max(widths[0, -1], heights[-1])  # more than is asked for, not less
-        ok = (heights <= widths) & (widths <= np.minimum(FLATTEST * heights, WIDEST_MM))
+        ok = (heights <= way.tallest * widths) & (
+            widths <= np.minimum(FLATTEST * heights, WIDEST_MM)
+        )
         ok &= wall.may_fit(number, widths, heights, way) & ~self._leaves_skin(way, heights)
         for count, wide, may in zip(counts, widths, ok, strict=True):
             yield count, np.column_stack([wide, heights, notches])[may].tolist()

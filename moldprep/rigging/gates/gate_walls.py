@@ -62,6 +62,7 @@ class Approach:
     sand_mm     : sand kept between gates and feeders or chills
     deepest_mm  : how far behind the casting's own shadow the wall may lie
     least_mm    : thickness of the thinnest gate
+    tallest     : height of a gate over its width, at most
     """
 
     out_deg: float
@@ -72,6 +73,7 @@ class Approach:
     sand_mm: float
     deepest_mm: float = DEEPEST_MM
     least_mm: float = LEAST_MM
+    tallest: float = 1.0
 
     @property
     def out(self) -> Floats:

@@ -3,7 +3,7 @@
 from moldprep.records import Alloy
 from moldprep.records.plan import Reason
 from moldprep.rigging.gate_limits import critical_fall_mm
-from moldprep.rigging.gates.gate_sites import BREAK_OFF, FREE_WAY, Gate, Side
+from moldprep.rigging.gates.gate_sites import FREE_WAY, Gate, Side
 from moldprep.rigging.gates.rows import RowSide
 from moldprep.rigging.gates.sizing import CAMPBELL, PRACTICE, RAO, Shop, Sizes
 from moldprep.rigging.gates.tree import is_even
@@ -117,8 +117,9 @@ def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:
         ),
         Reason(
             item="ingate-1",
-            why=f"{gate.height_mm:g} mm thick, at most {BREAK_OFF:g} of the {side.wall_mm:.1f} mm"
-            f" wall, notched {gate.notch_mm:g} mm: breaks in the gate, not in the casting",
+            why=f"{gate.height_mm:g} mm thick, at most {side.way.thinness:g} of the"
+            f" {side.wall_mm:.1f} mm wall, notched {gate.notch_mm:g} mm: breaks in the gate, not in"
+            " the casting",
             source=PRACTICE,
         ),
         *_strike_reason(side),

@@ -19,7 +19,7 @@ from moldprep.records import Alloy
 from moldprep.records.plan import IngatePlan, Placement
 from moldprep.rigging.gates.clearance import Blocked
 from moldprep.rigging.gates.gate_sites import SIDE_DEG, Gate, Side
-from moldprep.rigging.gates.tree import Arm, Seat, Tree
+from moldprep.rigging.gates.tree import Arm, Seat, Tree, weighted
 from moldprep.rigging.layout import (
     FARTHEST_MM,
     GATE_COST_MM,
@@ -158,7 +158,7 @@ class _RowDraft(Draft):
         self._places = tuple(_moved(place, -self._sprue_at) for place in placements)
         self._ends = [_gate_ends(*pair, u, v) for pair in zip(row.each, self._places, strict=True)]
         super().__init__(task, channels, u, v)
-        self.tree = self._arms()
+        self.tree = weighted(self._arms(), task.weights)
 
     @staticmethod
     def lines(
@@ -236,6 +236,9 @@ class _RowDraft(Draft):
 
     def _placements(self) -> tuple[Placement, ...]:
         return self._places
+
+    def _n_gates(self, seat: int) -> int:
+        return len(self._row.each[seat].gates)
 
     def _end_mm(self, arm: Arm) -> float:
         reach = max(

@@ -34,6 +34,7 @@ class Arm:
     share      : of the whole flow
     parent     : number of the arm it branches from, -1 at the sprue
     seats      : numbers of the castings it gates
+    weight     : its section over what its share asks for: narrow arms lose more on the way
     """
 
     start: Floats
@@ -42,6 +43,7 @@ class Arm:
     share: float
     parent: int
     seats: tuple[int, ...]
+    weight: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,6 +150,14 @@ def _moved(arm: Arm, by: Floats, trunk: int, first_seat: int, share: float) -> A
         arm, start=arm.start + by, share=arm.share * share, parent=parent,
         seats=tuple(k + first_seat for k in arm.seats),
     )  # fmt: skip
+
+
+def weighted(tree: Tree, weights: Sequence[float]) -> Tree:
+    """Return the tree with a weight for each of its arms, none for all as they are."""
+    if not weights:
+        return tree
+    pairs = zip(tree.arms, weights, strict=True)
+    return replace(tree, arms=tuple(replace(arm, weight=weight) for arm, weight in pairs))
 
 
 def is_even(count: int) -> bool:

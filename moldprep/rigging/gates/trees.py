@@ -9,7 +9,15 @@ from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy
 from moldprep.records.plan import IngatePlan, Placement
 from moldprep.rigging.gates.gate_sites import SIDE_DEG
-from moldprep.rigging.gates.tree import Arm, Seat, Spacing, Tree, balanced_tree, seat_names
+from moldprep.rigging.gates.tree import (
+    Arm,
+    Seat,
+    Spacing,
+    Tree,
+    balanced_tree,
+    seat_names,
+    weighted,
+)
 from moldprep.rigging.layout import (
     FARTHEST_MM,
     GATE_COST_MM,
@@ -67,7 +75,7 @@ class _TreeDraft(Draft):
         self.runner_v = (
             walls + self.shop.channel_wall_mm + self._face_half(self.width) + 1.0 + extra_mm
         )
-        self.tree = self._tree(task.spacing_mm)
+        self.tree = weighted(self._tree(task.spacing_mm), task.weights)
 
     def _stagger(self) -> float:
         """Return how far apart along a runner gates to its two sides stand.
@@ -126,6 +134,9 @@ class _TreeDraft(Draft):
             turn = 180.0 if seat.is_turned else 0.0
             places.append(Placement(name=name, move_mm=(*at, 0.0), turn_deg=turn))
         return tuple(places)
+
+    def _n_gates(self, seat: int) -> int:
+        return len(self.offsets)
 
     def _end_mm(self, arm: Arm) -> float:
         """Return where an arm ends: past its last gate, or just past the next branching."""

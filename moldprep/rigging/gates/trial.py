@@ -23,15 +23,15 @@ STAND_IN_MM: Final = 40.0
 """Depth of the blocks that stand for the casting behind each gate. [mm]"""
 
 
-def trial_time_s(
+def trial_pour(
     layout: Layout,
     feeders: Sequence[FeederPlan],
     sizes: Sizes,
     top_mm: float,
     pattern: Pattern,
     alloy: Alloy,
-) -> float:
-    """Return how long planned channels take to fill their castings. [s]
+) -> tuple[float, dict[str, float]]:
+    """Return how long planned channels take to fill their castings, and the first flow of gates.
 
     The network is solved for the first metal, into a block behind each gate, so that the casting's
     facets cost no time; later the flow goes with the root of the head that the level leaves.
@@ -53,8 +53,8 @@ def trial_time_s(
 
     Returns
     -------
-    float
-        Time; NaN where nothing flows. [s]
+    tuple
+        Time, NaN where nothing flows [s]; flow of each ingate by name [mm³/s].
 
     Notes
     -----
@@ -64,9 +64,10 @@ def trial_time_s(
     ----------
     R. B. Bird, W. E. Stewart, E. N. Lightfoot, Transport Phenomena, 2nd ed., section 7.5.
     """
-    passed_mm3_s, gate_mm, source_mm = _first_flow(layout, sizes, top_mm, pattern, alloy)
+    flows, gate_mm, source_mm = _first_flow(layout, sizes, top_mm, pattern, alloy)
+    passed_mm3_s = sum(flows.values())
     if not passed_mm3_s > 0.0:
-        return float("nan")
+        return float("nan"), flows
     columns = [
         Solid.cone(0.5 * f.diameter_mm, 0.5 * f.diameter_mm, f.height_mm).moved((0, 0, f.at_mm[2]))
         for f in feeders
@@ -76,13 +77,13 @@ def trial_time_s(
     level = 0.5 * (pool.z_mm[1:] + pool.z_mm[:-1])
     slower = np.sqrt((source_mm - np.maximum(level, gate_mm)) / whole)
     volume = len(layout.placements) * np.diff(pool.volume_mm3)
-    return float((volume / (passed_mm3_s * slower)).sum())
+    return float((volume / (passed_mm3_s * slower)).sum()), flows
 
 
 def _first_flow(
     layout: Layout, sizes: Sizes, top_mm: float, pattern: Pattern, alloy: Alloy
-) -> tuple[float, float, float]:
-    """Return (flow with all gates above the metal [mm³/s], their height, level of the basin)."""
+) -> tuple[dict[str, float], float, float]:
+    """Return (flow of each gate while all lie above the metal, their height, the basin's level)."""
     blocks = Solid.union(_block(gate) for gate in layout.ingates)
     bare = np.zeros(blocks.n_triangles, bool)
     alone = replace(
@@ -97,12 +98,14 @@ def _first_flow(
     )  # fmt: skip
     circuit = build_circuit(build_network(build_rigging(plan, alone)), plan, alloy)
     if not circuit.inlets:
-        return 0.0, 0.0, top_mm
+        return {}, 0.0, top_mm
     heads = dict.fromkeys(circuit.sources, circuit.source_mm)
     heads |= {inlet.node: inlet.z_mm for inlet in circuit.inlets}
     nu_mm2_s = alloy.viscosity_pa_s / alloy.density_liquid_kg_m3 * MM2_PER_M2
     flows = solve_network(circuit.links, circuit.n_nodes, heads, nu_mm2_s).flows_mm3_s
-    passed = float(sum(flows[inlet.link] for inlet in circuit.inlets))
+    passed: dict[str, float] = {}
+    for inlet in circuit.inlets:
+        passed[inlet.body] = passed.get(inlet.body, 0.0) + float(flows[inlet.link])
     return passed, float(np.mean([inlet.z_mm for inlet in circuit.inlets])), circuit.source_mm
 
 
