@@ -4,9 +4,11 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
+from shapely.geometry import Polygon
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
+from moldprep.geometry.solid import Solid
 from moldprep.records import (
     Contact,
     FlowGraph,
@@ -244,18 +246,29 @@ def _smaller(results: Results, contact: Contact) -> str:
 def no_loop_in_runners(results: Results, limit: float) -> Iterator[Finding]:
     """Look for closed ways ahead of the castings."""
     rigging, loops = results.need(Rigging), results.need(FlowGraph).loops
-    middle = {body.name: body.solid.centroid_mm for body in rigging.metal}
+    solids = {body.name: body.solid for body in rigging.metal}
     for loop in loops:
+        middle = np.mean([solids[name].centroid_mm for name in loop], axis=0)
         yield judged(
             False,
             f"closed loop of {', '.join(loop)}",
             value=1.0,
             part=loop[0],
-            at_mm=tuple(np.mean([middle[name] for name in loop], axis=0)),
+            at_mm=_hole_mm(solids[loop[0]]) if len(loop) == 1 else tuple(middle),
             remedy="open the loop: end one branch behind its last gate",
         )
     if not loops:
         yield judged(True, "no closed loop ahead of the castings", value=0.0)
+
+
+def _hole_mm(ring: Solid) -> tuple[float, ...]:
+    """Return the middle of the sand a ring goes round, at half its height."""
+    z = float(ring.bounds[:, 2].mean())
+    rings = [hole for outline in ring.slice_at(z).geoms for hole in outline.interiors]
+    if not rings:
+        return tuple(ring.centroid_mm)
+    middle = max((Polygon(hole) for hole in rings), key=lambda hole: hole.area).centroid
+    return middle.x, middle.y, z
 
 
 @check(

@@ -172,11 +172,12 @@ CASES = {
         (100.15, 0.0, -6.0),
     ),
     "gates behind that gap": (
-        runner_in_two(0.3), None, "gating/ingates-are-reached", FAIL, "ingate-2", ANYWHERE,
+        runner_in_two(0.3), None, "gating/ingates-are-reached", FAIL, "ingate-2",
+        (130.0, 16.0, 2.0),
     ),
     "runner sawn through": (
         cut("runner-1", (99.85, -10.0, -20.0), (100.15, 10.0, 5.0)), None,
-        "gating/channels-are-reached", FAIL, "runner-1", ANYWHERE,
+        "gating/channels-are-reached", FAIL, "runner-1", (100.0, 0.0, -6.0),
     ),
     "gate ends 0.2 mm before its casting": (
         cut("ingate-2", (110.0, 29.8, -1.0), (150.0, 40.0, 10.0)), None,
@@ -187,17 +188,18 @@ CASES = {
     ),
     "second casting has no gates": (
         without(GOOD, "ingate-3", "ingate-4"), None,
-        "gating/castings-are-reached", FAIL, "casting-2", ANYWHERE,
+        "gating/castings-are-reached", FAIL, "casting-2", (100.0, -60.0, 15.0),
     ),
     "runner left out": (
-        without(GOOD, "runner-1"), None, "gating/castings-are-reached", FAIL, "casting-1", ANYWHERE,
+        without(GOOD, "runner-1"), None, "gating/castings-are-reached", FAIL, "casting-1",
+        (100.0, 60.0, 15.0),
     ),
     "sprue left out": (
         without(GOOD, "sprue"), None, "gating/bottleneck-is-the-choke", FAIL, "", ANYWHERE,
     ),
     "casting taken away from its gate": (
         edit("casting-1", lambda solid: solid - Solid.box((110, 25, -1), (160, 50, 12))), None,
-        "gating/nothing-dangles", FAIL, "ingate-2", ANYWHERE,
+        "gating/nothing-dangles", FAIL, "ingate-2", (130.0, 16.0, 2.0),
     ),
     "feeder hangs 0.3 mm over its casting": (
         edit("F2", lambda solid: solid.moved((0.0, 0.0, 0.8))), None,
@@ -225,7 +227,7 @@ CASES = {
     ),
     "sprue's foot twice as large": (
         edit("sprue", lambda _: sprue_solid(foot=2.0 * CHOKE)), None,
-        "gating/choke-is-not-too-wide", WARN, ANYWHERE, ANYWHERE,
+        "gating/choke-is-not-too-wide", WARN, "sprue", (0.0, 0.0, 0.0),
     ),
     "sprue stands on its head": (
         edit("sprue", lambda solid: solid.turned((180.0, 0.0, 0.0)).moved((0.0, 0.0, FLOOR))), None,
@@ -240,10 +242,10 @@ CASES = {
         "gating/sprue-follows-the-stream", WARN, "sprue", (0.0, 0.0, 105.0),
     ),
     "runner leads back into itself": (
-        second_runner(), None, "gating/no-loop-in-runners", FAIL, "runner-1", ANYWHERE,
+        second_runner(), None, "gating/no-loop-in-runners", FAIL, "runner-1", (105.0, -12.0, -6.0),
     ),
     "ring-shaped runner": (
-        ring_runner(), None, "gating/no-loop-in-runners", FAIL, "runner-1", ANYWHERE,
+        ring_runner(), None, "gating/no-loop-in-runners", FAIL, "runner-1", (180.0, 0.0, -6.0),
     ),
     "all gates 40 % narrower": (
         narrow_gates("ingate-1", "ingate-2", "ingate-3", "ingate-4"), None,
@@ -255,22 +257,22 @@ CASES = {
     ),
     "gates of one casting 40 % narrower": (
         narrow_gates("ingate-3", "ingate-4"), None,
-        "gating/castings-fill-alike", WARN, "casting-2", ANYWHERE,
+        "gating/castings-fill-alike", WARN, "casting-2", (70.0, -30.0, 2.0),
     ),
     "one gate far too large": (
         with_solid(
             narrow_gates("ingate-1", "ingate-3", "ingate-4"), "ingate-2",
             lambda solid: solid + Solid.box((90.0, 1.0, -0.5), (150.0, 7.5, 10.0))
             + Solid.box((90.0, 1.0, 0.0), (150.0, 30.5, 10.0)),
-        ), None, "gating/gates-share-the-flow", FAIL, "ingate-2", ANYWHERE,
+        ), None, "gating/gates-share-the-flow", FAIL, "ingate-2", (120.0, 30.0, 5.0),
     ),
     "runner ends at its last gate": (
         cut("runner-1", (138.0, -10.0, -20.0), (300.0, 10.0, 5.0)), None,
-        "gating/runner-goes-past-last-gate", WARN, "runner-1", ANYWHERE,
+        "gating/runner-goes-past-last-gate", WARN, "runner-1", (138.0, 0.0, -6.0),
     ),
     "runner with a ceiling over its gates": (
         add("runner-1", (20.0, -7.5, -1.0), (50.0, 7.5, 40.0)), None,
-        "gating/runner-runs-full", WARN, "runner-1", ANYWHERE,
+        "gating/runner-runs-full", WARN, "runner-1", (35.0, 0.0, 40.0),
     ),
     "narrow well": (
         edit("well", lambda _: column(0.0, 0.0, -24.0, 0.0, 8.0)), None,
@@ -281,7 +283,7 @@ CASES = {
         "gating/well-is-deep-enough", WARN, "well", (0.0, 0.0, -6.5),
     ),
     "cup instead of a basin": (
-        GOOD, cup_plan(), "gating/basin-is-no-funnel", WARN, "basin", ANYWHERE,
+        GOOD, cup_plan(), "gating/basin-is-no-funnel", WARN, "basin", (20.0, 0.0, 180.0),
     ),
     "no basin": (
         without(GOOD, "basin"), None, "gating/basin-is-no-funnel", WARN, "sprue",
@@ -328,7 +330,7 @@ CASES = {
     ),
     "vent hangs over an edge": (
         edit("vent-1", lambda solid: solid.moved((8.5, 0.0, 0.0))), None,
-        "gating/vents-stand-on-metal", WARN, "vent-1", ANYWHERE,
+        "gating/vents-stand-on-metal", WARN, "vent-1", (148.5, 80.0, 30.0),
     ),
     "vent left out": (
         without(GOOD, "vent-1"), None, "gating/vents-match-the-choke", WARN, ANYWHERE, ANYWHERE,

@@ -45,7 +45,8 @@ def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) 
     body = space.inside & ~space.labeled(shut, metal)
     found = peaks(body.ravel(), space.share.ravel(), space.shape)
     seeds, names, outlets = _outlets(space, flow, rigging, metal)
-    out, by = escape(space.inside.ravel(), seeds, names, space.shape)
+    out, _ = escape(space.inside.ravel(), seeds, names, space.shape)
+    thin, by = escape(space.airy.ravel(), seeds, names, space.shape)
     layer = np.arange(space.inside.size) % space.shape[2]
     caught = (body.ravel() & (out < layer)).reshape(space.shape)
     pools = cc3d.connected_components(caught, connectivity=6)
@@ -55,7 +56,7 @@ def find_pockets(space: Space, flow: FlowGraph, rigging: Rigging, metal: Metal) 
     pockets = []
     for row in _worth_a_vent(found, layer):
         cell, pool = int(found.cell[row]), int(pools.ravel()[found.cell[row]])
-        served = pool == 0 or out[cell] >= layer[cell] - 1
+        served = pool == 0 or thin[cell] >= layer[cell] - 1
         name = outlets[int(by[cell])] if served and by[cell] >= 0 else ""
         volume = float(found.volume[row])
         if not served:  # the highest point of a pool holds what its lower ones do not

@@ -1,5 +1,7 @@
 """Gate facts: what is measured about runners and gates beside their flow."""
 
+from typing import Final
+
 import numpy as np
 
 from moldprep.geometry.rays import Rays
@@ -14,6 +16,9 @@ DIMPLE_SHARE = 0.1
 """Depth of an air core over the feeder's diameter, at least; shallower is no core. [-]"""
 
 UPSTREAM = frozenset({Role.BASIN, Role.SPRUE, Role.WELL, Role.FILTER})
+
+LEVEL_MM: Final = 0.01
+"""Corners this near to a runner's ceiling lie in it. [mm]"""
 
 
 def measured_ratio(network: Network, circuit: Circuit, flows: Floats) -> tuple[float, float, float]:
@@ -74,7 +79,9 @@ def runner_facts(
             if network.lumps[joint.other(index)].role is Role.INGATE
         ]
         past, end = _past_last_gate(network, index)
-        x, y, _ = lump.solid.centroid_mm
+        points, _ = lump.solid.mesh()
+        top = points[points[:, 2] >= ceiling - LEVEL_MM, :2]
+        x, y = 0.5 * (top.min(axis=0) + top.max(axis=0))
         facts.append(
             RunnerFacts(
                 body=lump.body,

@@ -17,16 +17,23 @@ SOLID_SHARE: Final = 0.35
 """A cell with less metal than this does not carry flow: it is the skin of a body."""
 
 
+THIN_SHARE: Final = 0.1
+"""A cell with less metal than this lets no air pass either. With more it may be all that a slanted
+fin, thinner than the cells, has between two of them."""
+
+
 @dataclass(frozen=True, eq=False)
 class Space:
     """One cavity on the padded grid.
 
     inside : (nx + 2, ny + 2, nz + 2) cells of the cavity that carry flow
+    airy   : the same that let air pass: the skin of bodies, too
     inlets : flat cells each inlet opens into
     """
 
     course: CavityRise
     inside: NDArray[np.bool_]
+    airy: NDArray[np.bool_]
     inlets: list[Ints]
     grid: Grid
 
@@ -79,7 +86,7 @@ def lay_out(grid: Grid, metal: Metal, flow: FlowGraph) -> list[Space]:
         mine = space.inside & ~(_pieces_at(space.inside, opened) | claimed)
         mine |= _pieces_at(space.inside, space.inlets)
         claimed |= mine
-        apart.append(replace(space, inside=mine))
+        apart.append(replace(space, inside=mine, airy=mine | (space.airy & ~space.inside)))
     return apart
 
 
@@ -94,9 +101,10 @@ def _space(grid: Grid, metal: Metal, flow: FlowGraph, course: CavityRise) -> Spa
     """Return all cells that bear the names of one cavity, and those of its inlets."""
     label = np.pad(grid.label, 1)
     mine = np.isin(label, [metal.parts.index(part) + 1 for part in course.parts])
-    inside = mine & (np.pad(grid.fraction, 1) >= SOLID_SHARE)
-    return Space(course, inside, [_opening(grid, metal, flow, course, inside, name)
-                                  for name in course.inlets], grid)  # fmt: skip
+    share = np.pad(grid.fraction, 1)
+    inside = mine & (share >= SOLID_SHARE)
+    inlets = [_opening(grid, metal, flow, course, inside, name) for name in course.inlets]
+    return Space(course, inside, mine & (share >= THIN_SHARE), inlets, grid)
 
 
 def _opening(
