@@ -1,7 +1,7 @@
 """Does the cavity fill without falls, cold meetings and trapped air?"""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from moldprep.records import (
     Alloy,
     Body,
     CavityRise,
+    CoreVentPlan,
     Fall,
     Fill,
     FlowGraph,
@@ -19,6 +20,7 @@ from moldprep.records import (
     Metal,
     Parting,
     Rigging,
+    RiggingPlan,
 )
 from moldprep.results import Results
 from moldprep.rigging.gate_limits import critical_fall_mm
@@ -51,7 +53,12 @@ def everything_fills(results: Results, limit: float) -> Iterator[Finding]:
 
 
 SMALL_FEEDER_CM3 = 100.0
-"""Air in the top of a blind feeder that its sand core lets through while it fills. [cm³]"""
+"""Air in the top of a blind feeder that its sand core lets through while it fills, or under a core
+with a bore in it. [cm³]"""
+
+BORE_NEAR_MM = 15.0
+"""How far from a high point a core vent may be planned that takes its air: both lie amid its top,
+each found on its own grid. [mm]"""
 
 
 @check(
@@ -64,17 +71,20 @@ SMALL_FEEDER_CM3 = 100.0
 def no_trapped_air(results: Results, limit: float) -> Iterator[Finding]:
     """Ask every high point of the cavities for a way out: vent, open feeder, sprue.
 
-    A blind feeder without a vent is none; a small one with an air core lets out its own air.
+    A blind feeder without a vent is none; a small one with an air core lets out its own air, and
+    so does a core with a bore over the high point.
     """
     pockets, flow = results.need(Fill).pockets, results.need(FlowGraph)
+    bores = results.need(RiggingPlan).core_vents
     for pocket in pockets:
         volume = pocket.volume_mm3 / 1000.0
         node = flow.graph.nodes[pocket.part] if pocket.part in flow.graph else {}
         is_cored = not pocket.vent and node.get("role") == "feeder" and node["has_air_core"]
-        lets_out = bool(pocket.vent) or (is_cored and volume <= SMALL_FEEDER_CM3)
+        bore = "" if pocket.vent else _bore_over(pocket, bores)
+        lets_out = bool(pocket.vent) or (bool(is_cored or bore) and volume <= SMALL_FEEDER_CM3)
         yield judged(
             lets_out or volume <= limit,
-            _air(pocket, is_cored=is_cored and lets_out),
+            _air(pocket, bore if lets_out else "", is_cored=is_cored and lets_out),
             value=0.0 if lets_out else volume,
             part=pocket.vent or pocket.part,
             at_mm=pocket.at_mm,
@@ -86,13 +96,21 @@ def no_trapped_air(results: Results, limit: float) -> Iterator[Finding]:
         yield passed_over("no cavity was filled")
 
 
-def _air(pocket: AirPocket, *, is_cored: bool) -> str:
+def _bore_over(pocket: AirPocket, bores: Sequence[CoreVentPlan]) -> str:
+    """Return the name of the core vent planned over a high point, empty for none."""
+    near = (bore for bore in bores if math.dist(bore.at_mm, pocket.at_mm) <= BORE_NEAR_MM)
+    return next((bore.name for bore in near), "")
+
+
+def _air(pocket: AirPocket, bore: str, *, is_cored: bool) -> str:
     """Return how the air of a high point leaves, or how much is caught."""
     where = f"high point of {pocket.part}" if pocket.part else "high point"
     volume = f"{pocket.volume_mm3 / 1000.0:.2f} cm³ of air"
     if pocket.vent:
         area = f"{pocket.vent_area_mm2:.0f} mm²"
         return f"{where}: the air of this part of the mold leaves by {pocket.vent} ({area})"
+    if bore:
+        return f"{where}: its {volume} leave through the sand of the core over it, by {bore}"
     if is_cored:
         return f"{where}: its {volume} leave through the sand core in its top"
     return f"{where} catches {volume}"

@@ -5,7 +5,7 @@ from math import isfinite
 
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
-from moldprep.records import CoreFacts, Handling, Mold
+from moldprep.records import CoreFacts, Handling, Mold, RiggingPlan
 from moldprep.results import Results
 
 BEARS_MPA = 0.35
@@ -136,3 +136,29 @@ def core_gas_gets_out(results: Results, limit: float) -> Iterator[Finding]:
         )
     if not results.need(Handling).cores:
         yield passed_over("no cores")
+
+
+@check(
+    id="mold/core-vents-lead-out",
+    why="Air under a core, with the casting over it, has no other way out than through the core.",
+    source="common practice, no source",
+    miss=Verdict.WARN,
+)
+def core_vents_lead_out(results: Results, limit: float) -> Iterator[Finding]:
+    """Look for the bore of every planned core vent among what was cut out of the cores."""
+    planned, mold = results.need(RiggingPlan).core_vents, results.need(Mold)
+    bored = {name for name, body in mold.clearances if not body.is_empty}
+    for vent in planned:
+        yield judged(
+            vent.name in bored,
+            f"{vent.name} leads from over the high point through a print"
+            if vent.name in bored
+            else f"{vent.name}: the core over this high point has no room for a bore to a print",
+            value=float(vent.name not in bored),
+            part=vent.into,
+            at_mm=vent.at_mm,
+            remedy="give the core a print there (cores.declared) or a thicker body, or turn the"
+            " casting so that the high point lies under the cope",
+        )
+    if not planned:
+        yield passed_over("no high point lies under the casting itself")

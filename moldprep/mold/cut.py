@@ -11,6 +11,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.mold.block import Block, make_block
 from moldprep.mold.bolts import add_bolts
 from moldprep.mold.contour import FLANGE_MM, contoured
+from moldprep.mold.core_bores import add_bores
 from moldprep.mold.cores import Cores, find_cores
 from moldprep.mold.cutting import Cutting, Named
 from moldprep.mold.declared import declared_bodies
@@ -29,6 +30,7 @@ from moldprep.mold.split import split_large
 from moldprep.mold.walls import Walls, choose_walls
 from moldprep.records import (
     Alloy,
+    CoreVentPlan,
     Job,
     Metal,
     Mold,
@@ -155,7 +157,7 @@ def cut_mold(
     cutting = add_plugs(cutting, rigging.inserts, layout.levels, job.mold.clearance_mm)
     if wants_seal(metal.solid, parting.joints_mm[0], job, alloy):
         cutting = add_seals(cutting, layout)
-    cutting = add_features(cutting, layout, taken, rigging, job, sand, printer)
+    cutting = add_features(cutting, layout, taken, rigging, plan.core_vents, job, sand, printer)
     cutting = _tidied(cutting, alloy, sand)
     return Mold(
         block=layout.block.solid,
@@ -340,6 +342,7 @@ def add_features(
     layout: Layout,
     taken: Solid,
     rigging: Rigging,
+    core_vents: Sequence[CoreVentPlan],
     job: Job,
     sand: Sand,
     printer: Printer,
@@ -356,6 +359,7 @@ def add_features(
     gaps = [*_named(cutting, "locator"), *plugs]
     hollow = Rays.of(Solid.union([layout.void, *gaps]))
     cutting = add_core_vents(cutting, layout.found.cores, hollow, outside)
+    cutting = add_bores(cutting, layout.found.cores, core_vents, outside)
     if job.mold.split_too_large:
         roles = (Role.FEEDER, Role.INGATE, Role.SPRUE)
         clear = [*(body.solid for body in rigging.of_role(*roles)), *plugs]

@@ -121,12 +121,10 @@ def _vent(
     are straight, each can be blown out, and the print keeps all its sand. None where the print is
     too slim to keep a wall round it.
     """
-    middle, room = middle_of(one.end, one.outward)
-    radius = min(0.5 * float(np.clip(VENT_SHARE * one.thickness_mm, *VENT_MM)), room - VENT_WALL_MM)
-    if radius < 0.5 * VENT_MM[0]:
+    axis = vent_axis(one, outside.levels)
+    if axis is None:
         return None
-    end_mm = _onto_joint(one, middle, room, radius, outside.levels)
-    start = end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward
+    start, end_mm, radius = axis
     start = start - _depth_mm(start, one, core, heart, radius) * one.outward
     sides = [np.array(d, float) for d in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1))]
     straight = [one.outward] if one.outward[2] > -0.5 else []
@@ -160,6 +158,16 @@ def _depth_mm(start: Floats, one: Print, core: Core, heart: Rays, radius: float)
     ]
     inside = [bool(heart.is_inside(ring).all()) for ring in places]
     return VENT_STEP_MM * max(inside.index(False) - 1 if False in inside else n, 0)
+
+
+def vent_axis(one: Print, levels: Sequence[float]) -> tuple[Floats, Floats, float] | None:
+    """Return (start, end at the print's end, radius) of a print's vent, None where too slim."""
+    middle, room = middle_of(one.end, one.outward)
+    radius = min(0.5 * float(np.clip(VENT_SHARE * one.thickness_mm, *VENT_MM)), room - VENT_WALL_MM)
+    if radius < 0.5 * VENT_MM[0]:
+        return None
+    end_mm = _onto_joint(one, middle, room, radius, levels)
+    return end_mm - (1.0 - VENT_STOP) * one.length_mm * one.outward, end_mm, radius
 
 
 def _onto_joint(

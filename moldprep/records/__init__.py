@@ -33,6 +33,7 @@ from moldprep.records.mold import (
 from moldprep.records.plan import (
     BasinPlan,
     ChillPlan,
+    CoreVentPlan,
     FeederPlan,
     FilterPlan,
     IngatePlan,
@@ -83,6 +84,7 @@ __all__ = [
     "ClosedVoid",
     "Contact",
     "CoreFacts",
+    "CoreVentPlan",
     "DraftFact",
     "Fall",
     "FeedPair",

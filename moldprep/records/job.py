@@ -13,6 +13,7 @@ from moldprep.records.casting import Role
 from moldprep.records.plan import (
     BasinPlan,
     ChillPlan,
+    CoreVentPlan,
     FeederPlan,
     FilterPlan,
     IngatePlan,
@@ -230,6 +231,9 @@ class RiggingKeys(Table):
     feeder: tuple[FeederPlan, ...] = Field((), description="feeders")
     chill: tuple[ChillPlan, ...] = Field((), description="chills")
     vent: tuple[VentPlan, ...] = Field((), description="vents")
+    core_vent: tuple[CoreVentPlan, ...] = Field(
+        (), description="bores in cores, over high points under the casting itself"
+    )
 
 
 class FreezingKeys(Table):

@@ -166,6 +166,18 @@ class VentPlan:
 
 
 @dataclass(frozen=True, kw_only=True, config=STRICT)
+class CoreVentPlan:
+    """A bore in a core, over a high point of the metal that lies under the casting itself.
+
+    at_mm : the high point; the bore begins in the core's sand over it and leads to a print
+    """
+
+    name: str
+    at_mm: Point
+    into: str = "casting"
+
+
+@dataclass(frozen=True, kw_only=True, config=STRICT)
 class Reason:
     """Why one item is as it is."""
 
@@ -265,5 +277,6 @@ class RiggingPlan:
     chills: tuple[ChillPlan, ...]
     vents: tuple[VentPlan, ...]
     reasons: tuple[Reason, ...]
+    core_vents: tuple[CoreVentPlan, ...] = ()
     rounds: tuple[Round, ...] = ()
     print_rooms: tuple[PrintRoom, ...] = ()

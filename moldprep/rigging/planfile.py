@@ -16,6 +16,7 @@ TABLES = {
     "feeder": "feeders",
     "chill": "chills",
     "vent": "vents",
+    "core_vent": "core_vents",
 }
 """Table of [rigging] -> field of the plan."""
 
@@ -23,7 +24,7 @@ PLANNED = {
     "gating": ("basin", "sprue", "well", "runner", "ingate", "filter"),
     "feeders": ("feeder",),
     "chills": ("chill",),
-    "vents": ("vent",),
+    "vents": ("vent", "core_vent"),
 }
 """Family -> its tables."""
 

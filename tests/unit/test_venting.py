@@ -60,7 +60,10 @@ def top_feeder(x, y, z, diameter=20.0, **more):
 
 
 def vents_of(solid, *feeders, placements=HERE, top=200.0, choke=0.0):
-    return plan_vents(pattern_of(solid), parting_of(solid), feeders, placements, top, ALLOY, choke)
+    vents, _, reasons = plan_vents(
+        pattern_of(solid), parting_of(solid), feeders, placements, top, ALLOY, choke
+    )
+    return vents, reasons
 
 
 def test_every_peak_gets_a_vent_amid_its_top():
@@ -127,7 +130,7 @@ def test_a_wide_plate_gets_as_many_vents_as_its_choke_asks_for():
 
 def test_more_vents_keep_out_of_what_stands_there():
     plate, basin = Solid.box((0, 0, 0), (200, 160, 24)), box(0.0, 0.0, 100.0, 160.0)
-    vents, _ = plan_vents(pattern_of(plate), parting_of(plate), (), HERE, 200.0, ALLOY, 300.0,
+    vents, _, _ = plan_vents(pattern_of(plate), parting_of(plate), (), HERE, 200.0, ALLOY, 300.0,
                           (basin,))  # fmt: skip
     assert len(vents) > 1
     assert min(vent.at_mm[0] for vent in vents[1:]) >= 100.0
@@ -160,7 +163,7 @@ def test_two_peaks_close_together_get_vents_with_sand_between_them():
 def test_a_vent_moves_along_its_top_out_of_what_stands_there():
     plate = Solid.box((0, 0, 0), (200, 60, 20))
     kept = box(60.0, -20.0, 140.0, 80.0)
-    vents, _ = plan_vents(
+    vents, _, _ = plan_vents(
         pattern_of(plate), parting_of(plate), (), HERE, 200.0, ALLOY, 0.0, (kept,)
     )
     assert vents
@@ -170,9 +173,12 @@ def test_a_vent_moves_along_its_top_out_of_what_stands_there():
     agree(z, 20.0, rel=1e-3, why="on the plate's top")
 
 
-def test_a_high_point_under_the_casting_itself_is_said_not_drilled():
-    vents, reasons = vents_of(ROOF, top_feeder(10.0, 10.0, 60.0))
+def test_a_high_point_under_the_casting_itself_is_vented_through_the_core():
+    vents, bores, reasons = plan_vents(
+        pattern_of(ROOF), parting_of(ROOF), (top_feeder(10.0, 10.0, 60.0),), HERE, 200.0, ALLOY
+    )
     assert vents == ()
+    assert [bore.name for bore in bores] == ["core-vent-1"]
     assert len(reasons) == 1
     assert "core" in reasons[0].why
     (point,) = high_points(ROOF, ((10.0, 10.0, 60.0, 20.0),))

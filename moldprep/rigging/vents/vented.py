@@ -38,11 +38,11 @@ def vented(
         For the thinnest usual wall.
     """
     if not _is_automatic(job):
-        return replace(plan, vents=job.rigging.vent)
+        return replace(plan, vents=job.rigging.vent, core_vents=job.rigging.core_vent)
     bare = with_feeder_vents(replace(plan, vents=()), pattern, job)
     others = tuple(reason for reason in plan.reasons if reason.source != SOURCE)
     area = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in bare.vents)
-    vents, reasons = plan_vents(
+    vents, bores, reasons = plan_vents(
         pattern, parting, plan.feeders, plan.placements, plan.top_mm, alloy,
         max(plan.choke_mm2 - area / RESERVE, 0.0), _keep_out(bare),
     )  # fmt: skip
@@ -54,7 +54,8 @@ def vented(
         names = ", ".join(vent.name for vent in bare.vents)
         reasons = (Reason(item=names, why=why, source=SOURCE), *reasons)
     every = tuple(map(rounded, (*vents, *bare.vents)))
-    return replace(plan, vents=every, reasons=(*others, *reasons))
+    core_vents = job.rigging.core_vent or tuple(map(rounded, bores))
+    return replace(plan, vents=every, core_vents=core_vents, reasons=(*others, *reasons))
 
 
 def with_feeder_vents(plan: RiggingPlan, pattern: Pattern, job: Job) -> RiggingPlan:

@@ -17,7 +17,16 @@ from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Solid
-from moldprep.records import Alloy, FeederPlan, Parting, Pattern, Placement, Reason, VentPlan
+from moldprep.records import (
+    Alloy,
+    CoreVentPlan,
+    FeederPlan,
+    Parting,
+    Pattern,
+    Placement,
+    Reason,
+    VentPlan,
+)
 from moldprep.rigging.stream.flood import amid, escape, peaks
 from moldprep.rigging.vents.vent_places import vent_places
 
@@ -84,8 +93,10 @@ def plan_vents(
     alloy: Alloy,
     choke_mm2: float = 0.0,
     keep_out: tuple[BaseGeometry, ...] = (),
-) -> tuple[tuple[VentPlan, ...], tuple[Reason, ...]]:
+) -> tuple[tuple[VentPlan, ...], tuple[CoreVentPlan, ...], tuple[Reason, ...]]:
     """Return a vent for every high point of every casting that no top feeder serves.
+
+    Where the casting itself lies over a high point, the sand between is a core: it gets a bore.
 
     Parameters
     ----------
@@ -111,13 +122,14 @@ def plan_vents(
     -----
     A vent is no thicker than half the metal under it, so that it freezes first, and no thinner
     than sand can be cleaned out of. Where the way up is blocked by the casting itself, the air
-    has to leave through a core and its print; that is said in the reasons.
+    leaves through the core's sand into a bore that leads out by its print.
 
     References
     ----------
     Common practice, no source (vents at every high point, in total as large as the choke).
     """
     vents: list[VentPlan] = []
+    bores: list[CoreVentPlan] = []
     reasons: list[Reason] = []
     thickest: list[float] = []
     known: dict[Feet, list[HighPoint]] = {}
@@ -129,8 +141,13 @@ def plan_vents(
         kept = unary_union([_outline_unplaced(outline, place) for outline in keep_out])
         for point in (_beside(one, kept, pattern.solid) for one in known[feet]):
             at = _placed(point.at_mm, place)
-            if not point.is_clear or at[2] >= top_mm:
-                reasons.append(_blocked(place, at, point))
+            if at[2] >= top_mm:
+                continue  # no metal rises to it: a check tells
+            if not point.is_clear:
+                bores.append(
+                    CoreVentPlan(name=f"core-vent-{len(bores) + 1}", at_mm=at, into=place.name)
+                )
+                reasons.append(_blocked(bores[-1], point))
                 continue
             if _room_mm(at, vents) < NARROWEST_MM:
                 continue  # the vent beside it takes this air as well
@@ -161,7 +178,7 @@ def plan_vents(
     if more:
         reason = f"besides the high points, so that vents match the choke of {choke_mm2:.0f} mm²"
         why.append(Reason(item=more[0].name, why=reason, source=SOURCE))
-    return (*vents, *more), (*reasons, *why)
+    return (*vents, *more), tuple(bores), (*reasons, *why)
 
 
 def _room_mm(at: tuple[float, float, float], vents: list[VentPlan]) -> float:
@@ -383,12 +400,12 @@ def _widened(
     return wider, [reason]
 
 
-def _blocked(place: Placement, at: tuple[float, float, float], point: HighPoint) -> Reason:
-    x, y, z = at
+def _blocked(bore: CoreVentPlan, point: HighPoint) -> Reason:
+    x, y, z = bore.at_mm
     return Reason(
-        item=place.name,
+        item=bore.name,
         why=f"the high point at ({x:.0f}, {y:.0f}, {z:.0f}) lies under the casting itself and "
-        f"would catch {point.air_mm3 / 1000.0:.1f} cm³ of air: vent the core over it through "
-        "its print",
+        f"would catch {point.air_mm3 / 1000.0:.1f} cm³ of air: it leaves through the sand of the"
+        " core over it, by a bore that leads out through a print",
         source=SOURCE,
     )
