@@ -600,3 +600,13 @@ def test_a_feeder_beside_opens_at_a_joint(cheeks, kind):
         top = feeder.at_mm[2] + feeder.height_mm
         assert feeder.kind == "side"
         assert any(feeder.at_mm[2] < joint < top for joint in parting.joints_mm), kind
+
+
+def test_feeders_of_one_wall_are_spread_evenly_over_it():
+    """A 300 mm plate of steel, 25 mm thick: four feeders, each in the middle of its quarter."""
+    plate = Solid.box((-150, -150, 0), (150, 150, 25))
+    feeders, _, _ = plan(plate, survey_of([Piece("plate", plate, "plate", 25.0, 10.7, (0, 0, 12))]))
+    places = sorted((feeder.at_mm[0] > 0.0, feeder.at_mm[1] > 0.0) for feeder in feeders)
+    assert places == [(False, False), (False, True), (True, False), (True, True)]
+    for feeder in feeders:
+        assert np.abs(np.abs(feeder.at_mm[:2]) - 75.0).max() < 10.0

@@ -40,6 +40,8 @@ CHILL_FIRST_SHARE: Final = 0.03
 """A group of less than this share of the casting is chilled where a chill can lie, for the sake of
 the yield; the heat solve shows whether that is enough."""
 SERVES_SHARE: Final = 0.10
+SPREADINGS: Final = 6
+"""Times the seats of a group are moved to the middle of what each is nearest to, at most."""
 STAND_IN: Final = 0.75
 """A member this thick against its root may carry the root's feeder; a thinner one freezes first."""
 NEIGHBOR: Final = 255
@@ -47,6 +49,7 @@ NEIGHBOR: Final = 255
 WLODAWER: Final = "R. Wlodawer, Directional Solidification of Steel Castings, 1966 (from memory)"
 
 Cells = NDArray[np.uint8]
+Spot = tuple[int, int, int]
 Seated = tuple[Seat, tuple[str, ...]]
 Cold = tuple[ChillSite, Section, str]
 
@@ -183,8 +186,7 @@ class _Planner:
                 break
             seats.append(more)
         if len(seats) > 1:
-            for number in range(1, len(seats) + 1):
-                seats[number - 1] = self._recentered(group, number)
+            self._spread(group)
 
     def _first(self, group: FeedGroup) -> int:
         """Seat a group near its root's hot spot; return among how many feeders it is shared.
@@ -335,7 +337,42 @@ class _Planner:
         return at
 
     def _recentered(self, group: FeedGroup, number: int) -> Seat:
-        """Return a seat moved to the middle of what it is nearest to, where that is no thinner.
+        """Return a seat moved to the middle of what it is nearest to."""
+        seat = self._seats[group.root.name][number - 1]
+        spot = self._middle_of(group, number)
+        moved = self._near(seat, spot, group) if spot is not None else None
+        return moved or seat
+
+    def _spread(self, group: FeedGroup) -> None:
+        """Move the seats of a group until each is in the middle of what it is nearest to.
+
+        Their spots are moved first, and a seat is looked for where they come to rest.
+        """
+        seats = self._seats[group.root.name]
+        asked = tuple(seats)
+        for _ in range(SPREADINGS):
+            before = [seat.start for seat in seats]
+            for number, seat in enumerate(seats, start=1):
+                spot = self._middle_of(group, number)
+                seats[number - 1] = replace(seat, start=spot) if spot is not None else seat
+            if [seat.start for seat in seats] == before:
+                break
+        spots = [seat.start for seat in seats]
+        seats.clear()
+        for seat, spot in zip(asked, spots, strict=True):
+            moved = self._near(seat, spot, group)
+            if moved is None:  # no room for one: all stay where they were
+                seats[:] = asked
+                return
+            seats.append(moved)
+
+    def _near(self, seat: Seat, spot: Spot, group: FeedGroup) -> Seat | None:
+        """Return another seat like one near a spot, clear of all others there are."""
+        near = self._middle(np.array(spot))
+        return self._finder.seat(seat.section, near, 0.0, self._taken(but=seat), group)
+
+    def _middle_of(self, group: FeedGroup, number: int) -> Spot | None:
+        """Return the middle of what a seat is nearest to of its section, where that is no thinner.
 
         The middle is the place whose longer way to the two ends is shortest.
         """
@@ -343,17 +380,15 @@ class _Planner:
         way, nearest = self._ways(group)
         own = (nearest == number) & (self._survey.label == self._finder.number[seat.section.name])
         if not own.any():
-            return seat
+            return None
         first = np.unravel_index(int(np.argmax(np.where(own, way, -1.0))), way.shape)
         from_first = self._from(own, first)
         reached = own & np.isfinite(from_first)
         second = np.unravel_index(int(np.argmax(np.where(reached, from_first, -1.0))), way.shape)
         longer = np.maximum(from_first, self._from(own, second))
         deep = reached & (self._depth >= 0.8 * self._depth[reached].max())
-        spot = np.unravel_index(int(np.argmin(np.where(deep, longer, np.inf))), way.shape)
-        near = self._middle(np.array(spot))
-        moved = self._finder.seat(seat.section, near, 0.0, self._taken(but=seat), group)
-        return moved or seat
+        i, j, k = np.unravel_index(int(np.argmin(np.where(deep, longer, np.inf))), way.shape)
+        return int(i), int(j), int(k)
 
     @cached_property
     def _depth(self) -> Floats:
