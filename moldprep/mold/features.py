@@ -146,7 +146,7 @@ def _vent(
 def _depth_mm(start: Floats, one: Print, core: Core, heart: Rays, radius: float) -> float:
     """Return how much further into a core a vent goes on: to the middle, or near the end of one.
 
-    Whole steps, as long as there is sand of the core all round it.
+    Whole steps, as long as there is sand of the core all round it and before it.
     """
     reach = VENT_REACH[len(core.prints) > 1] * float(np.ptp(core.solid.mesh()[0] @ one.outward))
     most = reach - (1.0 - VENT_STOP) * one.length_mm
@@ -157,7 +157,9 @@ def _depth_mm(start: Floats, one: Print, core: Core, heart: Rays, radius: float)
         for k in range(n + 1)
     ]
     inside = [bool(heart.is_inside(ring).all()) for ring in places]
-    return VENT_STEP_MM * max(inside.index(False) - 1 if False in inside else n, 0)
+    if False not in inside:
+        return VENT_STEP_MM * n
+    return max(VENT_STEP_MM * (inside.index(False) - 1) - VENT_CORE_WALL_MM, 0.0)
 
 
 def vent_axis(one: Print, levels: Sequence[float]) -> tuple[Floats, Floats, float] | None:

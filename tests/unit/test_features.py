@@ -21,6 +21,7 @@ from moldprep.mold.handling import measure_pieces
 from moldprep.mold.locators import find_slide
 from moldprep.mold.marks import letters, sunk
 from moldprep.mold.split import fits
+from moldprep.mold.strength import find_thinnest
 from moldprep.records import Piece, Role, Rules
 from moldprep.results import Results
 from tests.helpers import agree
@@ -92,6 +93,8 @@ def test_core_vents_reach_to_the_heart_of_a_straight_core_and_keep_their_wall():
 
 def test_core_vents_stop_short_of_a_bend():
     bent = mold_of(ELL, mold=PLAIN)
+    (core,) = (piece.solid for piece in bent.pieces if piece.role == "core")
+    assert find_thinnest(core).thickness_mm > 7.0
     for _, vent in gaps_of(bent, "vent"):
         assert vent.gap_mm(bent.metal, 50.0) > 4.9
     assert_sound(bent)
