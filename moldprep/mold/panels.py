@@ -1,5 +1,6 @@
 """Walls of sand with metal on one side and nothing on the other: how far the metal bends them."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
@@ -31,6 +32,9 @@ TURNED: Final = 0.6
 
 BACKED_MM: Final = 2.0
 """A wall that other sand is this near to leans on it."""
+
+APART: Final = 2.0
+"""A wall is at least this many spots wide: one thin spot is a corner of sand."""
 
 STEPS: Final = 16
 """Thicknesses at which walls are told from what holds them."""
@@ -81,7 +85,7 @@ def find_weakest_panel(
 
     Notes
     -----
-    Thickness is measured straight through the sand. Free edges at a joint are taken as held: the
+    Thickness is measured straight through the sand; a wall narrower than two spots is not seen. Free edges at a joint are taken as held: the
     other half presses on them.
     """
     if len(wetted) == 0:
@@ -95,11 +99,12 @@ def find_weakest_panel(
         return None
     worst: Panel | None = None
     turned = _turned_mm(spots.at_mm, spots.normals)
+    narrowest_mm = APART * math.sqrt(float(spots.area_mm2[0]))
     for limit in np.unique(np.quantile(finite, np.linspace(0.02, 1.0, STEPS))):
         thin = np.flatnonzero(thick <= limit)
         clear = np.minimum(turned[thin], _from_mm(spots.at_mm[thick > limit], spots.at_mm[thin]))
         span = np.where(np.isfinite(clear), 2.0 * clear, 0.0)  # nothing holds it: no wall
-        is_plate = span * THICKEST > limit
+        is_plate = (span * THICKEST > limit) & (span > narrowest_mm)
         stress = np.where(is_plate, SQUARE_PLATE * load_mpa[thin] * (span / limit) ** 2, 0.0)
         k = int(stress.argmax())
         if stress[k] > 0.0 and (worst is None or stress[k] > worst.stress_mpa):
