@@ -85,8 +85,8 @@ def find_weakest_panel(
 
     Notes
     -----
-    Thickness is measured straight through the sand; a wall narrower than two spots is not seen. Free edges at a joint are taken as held: the
-    other half presses on them.
+    Thickness is measured straight through the sand; a wall narrower than two spots is not seen.
+    Free edges at a joint are taken as held: the other half presses on them.
     """
     if len(wetted) == 0:
         return None
