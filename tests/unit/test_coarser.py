@@ -8,6 +8,7 @@ from moldprep.records import Metal, Role
 from moldprep.records.freezing import AIR
 from moldprep.thermal import solidify as stage
 from moldprep.thermal.coarser import coarser, finer
+from moldprep.thermal.materials import OUTSIDE
 from moldprep.thermal.solidify import solidify
 from tests.helpers import agree
 from tests.thermal_cases import SAND, alloy_of, grid_of, job_for
@@ -87,3 +88,20 @@ def test_castings_freeze_on_the_fine_grid_and_the_rest_hardly_differs(cast, allo
     agree(rough.shake_out_s, fine.shake_out_s, rel=0.05, why="walls of 3 wide cells")
     assert rough.heat_balance_error < 1e-3
     assert rough.n_steps < 0.9 * fine.n_steps
+
+
+def test_metal_under_the_open_air_has_its_heat_at_a_temperature(cast):
+    """With one cell of air over it, its cells end up half outside, which holds no heat."""
+    grid, _ = cast
+    top = int(np.flatnonzero((grid.label > 0).any(axis=(0, 1))).max()) + 1
+    cut = (..., slice(0, top + 1))
+    parts = {name: getattr(grid, name)[cut].copy() for name in ("label", "fraction", "material")}
+    parts["materials"] = (*grid.materials, AIR)
+    parts["material"][..., -1] = 1
+    rough = flow_of(type(grid)(**{**vars(grid), **parts}), "al-si7mg", 5.0)
+    for _ in range(3):
+        rough = coarser(rough)
+    spots = np.flatnonzero(rough.cells.metal > 0.5).astype(np.int32)
+    assert (rough.cells.rest.ravel()[spots] == OUTSIDE).any()
+    metal = np.array([1.0, *(0.0 for _ in rough.media[1:])], np.float32)
+    agree(rough.level(spots, metal), rough.cells.metal.ravel()[spots], rel=1e-6, why="metal alone")
