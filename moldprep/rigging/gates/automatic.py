@@ -72,7 +72,7 @@ WEIGHTS = (0.6, 1.8)
 """Section of a branch over what its share asks for, least and most (common practice, no source).
 [-]"""
 
-COARSE_MM = 0.04
+COARSE_MM = 0.2
 """How far off the casting the surface may be that channels keep clear of. [mm]"""
 
 MOST_RESIZED = 1.6
@@ -286,7 +286,7 @@ class AutoGating:
             best = (top, sizes, why, side, layout)
             if abs(side.level_mm - level) < 0.5:
                 break
-            level, n_levels = side.level_mm, 1
+            level, n_levels = side.level_mm, 0  # the areas there, no other level
         return best, is_blocked
 
     def _poured_in_time(

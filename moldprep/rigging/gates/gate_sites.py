@@ -172,11 +172,13 @@ class GateSearch:
         prefers_above
             Whether ingates belong above the runner, so that it fills before they run.
         n_levels
-            How many levels that offer something are compared.
+            How many levels that offer something are compared; 0 takes the first that offers
+            anything, good or not.
         tries
             What is asked of a place, strictest first.
         """
         found: list[tuple[float, Side]] = []
+        each_level = n_levels > 1
         wide, between = self._levels(level_mm)
         for level in (*wide, *between):
             if found and level in between:
@@ -186,7 +188,7 @@ class GateSearch:
             here = self._at_level(level, area_mm2, runner_mm, tries)
             found += [(_cost(side, prefers_above, level_mm), side) for side in here]
             n_levels -= any(self._is_good(side, prefers_above) for side in here)
-            if n_levels == 0:
+            if found and n_levels <= 0:
                 break
         if not found and self._gates_each:
             self._gates_each = False  # better some of the bodies than none: the checks tell
@@ -194,7 +196,7 @@ class GateSearch:
                 level_mm, area_mm2, runner_mm, prefers_above=prefers_above, n_levels=n_levels,
                 tries=tries,
             )  # fmt: skip
-        return _best_of_each_way(found)
+        return _best_of_each_way(found, each_level=each_level)
 
     def _is_good(self, side: Side, prefers_above: bool) -> bool:
         """Return whether no other level need be looked at.
@@ -438,12 +440,17 @@ def _cost(side: Side, prefers_above: bool, level_mm: float) -> float:
     return side.score + habit + leaves
 
 
-def _best_of_each_way(found: list[tuple[float, Side]]) -> tuple[Side, ...]:
-    """Return the best side of each direction, level and number of gates, cheapest first."""
+def _best_of_each_way(found: list[tuple[float, Side]], *, each_level: bool) -> tuple[Side, ...]:
+    """Return the best side of each direction and number of gates, cheapest first.
+
+    `each_level` keeps the best of every level and of gates above and below it, too: where the
+    cheapest finds no room, the next may.
+    """
     best: dict[tuple[float, float, bool, int], tuple[float, Side]] = {}
     for cost, side in found:
         way = side.way
-        key = (way.out_deg, way.level_mm, way.gates_above, len(side.gates))
+        level = (way.level_mm, way.gates_above) if each_level else (0.0, True)
+        key = (way.out_deg, *level, len(side.gates))
         if key not in best or cost < best[key][0]:
             best[key] = (cost, side)
     ranked = sorted(best.items(), key=lambda item: (item[1][0], item[0]))
