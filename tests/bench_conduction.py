@@ -7,7 +7,9 @@ bytes: enthalpy of the last two stages and potential read, and enthalpy and pote
 the line fetched for it. The triad a = b + s c counts 12 bytes an entry in float32, with the same
 threads. All ratios come out of one run:
 
-* bare sweep: as many stages of the metal as go at once, and one step of the sand;
+* every cell: one plain step of all n³ cells, as a solve without stages would take it everywhere;
+* bare sweep: as many stages of the metal as go at once, and one step of the sand, of the cells
+  the heat has reached;
 * whole run: updates that were made, over all the time that was spent;
 * plain steps: updates that plain explicit steps of every reached cell would have taken to the same
   time, over the time that was spent. The stages of a step and the sand that rests meanwhile are
@@ -70,17 +72,24 @@ def casting(n):
     return flow, Watch(flow)
 
 
-def sweep_rate(flow):
+def sweep_rate(flow, visits, at_once):
     """Return the updates a second of the best of some bare sweeps, which change nothing."""
     fields = tuple(a.copy() for a in (flow._p, flow._p_next, flow._heat, flow._heat_next))
-    quick, sand = flow._visits.quick, flow._visits.sand
 
     def work():
-        flow._sweep(fields, flow._odd, quick, np.zeros(quick.at_once), np.zeros(quick.at_once))
-        flow._sweep(fields, flow._odd, sand, np.zeros(1), np.zeros(1))
+        flow._sweep(fields, flow._odd, visits.quick, np.zeros(at_once), np.zeros(at_once))
+        flow._sweep(fields, flow._odd, visits.sand, np.zeros(1), np.zeros(1))
 
     work()
-    return (quick.n * quick.at_once + sand.n) / min(timed(work) for _ in range(5))
+    return (visits.quick.n * at_once + visits.sand.n) / min(timed(work) for _ in range(5))
+
+
+def everywhere(flow):
+    """Return what there is to visit when the heat has reached every cell."""
+    n_x, n_y, n_z = flow._p.shape
+    reach = np.zeros((n_x, n_y, 2), np.int32)
+    reach[1:-1, 1:-1] = 1, n_z - 1
+    return flow._plan.visits(reach, numba.get_num_threads())
 
 
 def stretch(flow, watch, sweeps):
@@ -110,13 +119,15 @@ def main(n, sweeps):
     flow, watch = casting(n)
     fields = [np.ones(4 * 125**3, np.float32) for _ in range(3)]
     triad(*fields, np.float32(2.0))
-    rates, plain, bare, memory = [], [], [], []
+    rates, plain, bare, every, memory = [], [], [], [], []
+    everything = everywhere(flow)
     for _ in range(STRETCHES):
         for speeds, speed in zip(
             (rates, plain), stretch(flow, watch, sweeps // STRETCHES), strict=True
         ):
             speeds.append(speed)
-        bare.append(sweep_rate(flow))
+        bare.append(sweep_rate(flow, flow._visits, flow._visits.quick.at_once))
+        every.append(sweep_rate(flow, everything, 1))
         triad_s = min(timed(lambda: triad(*fields, np.float32(2.0))) for _ in range(5))
         memory.append(12.0 * fields[0].size / triad_s)
     held = flow.n_bytes + sum(a.nbytes for a in watch.seen)
@@ -126,7 +137,12 @@ def main(n, sweeps):
         f"memory         {held / n**3:.1f} bytes a cell",
         f"triad          {max(memory) / 1e9:.1f} GB/s",
     ]
-    for name, speeds in (("bare sweep", bare), ("whole run", rates), ("plain steps", plain)):
+    for name, speeds in (
+        ("every cell", every),
+        ("bare sweep", bare),
+        ("whole run", rates),
+        ("plain steps", plain),
+    ):
         share = 100.0 * max(speeds) * BYTES_PER_UPDATE / max(memory)
         lines.append(f"{name:<14} {max(speeds) / 1e9:.2f} G updates/s, {share:.0f} % of triad")
     shares = ", ".join(

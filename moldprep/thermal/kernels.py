@@ -17,7 +17,6 @@ from moldprep.thermal.curves import (
     ONE,
     TOKEN,
     ZERO,
-    bent,
     compiled,
     enthalpy_at,
     even,
@@ -214,6 +213,14 @@ def sweep_odd(
         tables.sand_c, tables.sand_p, tables.metal_c, tables.metal_p,
     )  # fmt: skip
     knot_c, knot_heat, first = tables.knot_c, tables.heat, tables.first
+    a_c, b_c, a_p, b_p = sand_c[0, 0], sand_c[0, 1], sand_p[0, 0], sand_p[0, 1]
+    x1, x2, x3 = sand_c[1, 0], sand_c[2, 0], sand_c[3, 0]
+    x4, x5, x6 = sand_c[4, 0], sand_c[5, 0], sand_c[6, 0]
+    c1, c2, c3 = sand_c[1, 1], sand_c[2, 1], sand_c[3, 1]
+    c4, c5, c6 = sand_c[4, 1], sand_c[5, 1], sand_c[6, 1]
+    d1, d2, d3 = sand_p[1, 1], sand_p[2, 1], sand_p[3, 1]
+    d4, d5, d6 = sand_p[4, 1], sand_p[5, 1], sand_p[6, 1]
+    s0, s1, s2, s3, s4, s5 = to[0], to[1], to[2], to[3], to[4], to[5]
     for s in range(on.size):
         q = np.uint32(on[s])
         t, f, at = temp[q], metal[q], place[q]
@@ -232,10 +239,13 @@ def sweep_odd(
                     lost += np.float64(g_of[e] * (t - temp[near]))
         total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * t
         if not mixed:
-            here, within, like = p[at], ZERO, is_like[q]
-            for face in range(6):  # difference by difference, so that small ones are exact
-                bit = np.float32((like >> face) & 1)
-                within += bit * (p[np.uint32(at + to[face])] - here)
+            here, like = p[at], np.int32(is_like[q])  # each difference is exact by itself
+            within = np.float32(like & 1) * (p[np.uint32(at + s0)] - here)
+            within += np.float32((like >> 1) & 1) * (p[np.uint32(at + s1)] - here)
+            within += np.float32((like >> 2) & 1) * (p[np.uint32(at + s2)] - here)
+            within += np.float32((like >> 3) & 1) * (p[np.uint32(at + s3)] - here)
+            within += np.float32((like >> 4) & 1) * (p[np.uint32(at + s4)] - here)
+            within += np.float32((like >> 5) & 1) * (p[np.uint32(at + s5)] - here)
             flow += per * within
         h = held[q] + lead * (held[q] - held_next[q]) + step * flow
         held_next[q] = h
@@ -247,7 +257,12 @@ def sweep_odd(
             temp_next[q], p_next[at] = even(h, metal_c), even(h, metal_p)
         else:
             each = h / other[q]
-            temp_next[q], p_next[at] = bent(each, sand_c), bent(each, sand_p)
+            u1, u2, u3 = max(each - x1, ZERO), max(each - x2, ZERO), max(each - x3, ZERO)
+            u4, u5, u6 = max(each - x4, ZERO), max(each - x5, ZERO), max(each - x6, ZERO)
+            low_c, high_c = c1 * u1 + c2 * u2 + c3 * u3, c4 * u4 + c5 * u5 + c6 * u6
+            low_p, high_p = d1 * u1 + d2 * u2 + d3 * u3, d4 * u4 + d5 * u5 + d6 * u6
+            temp_next[q] = a_c + b_c * each + (low_c + high_c)
+            p_next[at] = a_p + b_p * each + (low_p + high_p)
     return lost
 
 
