@@ -16,9 +16,10 @@ from moldprep.records.catalog import Sourced
 QUICK_FEEDING: Final = (
     'rigging.auto=["feeders", "chills"]',
     "feeding.rounds=1",
-    "freezing.max_updates=1.5e8",
+    "freezing.max_updates=1e8",
+    "freezing.shake_out=false",
 )
-"""What a study of a bare model's feeding does without: channels and vents, and a fine grid."""
+"""What a study of a bare model's feeding does without: channels and vents, a fine grid, shake-out."""
 
 
 def open_job(
