@@ -19,7 +19,7 @@ QUICK_FEEDING: Final = (
     "freezing.max_updates=1e8",
     "freezing.shake_out=false",
 )
-"""What a study of a bare model's feeding does without: channels and vents, a fine grid, shake-out."""
+"""What a study of a bare model's feeding does without: channels, vents, shake-out, a fine grid."""
 
 
 def open_job(
