@@ -211,3 +211,21 @@ def test_sand_in_a_housing_does_not_hang_on_the_cope_by_an_oil_port():
     assert (drag.solid & inside).volume_mm3 > 0.95 * inside.volume_mm3 - 18.0**2 * np.pi * 15.0
     assert steps_of(mold) == {"cope": ()}
     assert_sound(mold)
+
+
+@pytest.mark.parametrize("form", ["block", "contour"])
+def test_a_pipe_with_ends_at_two_heights_goes_together(form):
+    """Its one end dips below the joint, the other rises over it: sand steps both ways."""
+
+    def pipe(radius, over):
+        low = Solid.cone(radius, radius, 100 + over, 96).turned((0, 90, 0))
+        ends = [low.moved((-150 - over, 0, -30)), low.moved((50, 0, 30))]
+        bend = [Solid.sphere(radius, 96).moved((x, 0, z)) for x, z in ((-50, -30), (50, 30))]
+        return Solid.union([*ends, (bend[0] + bend[1]).hull()])
+
+    mold = mold_of(pipe(30, 0) - pipe(22, 20), mold={**QUIET, "form": form})
+    assert steps_of(mold) == {"core-1": (), "cope": ()}
+    ways = [note for note in mold.notes if "the joint steps there" in note]
+    assert any("over a core" in note for note in ways)
+    assert any("under a core" in note for note in ways)
+    assert_sound(mold)
