@@ -25,6 +25,7 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.results import Results
+from moldprep.thermal.feeding import LEAST_CELLS
 from moldprep.thermal.holes import small_hole_mm3
 from moldprep.thermal.mold_constant import own_constant
 from moldprep.thermal.out_of_reach import LOW_NIYAMA_PCT, POOL_PCT
@@ -43,7 +44,7 @@ CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feed
 def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the liquid cut off at each hot spot with its section's volume.
 
-    Sections thinner than two cells of the grid are not passed: their times are the grid's.
+    Sections thinner than 1.5 cells of the grid are not passed: their times are the grid's.
     """
     spots = results.need(Feeding).hot_spots
     plan = results.need(RiggingPlan) if RiggingPlan in results else None
@@ -72,8 +73,8 @@ def no_pool_cut_off(results: Results, limit: float) -> Iterator[Finding]:
             yield found
     if unsure:
         yield passed_over(
-            f"{len(unsure)} sections are thinner than two cells of the heat solve and are not "
-            f"judged, see feeding/grid-resolves-walls: {', '.join(unsure[:4])}"
+            f"{len(unsure)} sections are thinner than {LEAST_CELLS:g} cells of the heat solve, are "
+            f"not judged, see feeding/grid-resolves-walls: {', '.join(unsure[:4])}"
             + (" and others" if len(unsure) > 4 else "")
         )
 
@@ -155,7 +156,7 @@ def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
         if name in sections and name not in coarse:
             times[name] = max(times.get(name, 0.0), spot.freezing_time_s)
     if not times:
-        yield passed_over("no section that is two cells thick to compare")
+        yield passed_over(f"no section that is {LEAST_CELLS:g} cells thick to compare")
         return
     ratios = {name: t / positive(sections[name].freezing_time_s) for name, t in times.items()}
     own = {name: _own_over_published(sections[name], results) for name in times}

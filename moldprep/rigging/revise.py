@@ -46,6 +46,7 @@ from moldprep.rigging.feed.shortfall import (
 )
 from moldprep.rigging.feed_volume import PIPE_KEPT
 from moldprep.rigging.gates.sizing import Shop
+from moldprep.thermal.feeding import LEAST_CELLS
 from moldprep.thermal.feedpairs import demand_pct
 from moldprep.thermal.out_of_reach import unreached
 from moldprep.thermal.without import Without
@@ -75,9 +76,6 @@ pouring, but not a feeder more (common practice, no source)."""
 SAVINGS: Final = ("idle", "fewer", "smaller")
 """What is tried once there is nothing to cure, in this order; a kind that failed is not tried
 again, but for feeders that nothing hangs on: fewer of them may go."""
-
-SEEN_CELLS: Final = 1.5
-"""Cells across a section from which its pools are acted on (common practice, no source)."""
 
 Make = Callable[[Results], Results]
 
@@ -351,7 +349,7 @@ def _without(results: Results) -> Without:
 
 def _seen_by_the_grid(pools: tuple[HotSpot, ...], results: Results) -> tuple[HotSpot, ...]:
     """Return the pools in sections the grid can see: none is cured that may be its noise."""
-    least = SEEN_CELLS * results.need(Grid).pitch_mm
+    least = LEAST_CELLS * results.need(Grid).pitch_mm
     thin = {s.name for s in results.need(Survey).sections if s.thickness_mm < least}
     return tuple(pool for pool in pools if pool.section not in thin)
 
@@ -361,7 +359,7 @@ def _left_unseen(n_pools: int) -> tuple[Reason, ...]:
     if not n_pools:
         return ()
     why = (
-        f"{n_pools} pools lie in sections thinner than {SEEN_CELLS:g} cells of the heat solve, "
+        f"{n_pools} pools lie in sections thinner than {LEAST_CELLS:g} cells of the heat solve, "
         "whose times are the grid's: nothing is set for them; raise freezing.max_updates"
     )
     return (Reason(item="feeding", why=why, source="the heat solve"),)

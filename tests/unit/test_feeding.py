@@ -572,7 +572,7 @@ def thick(survey, run, cells):
 
 @pytest.mark.parametrize(
     ("cells", "verdict"),
-    [(3.1, Verdict.PASS), (2.9, Verdict.WARN), (2.1, Verdict.WARN), (1.9, Verdict.FAIL)],
+    [(3.1, Verdict.PASS), (2.9, Verdict.WARN), (1.6, Verdict.WARN), (1.4, Verdict.FAIL)],
 )
 def test_grid_resolves_walls(boss_run, cells, verdict):
     run, survey = boss_run
@@ -592,14 +592,14 @@ def test_a_scrap_of_a_section_is_no_wall_that_matters(boss_run):
     assert finding.verdict is Verdict.PASS
 
 
-def test_sections_thinner_than_two_cells_are_not_passed(boss_run):
+def test_sections_thinner_than_a_cell_and_a_half_are_not_passed(boss_run):
     run, survey = boss_run
-    fine = judge("feeding/no-pool-cut-off", run, thick(survey, run, 2.1))
-    coarse = judge("feeding/no-pool-cut-off", run, thick(survey, run, 1.9))
+    fine = judge("feeding/no-pool-cut-off", run, thick(survey, run, 1.6))
+    coarse = judge("feeding/no-pool-cut-off", run, thick(survey, run, 1.4))
     assert [f.verdict for f in fine] == [Verdict.FAIL, Verdict.PASS]
     assert [f.verdict for f in coarse] == [Verdict.FAIL, Verdict.SKIP]
     assert coarse[1].message.endswith("see feeding/grid-resolves-walls: plate")
-    skipped = judge("feeding/rule-and-solve-agree", run, thick(survey, run, 1.9))
+    skipped = judge("feeding/rule-and-solve-agree", run, thick(survey, run, 1.4))
     assert [f.verdict for f in skipped] == [Verdict.SKIP]
 
 
