@@ -6,9 +6,9 @@ from typing import Final
 
 from moldprep.checks import check, judged
 from moldprep.findings import Finding, Verdict
+from moldprep.geometry.pitch import LEAST_CELLS
 from moldprep.records import Freezing, Grid, Section, Survey
 from moldprep.results import Results
-from moldprep.thermal.feeding import LEAST_CELLS
 
 GOOD_CELLS: Final = 3.0
 """Cells across from which a wall has a middle that freezes apart from its skins."""

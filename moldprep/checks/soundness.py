@@ -10,6 +10,7 @@ from moldprep.checks import check, judged, passed_over
 from moldprep.checks.feeding import positive
 from moldprep.checks.heat_grid import coarse_sections
 from moldprep.findings import Finding, Verdict
+from moldprep.geometry.pitch import LEAST_CELLS
 from moldprep.records import (
     Alloy,
     Feeding,
@@ -25,7 +26,6 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.results import Results
-from moldprep.thermal.feeding import LEAST_CELLS
 from moldprep.thermal.holes import small_hole_mm3
 from moldprep.thermal.mold_constant import own_constant
 from moldprep.thermal.out_of_reach import LOW_NIYAMA_PCT, POOL_PCT

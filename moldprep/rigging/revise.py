@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import Final
 
 from moldprep.errors import StageError
+from moldprep.geometry.pitch import LEAST_CELLS
 from moldprep.records import (
     Alloy,
     Feeding,
@@ -46,7 +47,6 @@ from moldprep.rigging.feed.shortfall import (
 )
 from moldprep.rigging.feed_volume import PIPE_KEPT
 from moldprep.rigging.gates.sizing import Shop
-from moldprep.thermal.feeding import LEAST_CELLS
 from moldprep.thermal.feedpairs import demand_pct
 from moldprep.thermal.out_of_reach import unreached
 from moldprep.thermal.without import Without

@@ -41,11 +41,6 @@ from moldprep.thermal.regions import (
 
 SOURCES: Final = (Role.FEEDER, Role.SPRUE, Role.BASIN)
 
-LEAST_CELLS: Final = 1.5
-"""Cells across a wall under which its freezing time is the grid's, not the wall's: from here on a
-plate freezes within 9 % of its time wherever it lies among the cells (measured: 10 % at 1.2 cells,
-8 % at 1.6, 5.5 % at 2, see tests/property/test_freezing_properties.py)."""
-
 NOISE_SHARE: Final = 0.02
 """A peak lower than this over its neck, as a share of its own freezing time, is noise of the grid:
 turning a part against the grid moves its times by about as much, where two cells or more lie
