@@ -610,3 +610,16 @@ def test_feeders_of_one_wall_are_spread_evenly_over_it():
     assert places == [(False, False), (False, True), (True, False), (True, True)]
     for feeder in feeders:
         assert np.abs(np.abs(feeder.at_mm[:2]) - 75.0).max() < 10.0
+
+
+def test_no_feeder_stands_within_a_casting_with_windows():
+    """A post on the floor of a box whose inside is open at two windows: its sand is a core's."""
+    box = Solid.box((0, 0, 0), (400, 300, 200)) - Solid.box((10, 10, 10), (390, 290, 190))
+    box = box - Solid.box((-1, 30, 25), (401, 270, 175))
+    solid = box + Solid.box((170, 120, 5), (230, 180, 85))
+    survey = survey_of([Piece("post", solid, "chunky", 60.0, 15.0, (200.0, 150.0, 45.0))])
+    sites = Sites(pattern_of(solid), survey, (50.0,))
+    near = np.array([200.0, 150.0, 45.0])
+    for site in sites.beside(1, near, 50.0, 40.0, 15.0, 60.0):
+        x, y = np.array(site.neck_to_mm[:2]) + 35.0 * np.array(site.outward)
+        assert not (10.0 < x < 390.0 and 10.0 < y < 290.0)

@@ -271,7 +271,7 @@ class Sites(ChillSites):
         """Return places for a side feeder on a section, its neck near a height, best first.
 
         The neck leaves the section sideways through its outer face, never into a bore, and the
-        feeder's whole height stands clear of all metal.
+        feeder's whole height stands clear of all metal, and not within the casting.
 
         Parameters
         ----------
@@ -328,6 +328,7 @@ class Sites(ChillSites):
         top = min(label.shape[2], k + int(np.ceil(height_mm / pitch)) + 1)
         low = max(0, k - int(np.ceil(UNDER_NECK_MM / pitch)))
         clear = self._clear_of(low, top, margin)
+        roofed = np.pad(self._is_within(low, top), margin)
         origin = self._survey.origin_mm[:2] - margin * pitch
         spot = (np.asarray(near_mm[:2]) - origin) / pitch - 0.5
         starts = spread_cells(own.astype(float), spot)
@@ -341,7 +342,7 @@ class Sites(ChillSites):
                 continue
             middle = found + way * (neck_mm + 0.5 * diameter_mm) / pitch
             index = tuple(np.rint(middle).astype(int))
-            if min(index) < 0 or np.any(np.array(index) >= clear.shape):
+            if min(index) < 0 or np.any(np.array(index) >= clear.shape) or roofed[index]:
                 continue
             at, exit_mm = (origin + (cell + 0.5) * pitch for cell in (middle, found))
             if clear[index] < 0.5 * diameter_mm + 0.6 * neck_mm or not self._is_free_beside(
@@ -378,6 +379,11 @@ class Sites(ChillSites):
             tall = np.pad(self._metal_below[top] > self._metal_below[low], margin)
             self._clear[low, top, margin] = ndimage.distance_transform_edt(~tall) * self._pitch
         return self._clear[low, top, margin]
+
+    def _is_within(self, low: int, top: int) -> Bools:
+        """Return the columns with metal below and above two heights: the sand there is a core's."""
+        below, whole = self._metal_below, self._metal_below[-1]
+        return np.asarray((below[low] > 0) & (whole > below[top]))
 
     @cached_property
     def _heights(self) -> dict[tuple[int, int], tuple[NDArray[np.integer], Bools]]:
