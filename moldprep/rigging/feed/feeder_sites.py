@@ -333,35 +333,39 @@ class Sites(ChillSites):
         spot = (np.asarray(near_mm[:2]) - origin) / pitch - 0.5
         starts = spread_cells(own.astype(float), spot)
         low_mm = float(self._survey.origin_mm[2] + k * pitch)
-        sites = []
+        found: list[tuple[int, Floats, Floats, Floats]] = []
         for turn in range(N_DIRECTIONS * len(starts)):
             angle = 2.0 * np.pi * turn / N_DIRECTIONS
             way = np.array([np.cos(angle), np.sin(angle)])
-            found = leave_metal(level, outer, starts[turn // N_DIRECTIONS], way)
-            if found is None or level[tuple(np.rint(found - way).astype(int))] != section:
+            cell = leave_metal(level, outer, starts[turn // N_DIRECTIONS], way)
+            if cell is None or level[tuple(np.rint(cell - way).astype(int))] != section:
                 continue
-            middle = found + way * (neck_mm + 0.5 * diameter_mm) / pitch
+            middle = cell + way * (neck_mm + 0.5 * diameter_mm) / pitch
             index = tuple(np.rint(middle).astype(int))
             if min(index) < 0 or np.any(np.array(index) >= clear.shape) or roofed[index]:
                 continue
-            at, exit_mm = (origin + (cell + 0.5) * pitch for cell in (middle, found))
+            at, exit_mm = (origin + (one + 0.5) * pitch for one in (middle, cell))
             if clear[index] < 0.5 * diameter_mm + 0.6 * neck_mm or not self._is_free_beside(
                 at, exit_mm, diameter_mm, neck_mm, low_mm, height_mm, taken
             ):
                 continue
-            place = np.array([*exit_mm, low_mm + 0.5 * pitch])
-            _, facet = self._rays.nearest(place[None, :])
-            if self._pattern.is_kept_clear[facet[0]]:
+            found.append((turn, way, cell, np.array([*exit_mm, low_mm + 0.5 * pitch])))
+        if not found:
+            return []
+        _, facets = self._rays.nearest(np.array([place for *_, place in found]))
+        sites = []
+        for facet, (turn, way, cell, place) in zip(facets, found, strict=True):
+            if self._pattern.is_kept_clear[facet]:
                 continue
-            machined = bool(self._pattern.is_machined[facet[0]])
-            column = tuple(np.rint(found - way).astype(int) - margin)
+            machined = bool(self._pattern.is_machined[facet])
+            column = tuple(np.rint(cell - way).astype(int) - margin)
             site = SideSite(
                 neck_to_mm=(float(place[0]), float(place[1]), float(place[2])),
                 outward=(float(way[0]), float(way[1])),
                 wall_mm=_run(label[column] > 0, k) * pitch,
                 is_machined=machined,
             )
-            off = float(np.hypot(*(exit_mm - np.asarray(near_mm[:2]))))
+            off = float(np.hypot(*(place[:2] - np.asarray(near_mm[:2]))))
             sites.append((off - 5.0 * machined, turn, site))
         return sites
 
