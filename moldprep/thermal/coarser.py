@@ -73,7 +73,7 @@ def _widths(rest: NDArray[np.uint8]) -> Widths:
 def _padded(rest: NDArray[np.uint8], widths: Widths) -> NDArray[np.uint8]:
     padded = np.pad(rest, widths, constant_values=1)
     if widths[2][1]:
-        padded[..., -1] = OUTSIDE
+        padded[..., -2:] = OUTSIDE  # the open top, also over what is added beside it
     return padded
 
 

@@ -211,14 +211,10 @@ class HeatFlow:
         return self.cells.rest[2:-2, 2:-2, 2:-2]
 
     def level(self, spots: Ints, of_media: Field) -> Field:
-        """Return (n,) enthalpy of cells at a temperature, given that of each medium. [J/mm³]
-
-        What lies outside holds none.
-        """
+        """Return (n,) enthalpy of cells at a temperature, given that of each medium. [J/mm³]"""
         rest = self._flat.rest[spots]
         metal, other = self._flat.metal[spots], self._flat.other[spots]
-        beside = np.where(rest == OUTSIDE, 0.0, of_media[np.where(rest == OUTSIDE, 0, rest)])
-        return np.asarray(metal * of_media[0] + other * beside, np.float32)
+        return np.asarray(metal * of_media[0] + other * of_media[rest], np.float32)
 
     def heat_j(self) -> float:
         """Return the heat in every cell and what has gone outside. [J]"""

@@ -191,8 +191,8 @@ class _Planner:
     def _first(self, group: FeedGroup) -> int:
         """Seat a group near its root's hot spot; return among how many feeders it is shared.
 
-        Where one feeder with all the feed metal finds no room, or not in the sleeve that would save
-        much of it, two to four smaller ones may; where
+        Where one feeder with all the feed metal finds no room, no way up for its air, or not the
+        sleeve that would save much of it, two to four smaller ones may; where
         the root has none, a member about as thick may take its place; the heat solve shows what the
         root then lacks. 0 where nothing has room.
         """
@@ -201,18 +201,19 @@ class _Planner:
             is_thin = section.thickness_mm < STAND_IN * group.root.thickness_mm
             if section is not group.root and (is_thin or section.volume_mm3 < SERVES_SHARE * whole):
                 continue
-            found: list[tuple[float, int, Seat]] = []
+            found: list[tuple[bool, float, int, Seat]] = []
             for n in (1, 2, 3, 4):
                 near = np.array(section.at_mm)
                 seat = self._finder.seat(section, near, whole / n, self._taken(), group)
-                if seat is not None:
-                    found.append((n * seat.size.volume_mm3, n, seat))
-                    if seat.sleeve != "none" or not self._finder.sizer.sleeve_pays(
-                        section, whole / n
-                    ):
-                        break
+                if seat is None:
+                    continue
+                breathes = self._finder.breathes(seat)
+                found.append((not breathes, n * seat.size.volume_mm3, n, seat))
+                pays = self._finder.sizer.sleeve_pays(section, whole / n)
+                if breathes and (seat.sleeve != "none" or not pays):
+                    break
             if found:
-                _, n, seat = min(found, key=lambda one: one[:2])
+                *_, n, seat = min(found, key=lambda one: one[:3])
                 self._seats[group.root.name] = [seat]
                 self._fed += [self._finder.number[one.name] for one in group.members]
                 return n

@@ -123,12 +123,21 @@ class SeatFinder:
                     seat = find()
                     if seat is None:
                         continue
-                    if self.is_near(seat, near_mm) and self._is_clear(seat):
+                    is_fine = self._is_clear(seat) and self.breathes(seat)
+                    if is_fine and self.is_near(seat, near_mm):
                         return seat
                     second.append(seat)
             if second:
                 break
-        return max(second, key=lambda seat: self.is_near(seat, near_mm), default=None)
+        return max(
+            second,
+            key=lambda seat: (self.is_near(seat, near_mm), self.breathes(seat)),
+            default=None,
+        )
+
+    def breathes(self, seat: Seat) -> bool:
+        """Return whether a seat's feeder is small, or a vent can go up from it."""
+        return has_sky(seat, self.sites)
 
     def _is_clear(self, seat: Seat) -> bool:
         """Return whether a seat has sand enough all round, or as much as its neck is long."""
@@ -168,7 +177,8 @@ class SeatFinder:
                 )
                 if site is None:
                     break
-                if seat is not None and self._stands(seat) and self._is_clear_built(seat):
+                is_open = seat is not None and self._stands(seat) and self.breathes(seat)
+                if seat is not None and is_open and self._is_clear_built(seat):
                     seats.append(seat)
                     break
                 refused.append((site.at_mm[0], site.at_mm[1], max(section.thickness_mm, 10.0)))
@@ -214,11 +224,10 @@ class SeatFinder:
     def _is_clear_built(self, seat: Seat) -> bool:
         """Return whether a seat's feeder, built on the pattern, meets it at its foot alone.
 
-        Its sleeve must go into the sand too, and its air out of it.
+        Its sleeve must go into the sand, too.
         """
         feeder = self.feeder(seat, (), "feeder", HERE)
-        is_open = takes_sleeve(seat, self.sites) and has_sky(seat, self.sites)
-        return is_open and self.stands_clear(feeder)
+        return takes_sleeve(seat, self.sites) and self.stands_clear(feeder)
 
     def where_it_is(self, seat: Seat, taken: tuple[Disc, ...]) -> Seat | None:
         """Return a seat of another size at the same place, or None where it has no room."""
@@ -360,9 +369,10 @@ class SeatFinder:
             sleeve=sleeve,
         )
 
-    def _drawbacks(self, seat: Seat) -> tuple[bool, bool]:
-        """Return whether a seat's cavity cannot be cleaned, and whether its sand is thin."""
-        return not opens_at_joint(seat, self.sites), not self._is_clear(seat)
+    def _drawbacks(self, seat: Seat) -> tuple[bool, bool, bool]:
+        """Return whether a seat's cavity cannot be cleaned, nor let out air, and has thin sand."""
+        opens = opens_at_joint(seat, self.sites)
+        return not opens, not self.breathes(seat), not self._is_clear(seat)
 
     def _risen(self, seat: Seat) -> Seat | None:
         """Return a seat deep in one piece, high enough to open at the joint over it, or None.
