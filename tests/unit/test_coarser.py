@@ -13,7 +13,6 @@ from moldprep.thermal.solidify import solidify
 from tests.helpers import agree
 from tests.thermal_cases import SAND, alloy_of, grid_of, job_for
 
-
 CELLS = ("label", "fraction", "material")
 
 
