@@ -23,6 +23,7 @@ from moldprep.records import (
     RiggingPlan,
 )
 from moldprep.results import Results
+from moldprep.rigging.feeders import AIR_CORE_CM3
 from moldprep.rigging.gate_limits import critical_fall_mm
 from moldprep.rigging.gating import falling_speed_m_s
 
@@ -52,10 +53,6 @@ def everything_fills(results: Results, limit: float) -> Iterator[Finding]:
     )
 
 
-SMALL_FEEDER_CM3 = 100.0
-"""Air in the top of a blind feeder that its sand core lets through while it fills, or under a core
-with a bore in it. [cm³]"""
-
 BORE_NEAR_MM = 15.0
 """How far from a high point a core vent may be planned that takes its air: both lie amid its top,
 each found on its own grid. [mm]"""
@@ -81,7 +78,7 @@ def no_trapped_air(results: Results, limit: float) -> Iterator[Finding]:
         node = flow.graph.nodes[pocket.part] if pocket.part in flow.graph else {}
         is_cored = not pocket.vent and node.get("role") == "feeder" and node["has_air_core"]
         bore = "" if pocket.vent else _bore_over(pocket, bores)
-        lets_out = bool(pocket.vent) or (bool(is_cored or bore) and volume <= SMALL_FEEDER_CM3)
+        lets_out = bool(pocket.vent) or (bool(is_cored or bore) and volume <= AIR_CORE_CM3)
         yield judged(
             lets_out or volume <= limit,
             _air(pocket, bore if lets_out else "", is_cored=is_cored and lets_out),

@@ -16,6 +16,10 @@ LARGE_MM: Final = 40.0
 """Diameter from which a blind feeder holds more air than its core lets through (common practice, no
 source). [mm]"""
 
+AIR_CORE_CM3: Final = 100.0
+"""Air that leaves a blind feeder through its core, where no vent can go up (common practice, no
+source). [cm³]"""
+
 OFF_MIDDLE: Final = 0.6
 """How far from the feeder's axis, over its radius, a vent stands: beside the air core. [-]"""
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from moldprep.rigging.feed.seat import Seat
 from moldprep.rigging.feed.site_maps import Maps
-from moldprep.rigging.feeders import LARGE_MM, vent_spots
+from moldprep.rigging.feeders import AIR_CORE_CM3, LARGE_MM, vent_spots
 
 SHAFT_SAND_MM: Final = 6.0
 """Sand round the shaft a sleeve goes down by: a wall of 5 mm and play (common practice, no
@@ -42,9 +42,9 @@ def opens_at_joint(seat: Seat, maps: Maps) -> bool:
 
 
 def has_sky(seat: Seat, maps: Maps) -> bool:
-    """Return whether a vent can go up from a seat's feeder, if it is so large that it wants one."""
+    """Return whether a vent can go up from a seat's feeder, if it holds too much air without."""
     diameter = seat.size.diameter_mm
-    if diameter < LARGE_MM:
+    if diameter < LARGE_MM or seat.size.volume_mm3 <= 1e3 * AIR_CORE_CM3:
         return True
     top = seat.at_mm[2] + seat.size.height_mm
     return any(
