@@ -52,6 +52,9 @@ UNDER_METAL: Final = 0.3
 STANDS_OUT_MM: Final = 1.0
 """A chill that stands out no more than this is ground to the edge of the metal."""
 
+NEAR_START_MM: Final = 1.0
+"""Half the side of the cube round a channel's start that its outer part is known by."""
+
 FILTER_LIP_MM: Final = 4.0
 """Seat all round a filter (3 to 5 mm, common practice, no source)."""
 
@@ -171,6 +174,7 @@ def ingate_body(ingate: IngatePlan, target: Target) -> Body:
     if ingate.notch_mm > 0.0:
         solid = solid - _notch(ingate, path, near_mm)
     middle = raised(path, 0.5 * ingate.height_mm)
+    solid = _not_through(solid, target, middle[0])
     return Body(name=ingate.name, role=Role.INGATE, solid=solid, path_mm=middle)
 
 
@@ -294,8 +298,22 @@ def _side_neck(feeder: FeederPlan, target: Target) -> Body:
     name = f"neck-{feeder.name}"
     path, _ = target.brought_into(np.stack([start, end]), *section, what=name)
     middle = raised(path, 0.5 * feeder.neck_height_mm)
-    solid = swept_channel(path, *section)
+    solid = _not_through(swept_channel(path, *section), target, middle[0])
     return Body(name=name, role=Role.NECK, solid=solid, path_mm=middle)
+
+
+def _not_through(channel: Solid, target: Target, start: Floats) -> Solid:
+    """Return a channel without what comes out again behind the wall it meets.
+
+    A wide one on a round wall goes deeper in its middle than at its sides.
+    """
+    outside = (channel - target.solid).parts()
+    if len(outside) < 2:
+        return channel
+    low, high = start - NEAR_START_MM, start + NEAR_START_MM
+    at_start = Solid.box(tuple(low), tuple(high))
+    behind = [part for part in outside if (part & at_start).is_empty]
+    return channel - Solid.union(behind)
 
 
 def sleeve_insert(feeder: FeederPlan, metal: Solid, top_mm: float) -> Insert:

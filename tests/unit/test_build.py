@@ -274,6 +274,18 @@ def test_side_feeder_joins_by_its_neck():
     assert [b.role for b in rigging.bodies] == [Role.FEEDER, Role.NECK]
 
 
+def test_a_wide_neck_does_not_come_out_behind_a_round_wall():
+    """80 mm wide on a ring 60 mm in radius, 8 mm thick: its sides meet 15 mm behind its middle."""
+    ring = Solid.cone(60.0, 60.0, 40.0, 128) - Solid.cone(52.0, 52.0, 60.0, 128).moved((0, 0, -10))
+    side = FeederPlan(name="F1", kind="side", at_mm=(125.0, 0.0, 10.0), diameter_mm=90.0,
+                      height_mm=70.0, neck_width_mm=80.0, neck_height_mm=16.0,
+                      neck_to_mm=(60.0, 0.0, 20.0))  # fmt: skip
+    neck = body(built(ring, feeders=(side,)), "neck-F1")
+    bore = Solid.cone(51.9, 51.9, 60.0, 128).moved((0.0, 0.0, -10.0))
+    assert (neck & bore).volume_mm3 < 1.0
+    assert len((neck - ring).parts()) == 1
+
+
 def test_necked_down_top_feeder():
     necked = replace(TOP, at_mm=(50.0, 50.0, 30.0), neck_width_mm=20.0, neck_height_mm=10.0,
                      neck_to_mm=(50.0, 50.0, 20.0))  # fmt: skip
