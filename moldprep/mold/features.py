@@ -32,6 +32,10 @@ VENT_STOP: Final = 0.4
 """Share of a print, next to the metal, that its vent leaves whole."""
 VENT_WALL_MM: Final = 5.0
 """Sand kept between a vent and metal; common practice, no source."""
+SHORT_WAY_MM: Final = 100.0
+"""A core needs no vent beyond its print where its gas has no farther to that (common practice, no
+source)."""
+
 VENT_CORE_WALL_MM: Final = 8.0
 """The same inside a core, where metal is all round; common practice, no source."""
 VENT_REACH: Final = (0.75, 0.48)
@@ -146,9 +150,13 @@ def _vent(
 def _depth_mm(start: Floats, one: Print, core: Core, heart: Rays, radius: float) -> float:
     """Return how much further into a core a vent goes on: to the middle, or near the end of one.
 
+    A core whose gas has no long way to its print is left whole.
+
     Whole steps, as long as there is sand of the core all round it and before it.
     """
     reach = VENT_REACH[len(core.prints) > 1] * float(np.ptp(core.solid.mesh()[0] @ one.outward))
+    if reach - one.length_mm <= SHORT_WAY_MM:
+        return 0.0
     most = reach - (1.0 - VENT_STOP) * one.length_mm
     wide = radius + VENT_CORE_WALL_MM
     n = int(max(most, 0.0) // VENT_STEP_MM)

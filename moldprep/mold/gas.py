@@ -145,7 +145,7 @@ def drain_pressure_pa(
     Examples
     --------
     >>> round(drain_pressure_pa(1000.0, 60.0, 100.0, 4.0, 20.0, 3.06e-11), 0)
-    164.0
+    163.0
     """
     if not (burn_s > 0.0 and length_mm > 0.0 and radius_mm > 0.0 and permeability_m2 > 0.0):
         raise ValueError(

@@ -13,6 +13,7 @@ from moldprep.geometry.lattice import Lattice
 from moldprep.geometry.occupancy import occupied
 from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
+from moldprep.mold import features
 from moldprep.mold.assembly import find_order
 from moldprep.mold.bolts import flange_bend_mpa, worst_bend
 from moldprep.mold.cutting import Cutting
@@ -78,7 +79,8 @@ def test_core_vents_lead_from_the_print_to_the_outside():
         assert vent.gap_mm(mold.metal, 50.0) > 4.0
 
 
-def test_core_vents_reach_to_the_heart_of_a_straight_core_and_keep_their_wall():
+def test_core_vents_reach_to_the_heart_of_a_long_core_and_keep_their_wall(monkeypatch):
+    monkeypatch.setattr(features, "SHORT_WAY_MM", 20.0)
     mold = mold_of(THICK, mold=PLAIN)
     vents = [vent for _, vent in gaps_of(mold, "vent")]
     assert len(vents) == 2
@@ -89,7 +91,8 @@ def test_core_vents_reach_to_the_heart_of_a_straight_core_and_keep_their_wall():
     assert_sound(mold)
 
 
-def test_a_core_vent_stops_short_of_metal_ahead():
+def test_a_core_vent_stops_short_of_metal_ahead(monkeypatch):
+    monkeypatch.setattr(features, "SHORT_WAY_MM", 20.0)
     mold = mold_of(SQUINT, mold=PLAIN)
     vents = [vent for _, vent in gaps_of(mold, "vent")]
     assert any((vent & SQUINT.hull()).size_mm[0] > 30.0 for vent in vents if not vent.is_empty)
