@@ -17,8 +17,8 @@ LARGE_MM: Final = 40.0
 source). [mm]"""
 
 AIR_CORE_CM3: Final = 100.0
-"""Air that leaves a blind feeder through its core, where no vent can go up (common practice, no
-source). [cm³]"""
+"""Air that leaves a blind feeder through its core where no vent can go up, or the cavity under a
+core that has a bore (common practice, no source). [cm³]"""
 
 OFF_MIDDLE: Final = 0.6
 """How far from the feeder's axis, over its radius, a vent stands: beside the air core. [-]"""
