@@ -53,6 +53,20 @@ def test_sprue_breaks_out_of_the_cope():
     assert_sound(mold)
 
 
+@pytest.mark.parametrize("cheeks_mm", [(), (60.0,)])
+def test_the_sand_of_a_bore_that_is_closed_on_top_stands_on_the_drag(cheeks_mm):
+    """A hub with a feeder over its bore, parted half way up: the sand in it is in one piece."""
+    hub = Solid.cone(45.0, 45.0, 80.0) - Solid.cone(22.0, 22.0, 82.0).moved((0.0, 0.0, -1.0))
+    feeder = ("F1", Role.FEEDER, Solid.cone(42.0, 42.0, 90.0).moved((0.0, 0.0, 79.9)))
+    mold = mold_of(hub, feeder, z_mm=40.0, cheeks_mm=cheeks_mm, plan=plan_of(top_mm=220.0))
+    drag = mold.pieces[0]
+    assert drag.name == "drag"
+    peg = Solid.cone(21.0, 21.0, 79.0)
+    agree((drag.solid & peg).volume_mm3, peg.volume_mm3, rel=1e-6, why=EXACT)
+    assert {piece.name for piece in mold.pieces} <= {"drag", "cheek", "cheek-1", "cope"}
+    assert_sound(mold)
+
+
 @pytest.mark.parametrize("low", [-61.7, -60.1, -59.3, -60.0])
 def test_no_skin_of_rounding_closes_an_open_body(low):
     """The block's top is its floor plus its height, which need not add up to the last bit."""

@@ -22,10 +22,12 @@ from moldprep.records import (
 )
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
-from moldprep.rigging.feed.feeder_seats import NEAR, SLIMMEST, SeatFinder
+from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.feeder_size import LEAST_SLEEVE_MM, moved_out, scaled
+from moldprep.rigging.feed.ground import NEAR
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.seat import chill_at, sleeve_wall_mm
+from moldprep.rigging.feed.side_seats import SLIMMEST
 from moldprep.rigging.gates.gate_cure import flatter
 from moldprep.thermal.holes import small_hole_mm3
 from moldprep.thermal.regions import region_name, unplaced

@@ -23,8 +23,9 @@ from moldprep.records import (
 )
 from moldprep.rigging.feed.chill_sites import ChillSite
 from moldprep.rigging.feed.feed_groups import JOIN_OPEN, FeedGroup, feed_groups, joined_groups
-from moldprep.rigging.feed.feeder_seats import Floats, SeatFinder
+from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.seat import Disc, Seat, chill_at
+from moldprep.rigging.feed.site_maps import Floats
 from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.out_of_reach import FAR_BEYOND
 from moldprep.thermal.pools import grown, way_mm

@@ -9,19 +9,15 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-import scipy  # scipy.signal takes a second to load: it is when it is needed
 from numpy.typing import NDArray
 from scipy import ndimage
 from shapely import distance, points
 from shapely.geometry import LineString
 
-from moldprep.rigging.feed.chill_sites import ChillSites
+from moldprep.rigging.feed.bore_mouths import GAP_MM, BoreSites
 from moldprep.rigging.feed.leads import leave_metal, spread_cells
 from moldprep.rigging.feed.reach import section_grid
 from moldprep.rigging.feed.site_maps import FOOT_SHARE, SIDE_GAP_MM, Bools, Floats
-
-STEP_SHARE: Final = 0.35
-"""Steps under a foot up to this share of its diameter would be filled with feeder metal."""
 
 N_DIRECTIONS: Final = 24
 
@@ -43,20 +39,6 @@ FAR: Final = 3.0
 NECK_MEETS: Final = 0.75
 """Share of a neck's section that must meet the casting squarely."""
 
-BORE_SHARE: Final = 2.0
-"""A hole up to this many times the area of a feeder is a bore, whose sand would hang on little
-beside it …"""
-
-BORE_MM2: Final = 5000.0
-"""… but none wider than this, 80 mm across: that is a window (common practice, no source)."""
-
-WINDOW_SHARE: Final = 1.0 / 3.0
-"""How much of a window's mouth a feeder may cover: what is left carries the sand in it (common
-practice, no source)."""
-
-OVER_BORE: Final = 0.95
-"""A foot stands at least this share of its radius away from a bore: the rest is the grid's."""
-
 IN_POCKET: Final = 0.25
 """How deep in a pocket a feeder may stand, over its diameter; deeper there is a core."""
 
@@ -65,10 +47,6 @@ MARGIN_CELLS: Final = 16
 
 WALLED_COST: Final = 1.0
 """What less sand than SIDE_GAP_MM to a wall that rises beside costs, in walls off the hot spot."""
-
-GAP_MM: Final = 20.0
-"""Sand between a feeder and another casting: 20 to 25 mm for small molds (common practice, no
-source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +76,7 @@ class SideSite:
     is_machined: bool
 
 
-class Sites(ChillSites):
+class Sites(BoreSites):
     """All places of one pattern."""
 
     # ---- top -----------------------------------------------------------------------------
@@ -191,38 +169,15 @@ class Sites(ChillSites):
         diameter_mm: float,
     ) -> TopSite:
         """Return what there is at a column, for a feeder whose middle is over another."""
-        face, radius = self.top, 0.5 * diameter_mm
-        z = np.nan_to_num(face.z_mm, nan=-1e9)
-        drop = np.where(self._footprint(spot, radius), z[spot] - z, 0.0)
-        step = drop > max(0.05 * diameter_mm, 2.0 * self._pitch)
-        step &= drop < STEP_SHARE * diameter_mm + self._pitch
-        step &= self._smooth != self._smooth[spot]
+        face = self.top
         return TopSite(
             at_mm=(float(self._x[spot[0]]), float(self._y[spot[1]]), float(face.z_mm[spot])),
             middle_mm=(float(self._x[middle[0]]), float(self._y[middle[1]])),
             foot_mm=2.0 * float(self._top_ground[spot]),
-            is_stepped=bool(step.sum() > 0.05 * np.pi * (radius / self._pitch) ** 2),
+            is_stepped=self._is_stepped(spot, spot, diameter_mm),
             is_machined=bool(face.is_machined[spot]),
             hole_share=float(holes[spot]),
         )
-
-    def _free_above(self, radius_mm: float, taken: tuple[tuple[float, float, float], ...]) -> Bools:
-        """Return the columns a feeder's middle may be over: clear of others and of bores."""
-        x, y = np.meshgrid(self._x, self._y, indexing="ij")
-        free = np.ones(x.shape, np.bool_)
-        for at_x, at_y, r in taken:
-            free &= np.hypot(x - at_x, y - at_y) > r + radius_mm
-        free &= self._from_rivals > radius_mm + GAP_MM
-        area = np.pi * radius_mm**2
-        widest = min(BORE_SHARE * area, BORE_MM2)
-        bores = self._bores(widest)
-        if bores.any():
-            clear = ndimage.distance_transform_edt(~np.pad(bores, 1))[1:-1, 1:-1] * self._pitch
-            free &= clear >= OVER_BORE * radius_mm
-        for window in self._windows(widest, area / WINDOW_SHARE):
-            covered = scipy.signal.fftconvolve(window, self._disc(radius_mm), mode="same")
-            free &= covered <= WINDOW_SHARE * window.sum() + 0.5
-        return free
 
     def _beside_its_neck(
         self,

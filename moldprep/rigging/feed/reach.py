@@ -25,8 +25,11 @@ that nearly coincide would leave slivers that no print file can hold. [mm]"""
 JOINED_MM: Final = 1e-6
 """How far what is put under a column reaches up into it: faces that only touch may not join."""
 
-N_DISC: Final = 33
-"""Points of a disc: its center, and 16 on each of two rings."""
+RINGS: Final = (0.25, 0.5, 0.75, 1.0)
+"""Radii of the rings of points on a disc, over its own."""
+
+N_RING: Final = 16
+"""Points on each ring."""
 
 THIN_MM: Final = 2.0
 """Half the width of ground too narrow for a foot: fillets and edges seen from above."""
@@ -199,14 +202,14 @@ def section_grid(
 
 def _is_ground(near: Floats) -> bool:
     """Return whether so many drops from a disc are enough to stand on."""
-    return len(near) >= GROUND_SHARE * N_DISC
+    return len(near) >= GROUND_SHARE * N_RING * len(RINGS)
 
 
 def _disc(center: Floats, radius_mm: float) -> Floats:
-    """Return points over a level disc: center and two rings. (33, 3) [mm]"""
-    angles = 2.0 * np.pi * np.arange(16) / 16
-    ring = np.stack([np.cos(angles), np.sin(angles), np.zeros(16)], axis=1)
-    return np.vstack([center, center + 0.5 * radius_mm * ring, center + radius_mm * ring])
+    """Return points over a level disc, its center and rings: (65, 3). [mm]"""
+    angles = 2.0 * np.pi * np.arange(N_RING) / N_RING
+    ring = np.stack([np.cos(angles), np.sin(angles), np.zeros(N_RING)], axis=1)
+    return np.vstack([center, *(center + share * radius_mm * ring for share in RINGS)])
 
 
 def _place(at_mm: Floats) -> str:

@@ -55,6 +55,22 @@ class Seat:
         return self.at_mm[0], self.at_mm[1], radius
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Want:
+    """What a feeder is wanted for, and what is in its way; pattern frame.
+
+    near_mm   : (3,) the hot spot
+    feeds_mm3 : volume of all it serves
+    taken     : discs it must not overlap
+    """
+
+    section: Section
+    near_mm: Floats
+    feeds_mm3: float
+    taken: tuple[Disc, ...]
+    sleeve: Sleeve
+
+
 def sleeve_wall_mm(sleeve: Sleeve, diameter_mm: float) -> float:
     """Return the wall of a kind of sleeve for a feeder, 0 for none. [mm]"""
     if sleeve == "none":
