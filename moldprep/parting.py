@@ -15,7 +15,6 @@ import numpy as np
 from moldprep.arrays import Flags
 from moldprep.errors import JobError
 from moldprep.geometry.faces import Surface, face_colors, select_any, unit
-from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import Spots, spread_spots
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.geometry.undercuts import (
@@ -121,7 +120,7 @@ def _turned(body: Body, turn: Floats) -> Body:
 
 def _choices(surface: Surface, machined: Flags, keys: PartingKeys) -> list[PullChoice]:
     """Return every choice looked at, best first; equal scores keep the order of looking."""
-    rays = Rays(surface.points, surface.faces)
+    rays = surface.rays
     samples = spread_spots(surface.points[surface.faces], SAMPLES)
     views = []
     for axis in _axes(surface, samples, keys):

@@ -58,6 +58,11 @@ class Surface:
         return cls(*solid.mesh())
 
     @cached_property
+    def rays(self) -> Rays:
+        """The scene of the mesh. [mm]"""
+        return Rays(self.points, self.faces)
+
+    @cached_property
     def _cross(self) -> Floats:
         a, b, c = (self.points[self.faces[:, k]] for k in range(3))
         return np.asarray(np.cross(b - a, c - a))
@@ -300,7 +305,7 @@ def carried(
 
     A new facet lies on the old one nearest to its middle, if that is near and faces alike.
     """
-    place, nearest = Rays(old.points, old.faces).nearest(new.centers_mm)
+    place, nearest = old.rays.nearest(new.centers_mm)
     is_on = np.linalg.norm(place - new.centers_mm, axis=1) <= off_mm
     is_on &= np.einsum("ij,ij->i", old.normals[nearest], new.normals) > 0.7
     return tuple(np.asarray(label[nearest] & is_on) for label in labels)

@@ -39,7 +39,7 @@ def occupied(solid: Solid, lattice: Lattice) -> NDArray[np.bool_]:
     nx, ny, nz = lattice.shape
     pitch, origin = lattice.pitch_mm, lattice.origin_mm
     points, faces = solid.mesh()
-    rays, slope = Rays(points, faces), unit_normals(points[faces])[:, 2]
+    rays, slope = Rays.of(solid), unit_normals(points[faces])[:, 2]
     flips, left = np.zeros(nx * ny * (nz + 1), np.int64), np.arange(nx * ny)
     for nudge in NUDGES:
         start = np.empty((len(left), 3))
@@ -68,7 +68,7 @@ def shares_of(solid: Solid, lattice: Lattice) -> Shares:
     if min(part.shape) == 0:
         return whole
     points, faces = solid.mesh()
-    rays, normals = Rays(points, faces), unit_normals(points[faces])
+    rays, normals = Rays.of(solid), unit_normals(points[faces])
     mean, weighed, weight = (np.zeros(part.shape) for _ in range(3))
     for axis in range(3):
         share, crossed = _along(rays, normals[:, axis], part, axis)

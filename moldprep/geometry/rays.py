@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from types import ModuleType
 from typing import Final
 
@@ -43,6 +44,10 @@ with _without(
 ):
     import open3d as o3d
 
+SCENES_KEPT: Final = 32
+"""Bodies whose scene is kept for the next who asks: to sort the facets takes longer than most
+questions."""
+
 SLANTED: Final = tuple(
     np.array(d) / np.linalg.norm(d)
     for d in ((0.2935, 0.5127, 0.8067), (-0.6853, 0.2141, 0.6961), (0.1377, -0.8719, -0.4699))
@@ -76,10 +81,10 @@ class Rays:
             o3d.core.Tensor(faces.astype(np.uint32)),
         )
 
-    @classmethod
-    def of(cls, solid: Solid) -> "Rays":
+    @staticmethod
+    def of(solid: Solid) -> "Rays":
         """Return the scene of a solid; facets are numbered as in `solid.mesh()`."""
-        return cls(*solid.mesh())
+        return _scene_of(solid)
 
     def first(self, origins: Floats, directions: Floats) -> tuple[Floats, Ints]:
         """Return (distance (n,) [mm], facet (n,)) of the first hit; inf and -1 where none."""
@@ -144,3 +149,8 @@ class Rays:
     def _tensor(self, origins: Floats, directions: Floats) -> o3d.core.Tensor:
         directions = np.broadcast_to(directions, np.shape(origins))
         return o3d.core.Tensor(np.hstack([origins - self._middle, directions]).astype(np.float32))
+
+
+@lru_cache(SCENES_KEPT)
+def _scene_of(solid: Solid) -> Rays:
+    return Rays(*solid.mesh())

@@ -16,7 +16,6 @@ from scipy.sparse.linalg import splu
 from moldprep.arrays import Flags
 from moldprep.geometry.faces import Surface
 from moldprep.geometry.flats import PLANE_DEG
-from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
 
 SMOOTH_DEG: Final = 35.0
@@ -291,7 +290,7 @@ def run_through(surface: Surface) -> Flags:
     length = surface.edge_mm
     keep = np.flatnonzero(length > 1e-6)
     direction = (end - start)[keep] / length[keep, None]
-    hit = Rays(surface.points, surface.faces).crossings(start[keep], direction)
+    hit = surface.rays.crossings(start[keep], direction)
     edge = keep[hit.ray]
     slack = 1e-3 + 1e-4 * length[edge]
     between = (hit.distance > slack) & (hit.distance < length[edge] - slack)

@@ -87,7 +87,7 @@ def is_blocked(
 def find_undercuts(surface: Surface, z_mm: float) -> tuple[Undercut, ...]:
     """Return the patches neither half can form, largest first; part frame, z up."""
     samples = spots_on_facets(surface.points[surface.faces], surface.area_mm2.sum() / SAMPLES)
-    rays = Rays(surface.points, surface.faces)
+    rays = surface.rays
     up = np.array([0.0, 0.0, 1.0])
     is_cope = in_cope(samples, z_mm)
     solid = Solid.from_mesh(surface.points, surface.faces)

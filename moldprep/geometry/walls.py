@@ -7,7 +7,6 @@ import numpy as np
 
 from moldprep.arrays import Flags
 from moldprep.geometry.faces import SPECK_SHARE, Surface
-from moldprep.geometry.rays import Rays
 from moldprep.geometry.reshape import SMOOTH_DEG, strips
 from moldprep.geometry.sampling import spots_on_facets
 from moldprep.geometry.solid import Floats, Ints, Solid
@@ -112,7 +111,7 @@ def _in_pocket(surface: Surface, wall: Ints, side: Ints, z_mm: float) -> Flags:
     n = 2 * (int(wall.max(initial=-1)) + 1)
     if n == 0:
         return np.zeros(len(wall), np.bool_)
-    rays, of = Rays(surface.points, surface.faces), part[samples.facet]
+    rays, of = surface.rays, part[samples.facet]
     up, down = (is_seen(rays, samples, sense * UP) for sense in (1.0, -1.0))
     total = np.bincount(of, samples.area_mm2, n)
     is_shut = np.where(side[samples.facet] > 0, ~up & down, ~down & up)
@@ -207,7 +206,7 @@ def _facing(surface: Surface, wall: Ints, side: Ints, n: int) -> tuple[Flags, Fl
         return np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     samples = samples.only(mine)
     of, area = of[mine], samples.area_mm2
-    rays = Rays(surface.points, surface.faces)
+    rays = surface.rays
     level = samples.normals * [1.0, 1.0, 0.0]
     level /= np.maximum(np.linalg.norm(level, axis=1), 1e-12)[:, None]
     distance, _ = rays.first(samples.at_mm + 0.02 * level, level)

@@ -72,7 +72,7 @@ def find_thinnest(solid: Solid, marks: tuple[Floats, ...] = ()) -> ThinSand:
     points, faces = solid.mesh()
     corners = points[faces]
     spots = spread_spots(corners, SAMPLES)
-    distance, facet = Rays(points, faces).first(spots.at_mm - 1e-3 * spots.normals, -spots.normals)
+    distance, facet = Rays.of(solid).first(spots.at_mm - 1e-3 * spots.normals, -spots.normals)
     opposed = np.einsum("ij,ij->i", spots.normals, unit_normals(corners)[facet]) < OPPOSED
     reach = np.where(np.isfinite(distance), distance, 0.0)[:, None]
     for low, high in marks:

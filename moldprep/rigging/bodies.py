@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -54,6 +55,9 @@ STANDS_OUT_MM: Final = 1.0
 
 NEAR_START_MM: Final = 1.0
 """Half the side of the cube round a channel's start that its outer part is known by."""
+
+FEEDERS_KEPT: Final = 128
+"""Feeders whose bodies are kept: from one round to the next, most stay as they are."""
 
 FILTER_LIP_MM: Final = 4.0
 """Seat all round a filter (3 to 5 mm, common practice, no source)."""
@@ -238,14 +242,15 @@ def _chamber(plan: FilterPlan, runner: RunnerPlan, at: Floats, toward: Floats) -
     return Solid.hull_of(np.vstack([print_side, runner_side]))
 
 
-def feeder_bodies(feeder: FeederPlan, target: Target, top_mm: float) -> list[Body]:
+@lru_cache(FEEDERS_KEPT)
+def feeder_bodies(feeder: FeederPlan, target: Target, top_mm: float) -> tuple[Body, ...]:
     """Return the feeder, and its neck where it has one."""
     if feeder.kind == "side":
-        return [_named(feeder, _feeder_column(feeder, top_mm)), _side_neck(feeder, target)]
+        return (_named(feeder, _feeder_column(feeder, top_mm)), _side_neck(feeder, target))
     if feeder.neck_width_mm > 0.0:
-        return [_named(feeder, _feeder_column(feeder, top_mm)), _top_neck(feeder, target)]
+        return (_named(feeder, _feeder_column(feeder, top_mm)), _top_neck(feeder, target))
     at, column = np.asarray(feeder.at_mm), _feeder_column(feeder, top_mm)
-    return [_named(feeder, target.set_down(column, at, feeder.diameter_mm, what=feeder.name))]
+    return (_named(feeder, target.set_down(column, at, feeder.diameter_mm, what=feeder.name)),)
 
 
 def _named(feeder: FeederPlan, solid: Solid) -> Body:

@@ -1,5 +1,6 @@
 """Plan -> Rigging: named bodies of metal, and the inserts."""
 
+from functools import lru_cache
 from typing import Final
 
 from moldprep.errors import StageError
@@ -20,6 +21,7 @@ from moldprep.rigging.bodies import (
 )
 from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed.webs import fill_webs
+from moldprep.rigging.metal import joined
 from moldprep.tolerances import SLIVER_MM3
 
 BURIED: Final = 0.9
@@ -27,6 +29,14 @@ BURIED: Final = 0.9
 purpose, a neck or the end of a gate, is a small part of its body."""
 
 
+PLANS_KEPT: Final = 2
+"""Plans whose bodies are kept: the best of the trials is frozen once more, on the full grid."""
+
+PLACES_KEPT: Final = 32
+"""Placed castings that are kept: what hangs on one of them can then be kept, too."""
+
+
+@lru_cache(PLANS_KEPT)
 def build_rigging(plan: RiggingPlan, pattern: Pattern) -> Rigging:
     """Return every body of the plan: castings, channels, feeders, vents, inserts.
 
@@ -63,7 +73,7 @@ def build_rigging(plan: RiggingPlan, pattern: Pattern) -> Rigging:
     ]
     _refuse_twins(castings + tuple(bodies))
     _refuse_buried(castings, bodies)
-    metal = Solid.union(body.solid for body in (*castings, *bodies))
+    metal = joined((*castings, *bodies))
     inserts = _inserts(plan, metal)
     filled, inserts, reasons = fill_webs(castings, bodies, inserts, metal)
     return Rigging(castings=castings, bodies=filled, inserts=inserts, reasons=reasons)
@@ -74,11 +84,12 @@ def placed_casting(pattern: Pattern, place: Placement) -> Body:
     return Body(name=place.name, role=Role.CASTING, solid=placed(pattern.solid, place))
 
 
+@lru_cache(PLACES_KEPT)
 def placed(solid: Solid, place: Placement) -> Solid:
     """Return a body turned and moved as the placement says."""
     if place.turn_deg:
         solid = solid.turned((0.0, 0.0, place.turn_deg))
-    return solid.moved(place.move_mm)
+    return solid.moved(place.move_mm) if any(place.move_mm) else solid
 
 
 def _own_bodies(pattern: Pattern, placements: tuple[Placement, ...]) -> list[Body]:

@@ -68,7 +68,7 @@ def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Surv
     """
     solid = pattern.solid
     points, faces = solid.mesh()
-    rays, corners = Rays(points, faces), points[faces]
+    rays, corners = Rays.of(solid), points[faces]
     coarse = spots_on_facets(corners, solid.area_mm2 / 20_000.0)
     thin_mm = thinnest_wall_mm(rays, coarse)
     lattice = _lattice(solid, thin_mm, job)

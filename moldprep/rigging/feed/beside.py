@@ -5,6 +5,7 @@ Seats are tried with the measures that the finished mold is judged by.
 
 import math
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Final
 
 from moldprep.errors import StageError
@@ -26,6 +27,10 @@ BLEND_SHARE: Final = 0.25
 LEAST_SAND_MM: Final = 10.0
 """Sand heated from both sides by iron or steel, thinner than this, burns through (common practice,
 no source)."""
+
+
+SEATS_KEPT: Final = 256
+"""Seats whose answer is kept: the search comes back to the same places, and each round to them."""
 
 
 def openings_beside(
@@ -80,12 +85,17 @@ def stands_clear(plan: FeederPlan, target: Target, alloy: Alloy) -> bool:
     Exact to the solids. Openings no larger than a blend are let pass; where there is none, no sand
     thinner than a web that stands is left under a feeder on a neck.
     """
+    return _stands_clear(plan, target, LEAST_SAND_MM if burns_through(alloy) else WEB_MM)
+
+
+@lru_cache(SEATS_KEPT)
+def _stands_clear(plan: FeederPlan, target: Target, least: float) -> bool:
+    """Return whether a feeder stands clear of its casting, with so much sand beside it."""
     try:
         bodies = feeder_bodies(plan, target, plan.at_mm[2] + plan.height_mm)
     except StageError:
         return False
     feeder = bodies[0].solid
-    least = LEAST_SAND_MM if burns_through(alloy) else WEB_MM
     near = crop_to(target.solid, feeder, 2.0 * least)
     openings = openings_beside(feeder, [near], beside_from_mm(plan))
     if sum(patch.area_mm2 for patch in openings) > most_blend_mm2(_way_in_mm2(plan)):
@@ -93,7 +103,7 @@ def stands_clear(plan: FeederPlan, target: Target, alloy: Alloy) -> bool:
     if has_neck(plan) and not openings and find_gap(feeder, near, WEB_MM) is not None:
         return False
     casting = Body(name=target.name, role=Role.CASTING, solid=near)
-    rigging = Rigging(castings=(casting,), bodies=tuple(bodies), inserts=())
+    rigging = Rigging(castings=(casting,), bodies=bodies, inserts=())
     return not side_sand(rigging, least)
 
 

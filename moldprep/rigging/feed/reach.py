@@ -1,6 +1,6 @@
 """Bringing rigging to the body it feeds: just into its wall, never short of it, never through."""
 
-from functools import cached_property
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -38,15 +38,16 @@ FAR_MM: Final = 20.0
 """How far past the planned end an ingate may be lengthened to reach its casting, at least."""
 
 
+@dataclass(frozen=True)
 class Target:
-    """A body that something is to be hung on, with its rays."""
+    """A body that something is to be hung on; the same for one name and one solid."""
 
-    def __init__(self, name: str, solid: Solid) -> None:
-        self.name, self.solid = name, solid
+    name: str
+    solid: Solid
 
-    @cached_property
+    @property
     def rays(self) -> Rays:
-        """The ray scene, made when first asked for."""
+        """The ray scene."""
         return Rays.of(self.solid)
 
     def brought_into(

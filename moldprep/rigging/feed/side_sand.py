@@ -106,7 +106,7 @@ def _walls(
     owner = np.full(len(start), -1)
     for k, body in enumerate(near):
         points, faces = body.solid.mesh()
-        rays = Rays(points, faces)
+        rays = Rays.of(body.solid)
         length, facet = rays.first(start, spots.normals)
         hit = (length < first) & ~rays.is_inside(start)
         first[hit], owner[hit] = length[hit], k

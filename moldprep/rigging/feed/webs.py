@@ -152,7 +152,7 @@ def _without(solid: Solid, others: Sequence[Solid]) -> Solid:
 def _find_webs(solids: Sequence[Solid], n_cast: int, whole: Solid) -> list[_Web]:
     """Return the webs seen from every body but the castings, among all that is no sand."""
     points, faces = whole.mesh()
-    rays, normals = Rays(points, faces), unit_normals(points[faces])
+    rays, normals = Rays.of(whole), unit_normals(points[faces])
     skin = points[faces]
     scenes = [(Rays.of(solid), solid.bounds) for solid in solids]
     found: list[_Web] = []
