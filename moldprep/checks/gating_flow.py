@@ -94,18 +94,19 @@ def _speed(results: Results, limit: float) -> Iterator[Finding]:
     limit=2.0,
 )
 def gates_share_the_flow(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare each gate's flow with the mean of all gates."""
+    """Compare each gate's flow with an even share of what its casting takes of the metal."""
     flow, gates = results.need(FlowGraph), _gates(results)
     if len(gates) < 2:
         yield passed_over("fewer than two gates")
         return
+    even = _even_shares(flow)
     for channel in flow.channels:
         if channel.body in gates:
-            times = channel.share * len(gates)
+            times = channel.share / even.get(channel.body, 1.0 / len(gates))
             yield judged(
                 times <= limit,
                 f"{channel.body} takes {100.0 * channel.share:.0f} % of the flow, "
-                f"{times:.2f} x the mean",
+                f"{times:.2f} x the mean for what it fills",
                 value=times,
                 part=channel.body,
                 at_mm=channel.at_mm,
@@ -121,23 +122,35 @@ def gates_share_the_flow(results: Results, limit: float) -> Iterator[Finding]:
     miss=Verdict.WARN,
 )
 def every_gate_works(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the most each gate takes at any time with the mean of all gates."""
+    """Compare the most each gate takes at any time with the mean of gates for what it fills."""
     flow, gates = results.need(FlowGraph), _gates(results)
     whole = sum(float(course.shares[0].sum()) for course in flow.cavities)
     if len(gates) < 2 or whole <= 0.0:
         yield passed_over("fewer than two gates")
         return
+    even = _even_shares(flow)
     for course in flow.cavities:
         for name, most in zip(course.inlets, course.shares.max(axis=0), strict=True):
-            times = float(most) * len(gates) / whole
+            times = float(most) / (even.get(name, 1.0 / len(gates)) * whole)
             yield judged(
                 times >= limit,
-                f"{name} takes {times:.2f} x the mean of the gates at most",
+                f"{name} takes {times:.2f} x the mean of gates, for what it fills, at most",
                 value=times,
                 part=name,
                 at_mm=_place(flow, name),
                 remedy=f"lower {name}, widen it, or take it out",
             )
+
+
+def _even_shares(flow: FlowGraph) -> dict[str, float]:
+    """Return what each gate would take of the flow: the volume it fills, evenly among its gates."""
+    whole = sum(float(course.volume_mm3[-1]) for course in flow.cavities)
+    even: dict[str, float] = {}
+    for course in flow.cavities:
+        for name in course.inlets:
+            each = float(course.volume_mm3[-1]) / len(course.inlets) / max(whole, 1e-9)
+            even[name] = even.get(name, 0.0) + each
+    return {name: share for name, share in even.items() if share > 0.0}
 
 
 def _place(flow: FlowGraph, name: str) -> tuple[float, ...]:

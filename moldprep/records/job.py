@@ -219,8 +219,8 @@ class RiggingKeys(Table):
     )
     placements: tuple[Placement, ...] = Field(
         (),
-        description="where each casting sits; automatic gating wants one row, or two that face"
-        " each other",
+        description="where each casting sits; automatic gating wants rows, with room for a runner"
+        " beside each",
     )
     basin: BasinPlan | None = Field(None, description="pouring basin")
     sprue: SpruePlan | None = Field(None, description="sprue")

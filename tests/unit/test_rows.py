@@ -19,7 +19,6 @@ SIZE = (80.0, 50.0, 30.0)
 
 def planned(*places, until="flow"):
     """Return the results of blocks at (x, y, turn)."""
-    block = Solid.box([-0.5 * s for s in SIZE], [0.5 * s for s in SIZE])
     keys = RiggingKeys(
         placements=tuple(
             Placement(name=f"part-{k}", move_mm=(x, y, z), turn_deg=turn)
@@ -27,9 +26,14 @@ def planned(*places, until="flow"):
             for z in [rest[0] if rest else 0.0]
         )
     )
-    job = job_for("al-si7mg", rigging=keys)
+    block = Solid.box([-0.5 * s for s in SIZE], [0.5 * s for s in SIZE])
+    return made_until(until, block, job_for("al-si7mg", rigging=keys))
+
+
+def made_until(until, solid, job):
+    """Return the results of a casting's job up to a stage."""
     results = Results(
-        job, find(Alloy, job.alloy), find(Sand, job.sand), find(Rules, job.rules), cast(block)
+        job, find(Alloy, job.alloy), find(Sand, job.sand), find(Rules, job.rules), cast(solid)
     )
     for stage in STAGES[1:]:
         results = results.plus(stage.make(results))
@@ -57,13 +61,34 @@ def test_placed_castings_are_gated_where_they_lie(places):
     assert [f.message for f in found if f.verdict is Verdict.FAIL] == []
 
 
+@pytest.mark.parametrize(
+    "places",
+    [
+        [(x, y, 0) for x in (0, 140) for y in (0, 110, 220)],
+        [(x, y, 0) for x in (0, 130, 260) for y in (0, 140, 280)],
+        [(x + 5 * (y > 200), y, 180 * (y == 130)) for x in (0, 125) for y in (0, 130, 270, 390)],
+    ],
+    ids=["3 x 2, runners outside", "3 x 3", "4 rows, not quite in line"],
+)
+def test_rows_of_castings_hang_on_runners_of_one_trunk_and_fill_alike(places):
+    made = planned(*places)
+    plan = made.need(RiggingPlan)
+    assert [place.move_mm[:2] for place in plan.placements] == [p[:2] for p in places]
+    assert sorted(gate.into for gate in plan.ingates) == sorted(p.name for p in plan.placements)
+    found = run_checks(made, ("gating",)).findings
+    assert [f.message for f in found if f.verdict is Verdict.FAIL] == []
+    alike = [f for f in found if f.id == "gating/castings-fill-alike"]
+    assert len(alike) == len(places)
+    assert [f.message for f in alike if f.verdict is not Verdict.PASS] == []
+
+
 def test_castings_behind_others_are_refused_with_what_to_do():
-    places = [(x, y, 0) for x in (0, 140) for y in (0, 110, 220)]
-    with pytest.raises(StageError, match="no straight runner has room past all castings") as err:
+    places = [(x, y, 0) for x in (0, 110, 220) for y in (0, 80, 160)]
+    with pytest.raises(StageError, match="no runners have room past all castings") as err:
         planned(*places, until="plan")
     assert err.value.code == "rigging/no-room"
-    assert "two rows that face each other" in err.value.fix
-    assert "mold.count = 6" in err.value.fix
+    assert "every other gap between rows" in err.value.fix
+    assert "mold.count = 9" in err.value.fix
 
 
 def test_castings_at_unlike_heights_are_refused_by_name():

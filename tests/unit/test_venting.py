@@ -264,6 +264,12 @@ def test_every_large_blind_feeder_is_vented_whatever_the_choke():
     assert [(vent.into, vent.diameter_mm) for vent in vents] == [("F1", 5.0), ("F2", 5.0)]
 
 
+def test_each_copy_gets_a_vent_where_its_air_would_not_pass_an_air_core():
+    feeders = (blind("F1", -100.0, 39.0, into="A"), blind("F2", 100.0, 39.0, into="B"))
+    vents = vents_on_feeders(plan_with(*feeders), pattern_of(SLAB), 20.0)
+    assert [vent.into for vent in vents] == ["F1", "F2"]
+
+
 def test_a_blind_feeder_without_an_air_core_is_vented_in_any_case():
     feeder = blind("F1", 0.0, has_air_core=False)
     (vent,) = vents_on_feeders(plan_with(feeder), pattern_of(SLAB), 0.0)

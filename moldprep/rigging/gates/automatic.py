@@ -3,18 +3,21 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
+from itertools import islice
 
 import numpy as np
 from shapely.geometry import Polygon
 
 from moldprep.errors import StageError
-from moldprep.geometry.solid import Floats, Solid
+from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Role, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
+from moldprep.rigging.gates.comb import lay_comb
 from moldprep.rigging.gates.falls import Falls
 from moldprep.rigging.gates.gate_sites import (
     OFF_LEVEL_MM,
+    Gate,
     GateSearch,
     Side,
 )
@@ -23,10 +26,17 @@ from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.rows import (
     RowSide,
     Search,
+    lanes_of,
     lay_row,
     not_in_rows,
     refuse_uneven,
     rows_of,
+)
+from moldprep.rigging.gates.shares import (
+    rates_of,
+    reweighted,
+    shares_of,
+    with_even_gates,
 )
 from moldprep.rigging.gates.sizing import (
     LEAST_BASIN_MM,
@@ -40,7 +50,7 @@ from moldprep.rigging.gates.sizing import (
 from moldprep.rigging.gates.trees import lay_out
 from moldprep.rigging.gates.trial import trial_pour
 from moldprep.rigging.gates.tries import LAST_TRIES, TRIES, Try
-from moldprep.rigging.layout import Branch, Layout, Task, basin_depth_mm, runner_section_mm
+from moldprep.rigging.layout import Layout, Task, basin_depth_mm, runner_section_mm
 
 RUNNER_BELOW = ("aluminium", "copper")
 """Families whose runner lies in the drag and whose ingates lie in the cope. The others the other
@@ -68,10 +78,6 @@ TRIALS_OF_MANY = 6
 UNEVEN = 0.03
 """Runners are drawn anew where a branch fills its castings so much off the mean. [-]"""
 
-WEIGHTS = (0.6, 1.8)
-"""Section of a branch over what its share asks for, least and most (common practice, no source).
-[-]"""
-
 COARSE_MM = 0.2
 """How far off the casting the surface may be that channels keep clear of. [mm]"""
 
@@ -80,6 +86,9 @@ MOST_RESIZED = 1.6
 
 MOST_ROWS = 6
 """Ways to lay one runner past placed castings that are laid out in full."""
+
+MOST_COMBS = 60
+"""The same for several runners, where one finds no room: most have none between rows either."""
 
 SHARES = (0.7, 0.5, 0.35, 0.25, 0.15, 0.08, 0.04, 0.02)
 """Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
@@ -160,12 +169,15 @@ class AutoGating:
 
     def takes(self, side: Side, room: Room) -> bool:
         """Return whether the casting's walls have room for gates of these sections there."""
+        return all(self._takes(side, gate, room) for gate in side.gates)
+
+    def _takes(self, side: Side, gate: Gate, room: Room) -> bool:
+        """Return whether the casting's wall has room for one of a side's gates."""
+        if gate.into != "casting":
+            return True
         wall = self._walls.among(room).seen(side.way)
-        places = [(gate, int(np.argmin(np.abs(wall.s - gate.along_mm)))) for gate in side.gates]
-        return all(
-            gate.into != "casting" or bool(wall.fits(gate.width_mm, gate.height_mm, side.way)[k])
-            for gate, k in places
-        )
+        k = int(np.argmin(np.abs(wall.s - gate.along_mm)))
+        return bool(wall.fits(gate.width_mm, gate.height_mm, side.way)[k])
 
     @property
     def wanted_level_mm(self) -> float:
@@ -275,8 +287,10 @@ class AutoGating:
             sizes = with_less_ingate(sizes, share, self.alloy)
             room = self.room(feeders, chills, top)
             sides = self._sides(room, feeders, sizes, level, n_levels, tries)
-            laid = [(side, self._laid_out(side, sizes, room, top)) for side in sides]
+            laid = ((side, self._laid_out(side, sizes, room, top)) for side in sides)
             found = [(one[0], side, one[1]) for side, one in laid if one is not None]
+            if not found and sides and self.placements:
+                found = self._combed(room, sizes, level, n_levels, top, tries)
             if not found and sides and n_levels == 1 and best is None:
                 is_blocked, n_levels = True, LEVELS_COMPARED  # room on another level?
                 continue
@@ -288,6 +302,18 @@ class AutoGating:
                 break
             level, n_levels = side.level_mm, 0  # the areas there, no other level
         return best, is_blocked
+
+    def _combed(
+        self, room: Room, sizes: Sizes, level: float, n_levels: int, top: float,
+        tries: Sequence[Try],
+    ) -> list[tuple[float, Side, Layout]]:  # fmt: skip
+        """Return the first way to lay several runners past placed castings, if there is one."""
+        search = self._search_from(room, sizes, level, n_levels, tries)
+        for side in islice(lanes_of(self.placements, search), MOST_COMBS):
+            laid = self._laid_out(side, sizes, room, top)
+            if laid is not None:
+                return [(laid[0], side, laid[1])]
+        return []
 
     def _poured_in_time(
         self, sizes: Sizes, layout: Layout, side: Side, top: float,
@@ -302,18 +328,21 @@ class AutoGating:
             return sizes, layout
         best, now = (sizes, layout), (sizes, layout)
         closest, weights = math.inf, (1.0,) * layout.branches[0].n_arms
-        for _ in range(TRIALS if len(layout.branches) == 1 else TRIALS_OF_MANY):
+        takes = partial(self._takes, room=room)
+        for _ in range(TRIALS if len(shares_of(layout, side)) == 1 else TRIALS_OF_MANY):
             takes_s, flows = trial_pour(now[1], feeders, now[0], top, self.pattern, self.alloy)
             off = abs(takes_s / sizes.pour_time_s - 1.0)
             foot = now[0].foot_mm2 * takes_s / sizes.pour_time_s
-            rates = _rates(layout.branches, flows)
-            uneven = float(np.abs(rates - 1.0).max())
+            shares = shares_of(now[1], side)
+            filled = rates_of(shares, flows)
+            uneven = float(np.abs(filled - 1.0).max())
             if max(off, uneven) < closest:
                 best, closest = now, max(off, uneven)
             is_done = off <= TIME_OFF and uneven <= UNEVEN
             if is_done or not 1.0 / MOST_RESIZED < foot / sizes.foot_mm2 < MOST_RESIZED:
                 break
-            weights = _reweighted(weights, layout.branches, rates)
+            weights = reweighted(weights, layout.branches, flows)
+            side = with_even_gates(side, shares, filled, takes)
             why = Reason(
                 item="choke",
                 why=f"{foot:.0f} mm² instead: a trial pour with all losses would else take"
@@ -461,23 +490,6 @@ class AutoGating:
             spacing_mm=self.shop.spacing_mm if spacing == "auto" else spacing, weights=weights,
         )  # fmt: skip
         if isinstance(side, RowSide):
-            return lay_row(task, side, self.placements, self.alloy)
+            lay = lay_row if side.n_lanes == 1 else lay_comb
+            return lay(task, side, self.placements, self.alloy)
         return lay_out(task, self.alloy)
-
-
-def _rates(branches: Sequence[Branch], flows: dict[str, float]) -> Floats:
-    """Return (n,) flow into each casting of a branch over the mean. [-]"""
-    each = np.array([sum(flows.get(name, 0.0) for name in one.gates) for one in branches])
-    castings = np.array([one.n_castings for one in branches])
-    return np.asarray(each / castings * castings.sum() / each.sum())
-
-
-def _reweighted(
-    weights: tuple[float, ...], branches: Sequence[Branch], rates: Floats
-) -> tuple[float, ...]:
-    """Return the weight of each arm: more where castings fill too slowly, as much in all."""
-    arms, share = [one.arm for one in branches], np.array([one.share for one in branches])
-    found = np.array(weights)
-    wanted = np.clip(found[arms] / np.maximum(rates, 0.2), *WEIGHTS)
-    found[arms] = wanted * share.sum() / (share @ wanted)
-    return tuple(found.tolist())

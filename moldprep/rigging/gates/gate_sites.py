@@ -16,13 +16,14 @@ from moldprep.records.plan import FeederPlan
 from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.gates.gate_walls import (
     HEIGHTS_MM,
+    LEAST_MM,
     Approach,
     Wall,
     Walls,
     outline_points,
 )
 from moldprep.rigging.gates.spread import one_each, spread
-from moldprep.rigging.gates.tries import TRIES, Try
+from moldprep.rigging.gates.tries import TRIES, UPRIGHT, Try
 from moldprep.tolerances import OVERLAP_MM
 
 SIDE_DEG: Final = 10.0
@@ -88,6 +89,9 @@ class Gate:
 
     along_mm : place along the side; `wall_mm` the nearest wall, outward
     into     : "casting", or the feeder's name
+    piece    : number of the body it fills, of several that the casting's model holds
+    metal    : what that body is of the casting [-]
+    usual_mm : width before it was changed to make castings fill alike; 0 where it was not
     """
 
     along_mm: float
@@ -96,6 +100,9 @@ class Gate:
     height_mm: float
     notch_mm: float
     into: str
+    piece: int = 0
+    metal: float = 1.0
+    usual_mm: float = 0.0
 
     @property
     def widest_mm(self) -> float:
@@ -145,6 +152,7 @@ class GateSearch:
         self._joint_mm = joint_mm
         self._walls, self._room, self._wall_mm = walls, walls.room, wall_mm
         self._gates_each = self._walls.n_pieces > 1
+        self._metal = self._walls.metal_of(feeders)
         wants_feeders = alloy.wants_gates == "feeder"
         bare = [f for f in feeders if f.kind == "side" and f.sleeve == "none"]
         self._feeders = bare if wants_feeders else []
@@ -288,26 +296,54 @@ class GateSearch:
     def _into_wall(
         self, wall: Wall, way: Approach, count: int, sections: list[list[float]]
     ) -> Iterator[Side]:
-        """Yield `count` equal ingates into the casting's wall, as thick as it allows."""
+        """Yield `count` ingates into the casting's wall, as thick as it allows.
+
+        They are equal but where each fills a body of its own: then as wide as that has metal.
+        """
+        if self._gates_each:
+            yield from self._into_each(wall, way, count, sections)
+            return
         for width, height, notch in sections:
             fits = wall.fits(width, height, way)
             if not fits.any():
-                continue
-            if self._gates_each:
-                owners = self._walls.owners(wall, way)
-                each = one_each(wall.s, fits, owners, count, width + self._wall_mm)
-                if each:
-                    yield self._side(wall, way, each, width, height, notch)
-                    return
                 continue
             spreads = [
                 spread(wall.s, fits, count, width + self._wall_mm, closeness)
                 for closeness in (CLOSENESS if count > 1 else CLOSENESS[:1])
             ]
             places = [found for found in spreads if found]
-            yield from (self._side(wall, way, found, width, height, notch) for found in places)
+            yield from (
+                self._side(wall, way, [(k, width) for k in found], height, notch)
+                for found in places
+            )
             ways = [wall.free_way(k, width, height) for found in places for k in found]
             if ways and min(ways) >= FREE_WAY:
+                return
+
+    def _into_each(
+        self, wall: Wall, way: Approach, count: int, sections: list[list[float]]
+    ) -> Iterator[Side]:
+        """Yield one ingate into each body, as wide as its share of the metal asks for."""
+        owners = self._walls.owners(wall, way)
+        thinnest = sections[-1][1] if sections else 0.0
+        for width, height, notch in sections:
+            own = width * count * self._metal
+            if narrowest_mm(height) > max(float(own.min()), narrowest_mm(thinnest)):
+                continue
+            own = np.maximum(own, narrowest_mm(height))
+            fits = np.zeros(len(wall.s), bool)
+            for body, wide in enumerate(own.tolist()):
+                fits |= (owners == body) & wall.fits(wide, height, way)
+            places = one_each(wall.s, fits, owners, count, float(own.max()) + self._wall_mm)
+            if places:
+                bodies = [int(owners[k]) for k in places]
+                gates = [(k, float(own[body])) for k, body in zip(places, bodies, strict=True)]
+                side = self._side(wall, way, gates, height, notch)
+                filled = tuple(
+                    replace(gate, piece=body, metal=float(self._metal[body]))
+                    for gate, body in zip(side.gates, bodies, strict=True)
+                )
+                yield replace(side, gates=filled)
                 return
 
     def _leaves_skin(self, way: Approach, heights_mm: Floats) -> Flags:
@@ -324,13 +360,12 @@ class GateSearch:
         self,
         wall: Wall,
         way: Approach,
-        places: list[int],
-        width: float,
+        places: list[tuple[int, float]],
         height: float,
         notch: float,
     ) -> Side:
-        """Return the side with equal gates at these places of the wall."""
-        met = [wall.met_by(k, width, height) for k in places]
+        """Return the side with gates at these places of the wall, each so wide."""
+        met = [wall.met_by(k, width, height) for k, width in places]
         gates = tuple(
             Gate(
                 along_mm=float(wall.s[k]),
@@ -340,15 +375,15 @@ class GateSearch:
                 notch_mm=notch,
                 into="casting",
             )
-            for k, (hit, _) in zip(places, met, strict=True)
+            for (k, width), (hit, _) in zip(places, met, strict=True)
         )
         extent = float(np.ptp(wall.s))
         wanted = max(1.0, extent / GATE_SPACING_MM)
         spacing = 12.0 * max(0.0, wanted - len(gates)) + 8.0 * max(0.0, len(gates) - wanted)
         slant = float(np.mean([np.ptp(hit) for hit, _ in met]))
-        hidden = float(np.mean([wall.behind_mm(k, width, height) for k in places]))
+        hidden = float(np.mean([wall.behind_mm(k, width, height) for k, width in places]))
         size = 0.1 * (self._walls.girth_mm - extent)
-        free = np.array([wall.free_way(k, width, height) for k in places])
+        free = np.array([wall.free_way(k, width, height) for k, width in places])
         strikes = STRIKES * float(np.mean(np.maximum(1.0 - free / FREE_WAY, 0.0)))
         return Side(
             way=way,
@@ -362,7 +397,7 @@ class GateSearch:
 
     def _mean_length_mm(self, way: Approach, gates: Sequence[Gate]) -> float:
         """Return how long the gates are beyond the sand wall, with the runner past everything."""
-        margin = 0.5 * gates[0].width_mm + way.sand_mm
+        margin = 0.5 * max(gate.width_mm for gate in gates) + way.sand_mm
         edge = self._walls.edge_mm(way, gates[0].along_mm - margin, gates[-1].along_mm + margin)
         edge = max([edge, *(gate.wall_mm for gate in gates)])
         return float(np.mean([edge - gate.wall_mm for gate in gates]))
@@ -424,6 +459,11 @@ class GateSearch:
 def break_off_notch_mm(height_mm: Floats) -> Floats:
     """Return the depth of the break-off notch of gates. [mm]"""
     return np.asarray(np.minimum(3.0, np.round(0.15 * height_mm, 1)))
+
+
+def narrowest_mm(height_mm: float) -> float:
+    """Return the least width of a gate of this height that passes less than others. [mm]"""
+    return min(height_mm, max(LEAST_MM, height_mm / UPRIGHT))
 
 
 def _is_skin(sand_mm: Floats) -> Flags:

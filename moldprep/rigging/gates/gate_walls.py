@@ -5,7 +5,7 @@ direction the ingates come from: `v` runs outward along it, `s` along the runner
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -21,6 +21,7 @@ from moldprep.arrays import Flags
 from moldprep.geometry.rays import Rays
 from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Pattern
+from moldprep.records.plan import FeederPlan
 from moldprep.rigging.gates.room import Room
 
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.5)
@@ -280,7 +281,9 @@ class Walls:
         self._is_kept_clear = pattern.is_kept_clear
         self._rays = Rays.of(pattern.solid)
         self._shadow = outline_points(room.solid.shadow())
-        self._pieces = [piece.shadow() for piece in pattern.solid.parts()]
+        pieces = pattern.solid.parts()
+        self._pieces = [piece.shadow() for piece in pieces]
+        self._volumes_mm3 = np.array([piece.volume_mm3 for piece in pieces])
         self._bounds = pattern.solid.bounds
         self._edge_levels: dict[tuple[float, float], Floats] = {}
         self._fronts: dict[float, _Front] = {}
@@ -309,6 +312,15 @@ class Walls:
     def n_pieces(self) -> int:
         """How many bodies lie apart from one another."""
         return len(self._pieces)
+
+    def metal_of(self, feeders: Sequence[FeederPlan]) -> Floats:
+        """Return (n,) what each body takes of the metal, with the feeders nearest to it. [-]"""
+        volumes = self._volumes_mm3.copy()
+        for one in feeders:
+            there = as_points(one.neck_to_mm[:2] if one.kind == "side" else one.at_mm[:2])
+            nearest = int(np.argmin([distance(piece, there) for piece in self._pieces]))
+            volumes[nearest] += 0.25 * math.pi * one.diameter_mm**2 * one.height_mm
+        return np.asarray(volumes / volumes.sum())
 
     def owners(self, wall: Wall, way: Approach) -> Ints:
         """Return (n,) number of the body met at each place along a side, -1 for none."""

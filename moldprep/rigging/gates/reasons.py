@@ -1,5 +1,7 @@
 """Why the automatic gating is as it is, item by item."""
 
+from typing import Final
+
 from moldprep.records import Alloy
 from moldprep.records.plan import Reason
 from moldprep.rigging.gate_limits import critical_fall_mm
@@ -8,6 +10,9 @@ from moldprep.rigging.gates.rows import RowSide
 from moldprep.rigging.gates.sizing import CAMPBELL, PRACTICE, RAO, Shop, Sizes
 from moldprep.rigging.gates.tree import is_even
 from moldprep.rigging.layout import FILTERS_MM, Layout
+
+LEAST_UNLIKE_MM: Final = 0.1
+"""Difference of gates' widths that is worth a word. [mm]"""
 
 
 def layout_reasons(
@@ -37,7 +42,9 @@ def _place_reasons(layout: Layout, side: Side, shop: Shop, wanted_mm: float) -> 
     reasons = []
     count = len(layout.placements)
     if isinstance(side, RowSide):
-        why = f"{count} castings where the job places them, gated from one straight runner"
+        runners = "one straight runner" if side.n_lanes == 1 else (
+            f"{side.n_lanes} straight runners on one trunk")  # fmt: skip
+        why = f"{count} castings where the job places them, gated from {runners}"
         reasons.append(Reason(item="placements", why=why, source="job"))
     elif count > 1:
         even = "mirrored, so that every gate has the same way" if is_even(count) else (
@@ -122,8 +129,23 @@ def _gate_reasons(layout: Layout, side: Side, alloy: Alloy) -> list[Reason]:
             " the casting",
             source=PRACTICE,
         ),
+        *_share_reason(layout, side),
         *_strike_reason(side),
     ]
+
+
+def _share_reason(layout: Layout, side: Side) -> list[Reason]:
+    """Return why gates are of unlike width, where they are."""
+    widths = [gate.width_mm for gate in layout.ingates]
+    if max(widths) - min(widths) < LEAST_UNLIKE_MM:
+        return []
+    bodies = len({gate.piece for gate in side.gates})
+    why = "gates of unlike width, by a trial pour with all losses, so that all castings are full"
+    why += " at the same time"
+    if bodies > 1:
+        metal = " : ".join(f"{100.0 * gate.metal:.0f}" for gate in side.gates)
+        why += f": the {bodies} bodies of the model take {metal} % of the metal"
+    return [Reason(item="ingate-1", why=why, source=PRACTICE)]
 
 
 def _strike_reason(side: Side) -> list[Reason]:

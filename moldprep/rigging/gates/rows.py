@@ -1,7 +1,8 @@
-"""Channels for castings that the job places by hand: one straight runner between or beside them.
+"""Channels for castings that the job places by hand: straight runners between or beside them.
 
-The runner runs along `u`; castings lie on one side of it or on both, and each is gated from the
-side that faces it. Whatever lies behind another casting, seen from the runner, cannot be served.
+Runners lie along `u`, each in a lane; castings lie on one side of a lane or on both, and each is
+gated from the side that faces it. One lane is a runner past the sprue; several hang on a trunk
+(`comb`). Whatever lies behind another casting, seen from every lane, cannot be served.
 """
 
 import math
@@ -14,7 +15,7 @@ import numpy as np
 from shapely.geometry import LineString
 
 from moldprep.errors import StageError
-from moldprep.geometry.solid import Floats
+from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Alloy
 from moldprep.records.plan import IngatePlan, Placement
 from moldprep.rigging.gates.clearance import Blocked
@@ -41,6 +42,12 @@ LANE_SAND_MM: Final = 5.0
 """Sand between a gate and castings it passes: this much stands safely (common practice, no source).
 [mm]"""
 
+ROW_MM: Final = 20.0
+"""Castings this much farther across than the one before lie in another row. [mm]"""
+
+MOST_ROWS_ACROSS: Final = 8
+"""Rows that several runners are laid past."""
+
 LEVEL_MM: Final = 0.01
 """Placements that differ less in height lie level. [mm]"""
 
@@ -50,16 +57,23 @@ Search = Callable[[float], tuple[Side, ...]]
 
 @dataclass(frozen=True, kw_only=True)
 class RowSide(Side):
-    """A way to gate all placed castings from one runner; as a side, that of the first casting.
+    """A way to gate all placed castings from straight runners; as a side, that of the first one.
 
-    along_deg : direction of the runner
+    along_deg : direction of the runners
     each      : side of each casting, in the order of the placements
-    is_turned : whether each lies beyond the runner, at more `v`
+    is_turned : whether each lies beyond its runner, at more `v`
+    lane      : number of the runner each is gated from, from low `v` up; empty for one runner
     """
 
     along_deg: float
     each: tuple[Side, ...]
     is_turned: tuple[bool, ...]
+    lane: tuple[int, ...] = ()
+
+    @property
+    def n_lanes(self) -> int:
+        """How many runners carry gates."""
+        return len(set(self.lane)) or 1
 
 
 def rows_of(placements: Sequence[Placement], search: Search) -> tuple[RowSide, ...]:
@@ -75,12 +89,54 @@ def rows_of(placements: Sequence[Placement], search: Search) -> tuple[RowSide, .
     found: list[RowSide] = []
     for along_deg in _directions(placements):
         for is_turned in _splits(placements, along_deg):
-            offered = [
-                search(_own_deg(along_deg, place, turned))
-                for place, turned in zip(placements, is_turned, strict=True)
-            ]
-            found += _alike(offered, along_deg, is_turned)
+            found += _gated(placements, search, along_deg, is_turned)
     return tuple(sorted(found, key=lambda row: row.score))
+
+
+def lanes_of(placements: Sequence[Placement], search: Search) -> Iterator[RowSide]:
+    """Yield every way to lay several runners past rows of castings, few runners first.
+
+    Parameters
+    ----------
+    placements
+        Where the castings lie.
+    search
+        Finds the sides of one casting.
+    """
+    ways = []
+    for along_deg in _directions(placements):
+        row = _rows(placements, along_deg)
+        if 1 < row.max() + 1 <= MOST_ROWS_ACROSS:
+            for turned in product((True, False), repeat=int(row.max()) + 1):
+                gap = np.array([k if below else k + 1 for k, below in enumerate(turned)])[row]
+                lane = np.unique(gap, return_inverse=True)[1]
+                beyond = tuple(turned[k] for k in row.tolist())
+                ways.append((int(lane.max()) + 1, along_deg, beyond, tuple(lane.tolist())))
+    for n_lanes, along_deg, is_turned, lanes in sorted(ways):
+        if n_lanes > 1:
+            found = _gated(placements, search, along_deg, is_turned)
+            yield from (replace(row, lane=lanes) for row in found)
+
+
+def _gated(
+    placements: Sequence[Placement], search: Search, along_deg: float, is_turned: tuple[bool, ...]
+) -> Iterator[RowSide]:
+    """Yield what castings offer that are gated from these sides."""
+    offered = [
+        search(_own_deg(along_deg, place, turned))
+        for place, turned in zip(placements, is_turned, strict=True)
+    ]
+    yield from _alike(offered, along_deg, is_turned)
+
+
+def _rows(placements: Sequence[Placement], along_deg: float) -> Ints:
+    """Return the number of the row each casting lies in, from low `v` up."""
+    _, v = axes_of(along_deg)
+    across = np.array([place.move_mm[:2] for place in placements]) @ v
+    order = np.argsort(across, kind="stable")
+    row = np.empty(len(across), np.int64)
+    row[order] = np.cumsum(np.diff(across[order], prepend=across[order[0]]) > ROW_MM)
+    return row
 
 
 def refuse_uneven(placements: Sequence[Placement]) -> None:
@@ -99,7 +155,7 @@ def refuse_uneven(placements: Sequence[Placement]) -> None:
 
 
 def not_in_rows(placements: Sequence[Placement], search: Search, wide_mm: float) -> StageError:
-    """Return the error for castings no straight runner can serve, with those that are in the way.
+    """Return the error for castings no straight runners can serve, with those that are in the way.
 
     `wide_mm` is the room between two rows for runner and sand.
     """
@@ -111,14 +167,14 @@ def not_in_rows(placements: Sequence[Placement], search: Search, wide_mm: float)
     what = (
         f"{', '.join(mute)}: no side of the casting, as it is turned there, takes an ingate"
         if mute
-        else "no straight runner has room past all castings with a free way to each of them"
+        else "no runners have room past all castings with a free way to each of them"
     )
     return StageError(
         what,
         code="rigging/no-room",
         where=f"[[rigging.placements]], {len(placements)} castings",
-        fix=f"place them in one row, or in two rows that face each other {wide_mm:.0f} mm apart or"
-        f" more, none behind another; or take the placements out and set mold.count ="
+        fix=f"place them in rows and leave {wide_mm:.0f} mm or more in every other gap between rows,"
+        f" so that none lies behind another; or take the placements out and set mold.count ="
         f" {len(placements)}; or give [[rigging.runner]] and [[rigging.ingate]] tables",
     )
 
@@ -132,9 +188,11 @@ def lay_row(
     """
     channels = channels_for(row, task.sizes, alloy, len(placements), arms=1)
     best: tuple[float, Layout] | None = None
-    for v_mm in _RowDraft.lines(task, channels, row, placements):
-        for u_mm in _RowDraft.sprues(channels, row, placements):
-            draft = _RowDraft(task, channels, row, placements, (u_mm, v_mm))
+    for v_mm in RowDraft.lines(task, channels, row, placements):
+        for u_mm in RowDraft.sprues(channels, row, placements):
+            draft = RowDraft(task, channels, row, placements, (u_mm, v_mm))
+            if not draft.has_free_ways():
+                return None  # wherever the runner lies, the same castings lie before others
             layout = draft.layout()
             if layout is not None:
                 cost = draft.ground_mm2(layout) + GATE_COST_MM * (draft.unlike_mm() + row.score)
@@ -145,7 +203,7 @@ def lay_row(
     return None
 
 
-class _RowDraft(Draft):
+class RowDraft(Draft):
     """One attempt: the sprue stands at the origin, the castings where that leaves them."""
 
     def __init__(
@@ -153,10 +211,10 @@ class _RowDraft(Draft):
         sprue_uv: tuple[float, float],
     ) -> None:  # fmt: skip
         self._row = row
-        u, v = _axes(row.along_deg)
+        u, v = axes_of(row.along_deg)
         self._sprue_at = sprue_uv[0] * u + sprue_uv[1] * v
         self._places = tuple(_moved(place, -self._sprue_at) for place in placements)
-        self._ends = [_gate_ends(*pair, u, v) for pair in zip(row.each, self._places, strict=True)]
+        self._ends = [gate_ends(*pair, u, v) for pair in zip(row.each, self._places, strict=True)]
         super().__init__(task, channels, u, v)
         self.tree = weighted(self._arms(), task.weights)
 
@@ -165,9 +223,9 @@ class _RowDraft(Draft):
         task: Task, channels: Channels, row: RowSide, placements: tuple[Placement, ...]
     ) -> Iterator[float]:
         """Yield places of the runner's middle across the rows, nearest the castings first."""
-        u, v = _axes(row.along_deg)
+        u, v = axes_of(row.along_deg)
         walls = [
-            [float(end[1]) for end in _gate_ends(side, place, u, v)]
+            [float(end[1]) for end in gate_ends(side, place, u, v)]
             for side, place in zip(row.each, placements, strict=True)
         ]
         off = task.shop.channel_wall_mm + 0.5 * channels.runner_width_mm + 1.0
@@ -190,11 +248,11 @@ class _RowDraft(Draft):
         channels: Channels, row: RowSide, placements: tuple[Placement, ...]
     ) -> Iterator[float]:
         """Yield places of the sprue along the runner that leave room before the next gates."""
-        u, v = _axes(row.along_deg)
+        u, v = axes_of(row.along_deg)
         gates = [
             (float(end[0]), 0.5 * gate.width_mm)
             for side, place in zip(row.each, placements, strict=True)
-            for gate, end in zip(side.gates, _gate_ends(side, place, u, v), strict=True)
+            for gate, end in zip(side.gates, gate_ends(side, place, u, v), strict=True)
         ]
         low = min(at - half for at, half in gates) - channels.lead_mm
         high = max(at + half for at, half in gates) + channels.lead_mm
@@ -211,9 +269,7 @@ class _RowDraft(Draft):
     def layout(self) -> Layout | None:
         """Return the layout with the castings where the job wants them."""
         found = super().layout() if self._openings_are_wide() else None
-        if found is None or not self._lanes_are_clear(found.ingates):
-            return None
-        return moved(found, np.append(self._sprue_at, 0.0))
+        return None if found is None else moved(found, np.append(self._sprue_at, 0.0))
 
     # ---- what differs from a tree ---------------------------------------------------------
 
@@ -242,7 +298,7 @@ class _RowDraft(Draft):
 
     def _end_mm(self, arm: Arm) -> float:
         reach = max(
-            abs(float(end[0])) + 0.5 * gate.width_mm
+            abs(float(end[0] - arm.start[0])) + 0.5 * gate.width_mm
             for k in arm.seats
             for gate, end in zip(self._row.each[k].gates, self._ends[k], strict=True)
         )
@@ -257,7 +313,8 @@ class _RowDraft(Draft):
                 sign = -1.0 if self._row.is_turned[k] else 1.0
                 for gate, end in zip(self._row.each[k].gates, self._ends[k], strict=True):
                     faced = self._is_faced(k, gate, end)
-                    start_v = -sign * 0.5 * RIDGE_MM if faced else sign * face_half
+                    start_v = float(arm.start[1])
+                    start_v += -sign * 0.5 * RIDGE_MM if faced else sign * face_half
                     plans.append(self._ingate(gate, end, start_v, placements[k], len(plans) + 1))
         return tuple(plans)
 
@@ -276,10 +333,11 @@ class _RowDraft(Draft):
 
     def _is_faced(self, k: int, gate: Gate, end: Floats) -> bool:
         """Return whether a gate from beyond the runner meets this one on it."""
+        turned, lane = self._row.is_turned, self._row.lane or (0,) * len(self._row.each)
         return any(
             abs(float(there[0] - end[0])) < 0.5 * (gate.widest_mm + other.widest_mm) + RIDGE_MM
             for j, side in enumerate(self._row.each)
-            if self._row.is_turned[j] != self._row.is_turned[k]
+            if turned[j] != turned[k] and lane[j] == lane[k]
             for other, there in zip(side.gates, self._ends[j], strict=True)
         )
 
@@ -297,9 +355,9 @@ class _RowDraft(Draft):
                         return False
         return True
 
-    def _lanes_are_clear(self, ingates: tuple[IngatePlan, ...]) -> bool:
+    def has_free_ways(self) -> bool:
         """Return whether every gate has a free way past the other castings."""
-        for gate in ingates:
+        for gate in self._ingates(self._places):
             others = tuple(place for place in self._places if place.name != gate.into)
             lane = LineString([p[:2] for p in gate.path_mm]).buffer(
                 0.5 * gate.width_mm, cap_style="flat"
@@ -319,7 +377,7 @@ def _directions(placements: Sequence[Placement]) -> list[float]:
 
 def _splits(placements: Sequence[Placement], along_deg: float) -> list[tuple[bool, ...]]:
     """Return which castings lie beyond the runner, for each place it may have among them."""
-    _, v = _axes(along_deg)
+    _, v = axes_of(along_deg)
     across = np.array([place.move_mm[:2] for place in placements]) @ v
     borders = [-math.inf, *np.unique(np.round(across, 3)).tolist()]
     return [tuple((across > border + 1e-2).tolist()) for border in borders]
@@ -347,14 +405,14 @@ def _own_deg(along_deg: float, place: Placement, is_turned: bool) -> float:
     return round((toward - place.turn_deg) % 360.0, 6) % 360.0
 
 
-def _axes(along_deg: float) -> tuple[Floats, Floats]:
+def axes_of(along_deg: float) -> tuple[Floats, Floats]:
     """Return (2,) unit vectors along and across a runner, exact for quarter turns."""
     angle = math.radians(along_deg)
     x, y = np.round([math.cos(angle), math.sin(angle)], 12)
     return np.array([x, y]), np.array([-y, x])
 
 
-def _gate_ends(side: Side, place: Placement, u: Floats, v: Floats) -> list[Floats]:
+def gate_ends(side: Side, place: Placement, u: Floats, v: Floats) -> list[Floats]:
     """Return (u, v) of the end of each gate, a little inside the wall it joins."""
     turn = math.radians(place.turn_deg)
     c, s = np.round([math.cos(turn), math.sin(turn)], 15)

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from moldprep.geometry.solid import Floats
 from moldprep.records import FeederPlan, IngatePlan, Placement, RiggingPlan
 from moldprep.rigging.gates.copies import point_placed
 from moldprep.rigging.gates.gate_sites import Gate, Side
@@ -43,11 +44,24 @@ def settled_side(
     start, end = (np.array(point[:2]) for point in plan.runners[0].path_mm[:2])
     along_deg = math.degrees(math.atan2(*(end - start)[::-1])) % 180.0
     across = np.array([-math.sin(math.radians(along_deg)), math.cos(math.radians(along_deg))])
-    beyond = tuple(
-        bool((np.array(sides[p.name][0].path_mm[-1][:2]) - start) @ across > 0.0)
-        for p in plan.placements
-    )
-    return RowSide(**vars(own[0]), along_deg=round(along_deg, 3), each=own, is_turned=beyond)
+    ways = [np.array(sides[p.name][0].path_mm)[[0, -1], :2] @ across for p in plan.placements]
+    beyond = tuple(bool(leads_to > leaves) for leaves, leads_to in ways)
+    return RowSide(
+        **vars(own[0]), along_deg=round(along_deg, 3), each=own, is_turned=beyond,
+        lane=_lanes([leaves for leaves, _ in ways], plan, across),
+    )  # fmt: skip
+
+
+def _lanes(leaves: Sequence[float], plan: RiggingPlan, across: Floats) -> tuple[int, ...]:
+    """Return the number of the runner each casting's gates leave, from low to high across.
+
+    Runners that lie along the first one are lanes; one lane has no number.
+    """
+    paths = [np.array(runner.path_mm)[[0, -1], :2] @ across for runner in plan.runners]
+    level = np.unique(np.round([p[0] for p in paths if abs(p[1] - p[0]) < 1.0], 1))
+    near = [int(np.argmin(np.abs(level - at))) for at in leaves]
+    order = sorted(set(near))
+    return tuple(order.index(k) for k in near) if len(order) > 1 else ()
 
 
 def joint_mm(gate: IngatePlan) -> float:
@@ -113,7 +127,7 @@ def _gate(
 ) -> Gate:
     """Return one gate; one into a feeder follows that one's cylinder, which may have changed."""
     end = np.array(point_placed(gate.path_mm[-1], back)[:2])
-    width = max(wider * gate.width_mm, gate.height_mm)
+    width = max(wider * gate.width_mm, min(gate.height_mm, gate.width_mm))
     wall = float(end @ way.out) + OVERLAP_MM
     if feeder is not None:
         at = np.array(point_placed(feeder.at_mm, back)[:2])

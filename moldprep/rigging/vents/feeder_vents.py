@@ -11,7 +11,7 @@ from moldprep.geometry.solid import Floats
 from moldprep.records import FeederPlan, Pattern, RiggingPlan, VentPlan
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
-from moldprep.rigging.feeders import LARGE_MM, OFF_MIDDLE, vent_spots
+from moldprep.rigging.feeders import AIR_CORE_CM3, LARGE_MM, OFF_MIDDLE, vent_spots
 from moldprep.rigging.gates.clearance import VENT_SAND_MM, channel_outlines
 from moldprep.rigging.gates.room import Prism, chill_prisms, feeder_prisms
 from moldprep.rigging.vents.venting import LARGEST_MM, SMALLEST_MM
@@ -29,7 +29,8 @@ N_ROUND: Final = 8
 def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> list[VentPlan]:
     """Return vents on blind feeders, the widest first, until they add up to an area.
 
-    A feeder without an air core, and a large one, get one in any case.
+    A feeder without an air core, a large one, and the largest of a casting whose air has no other
+    way out than cores in its feeders, get one in any case.
 
     Parameters
     ----------
@@ -46,14 +47,20 @@ def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> 
         (feeder for feeder in plan.feeders if not feeder.is_open),
         key=lambda feeder: (-feeder.diameter_mm, feeder.name),
     )
+    breathing = {feeder.into for feeder in plan.feeders if feeder.is_open}
+    if pattern.solid.volume_mm3 <= 1e3 * AIR_CORE_CM3:
+        breathing |= {feeder.into for feeder in blind}
     for number in range(1, MOST_EACH + 1):
         for feeder in blind:
             is_large = feeder.diameter_mm >= LARGE_MM
-            is_needed = number == 1 and (is_large or not feeder.has_air_core)
+            is_needed = number == 1 and (
+                is_large or not feeder.has_air_core or feeder.into not in breathing
+            )
             if wanted_mm2 > 0.0 or is_needed:
                 vent = _vent(feeder, number, wanted_mm2, vents, sky)
                 if vent is not None:
                     vents.append(vent)
+                    breathing.add(feeder.into)
                     wanted_mm2 -= 0.25 * math.pi * vent.diameter_mm**2
     return vents
 
