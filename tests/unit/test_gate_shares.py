@@ -41,4 +41,4 @@ def test_lanes_are_read_back_from_a_plan():
     side = settled_side(plan, 1.0, 10.0, in_row=True)
     assert side is not None
     assert sorted(side.lane) == [0, 0, 0, 1, 1, 1]
-    assert len({(lane, turned) for lane, turned in zip(side.lane, side.is_turned, strict=True)}) == 2
+    assert len(set(zip(side.lane, side.is_turned, strict=True))) == 2

@@ -173,8 +173,8 @@ def not_in_rows(placements: Sequence[Placement], search: Search, wide_mm: float)
         what,
         code="rigging/no-room",
         where=f"[[rigging.placements]], {len(placements)} castings",
-        fix=f"place them in rows and leave {wide_mm:.0f} mm or more in every other gap between rows,"
-        f" so that none lies behind another; or take the placements out and set mold.count ="
+        fix=f"place them in rows and leave {wide_mm:.0f} mm or more in every other gap between"
+        f" rows, so that none lies behind another; or take the placements out and set mold.count ="
         f" {len(placements)}; or give [[rigging.runner]] and [[rigging.ingate]] tables",
     )
 

@@ -17,6 +17,9 @@ DIMPLE_SHARE = 0.1
 
 UPSTREAM = frozenset({Role.BASIN, Role.SPRUE, Role.WELL, Role.FILTER})
 
+MOUTH_MM: Final = 30.0
+"""How far before a wall the middle of a mouth may lie. [mm]"""
+
 LEVEL_MM: Final = 0.01
 """Corners this near to a runner's ceiling lie in it. [mm]"""
 
@@ -173,7 +176,14 @@ def _toward(nodes: Floats, node: int, network: Network, gate: int) -> Floats:
 
 
 def _room(scene: Rays, at: Floats, toward: Floats) -> tuple[float, float]:
-    """Return (free way ahead, metal above and below) just inside a mouth. [mm]"""
+    """Return (free way ahead, metal above and below) just inside a mouth. [mm]
+
+    The middle of a mouth that wraps an edge or spans a gap lies before the wall: it counts from
+    where the wall begins.
+    """
+    if not scene.is_inside((at + toward)[None])[0]:
+        wall, _ = scene.first(at[None], toward[None])
+        at = at + toward * (float(wall[0]) if wall[0] < MOUTH_MM else 0.0)
     inside = at + toward * 1.0
     down = np.array([0.0, 0.0, -1.0])
     far, _ = scene.first(np.tile(inside, (3, 1)), np.stack([toward, down, -down]))
