@@ -226,6 +226,19 @@ def test_a_thin_fin_is_a_thin_run():
     agree(run.freeze_s, ALLOY.constant_s_mm2 * (0.5 * run.wall_mm) ** 2, rel=1e-9, why="C M²")
 
 
+def test_teeth_on_a_thick_rim_are_no_thin_runs():
+    """However long its root, a tooth is a short way for the metal out of the rim."""
+    teeth = [Solid.box((x, 39, 0), (x + 4, 48, 80)) for x in (0, 12, 24, 36, 48)]
+    rim = Solid.box((0, 0, 0), (60, 40, 80))
+    _, fill = fill_of(Solid.union([rim, *teeth]), Solid.box((-20, 15, 0), (0.5, 25, 6)),
+                      pitch_mm=1.5)  # fmt: skip
+    assert fill.thin_runs == ()
+    fins = [Solid.box((x, 39, 0), (x + 4, 80, 80)) for x in (0, 24, 48)]
+    _, fill = fill_of(Solid.union([rim, *fins]), Solid.box((-20, 15, 0), (0.5, 25, 6)),
+                      pitch_mm=1.5)  # fmt: skip
+    assert len(fill.thin_runs) == 3
+
+
 def test_a_knob_on_a_web_thinner_than_the_grid_fills_too():
     """A web of 1 mm on a grid of 4 mm is no cell; block and knob are one body all the same."""
     block = Solid.box((0, 0, 0), (40, 40, 40)) + Solid.box((60, 0, 0), (80, 40, 40))

@@ -18,6 +18,10 @@ from moldprep.rigging.stream.space import Space
 BAND: Final = 2
 """Steps of a front that are looked at together."""
 
+LONG_RUN: Final = 4.0
+"""Way through a thin wall over its thickness from which on metal has to run it (common practice,
+no source). [-]"""
+
 LONG_WAY: Final = 8
 """Fronts that were apart for fewer steps than this did not part at all."""
 
@@ -197,7 +201,7 @@ def find_thin_runs(
             continue
         wall = _wall_cells(space.depth[box][mine], space.share[box][mine]) * pitch
         ways = run[box][mine] * pitch
-        if np.ptp(ways) < 4.0 * wall:
+        if np.ptp(ways) < LONG_RUN * wall or _is_stub(walls, number, box, inside, wall / pitch):
             continue
         index = np.argwhere(mine) + [axis.start for axis in box]
         last = index[int(np.nanargmax(moments))]
@@ -213,6 +217,24 @@ def find_thin_runs(
             )
         )
     return runs
+
+
+def _is_stub(
+    walls: NDArray[np.uint32], number: int, box: tuple[slice, ...], inside: NDArray[np.bool_],
+    wall_cells: float,
+) -> bool:  # fmt: skip
+    """Return whether no cell of a thin wall lies far from thick metal: teeth, short ribs.
+
+    Metal there is renewed and kept hot from its root, however long the root.
+    """
+    around = tuple(slice(axis.start - 1, axis.stop + 1) for axis in box)
+    thick = inside[around] & (walls[around] == 0)
+    if not thick.any():
+        return False
+    near = ndimage.binary_dilation(
+        thick, iterations=max(1, round(LONG_RUN * wall_cells)), mask=inside[around]
+    )
+    return not bool(((walls[around] == number) & ~near).any())
 
 
 def _wall_cells(depth: NDArray[np.float32], share: NDArray[np.float32]) -> float:
