@@ -8,6 +8,7 @@ from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
 from moldprep.records import Alloy, FlowGraph, Metal, Rigging, RiggingPlan, Role
 from moldprep.results import Results
+from moldprep.rigging.feeders import AIR_CORE_CM3
 from moldprep.units import mass_kg
 
 PRACTICE = "common practice, no source"
@@ -101,11 +102,15 @@ def filter_is_primed(results: Results, limit: float) -> Iterator[Finding]:
 @check(
     id="gating/vents-match-the-choke",
     why="Air that cannot leave as fast as metal comes holds the metal back, or blows through it.",
-    source="vents in total as large as the choke; under 0.3 of it a fault: " + PRACTICE,
+    source="vents in total as large as the choke; under 0.3 of it a fault, where there is more"
+    " air than 100 cm³: " + PRACTICE,
     limit=1.0,
 )
 def vents_match_the_choke(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the area of vents and open feeders with the choke; nearly none is a fault."""
+    """Compare the area of vents and open feeders with the choke; nearly none is a fault.
+
+    But where the mold holds no more air than leaves a feeder's air core.
+    """
     flow, plan, rigging = results.need(FlowGraph), results.need(RiggingPlan), results.need(Rigging)
     if plan.choke_mm2 <= 0.0:
         yield passed_over("no choke planned")
@@ -126,7 +131,9 @@ def vents_match_the_choke(results: Results, limit: float) -> Iterator[Finding]:
         remedy=f"add vents of {plan.choke_mm2 - total:.0f} mm² on high points and on blind "
         "feeders, or open a feeder",
     )
-    is_short = found.verdict is Verdict.FAIL and share >= LEAST_AIR
+    air_cm3 = sum(float(course.volume_mm3[-1]) for course in flow.cavities) / 1000.0
+    is_little = air_cm3 <= AIR_CORE_CM3 and bool(flow.cavities)
+    is_short = found.verdict is Verdict.FAIL and (share >= LEAST_AIR or is_little)
     yield replace(found, verdict=Verdict.WARN) if is_short else found
 
 

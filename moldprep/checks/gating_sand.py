@@ -6,7 +6,7 @@ from typing import Final
 from moldprep.checks import check, judged, passed_over
 from moldprep.findings import Finding, Verdict
 from moldprep.geometry.solid import Solid
-from moldprep.records import FlowGraph, Mold, Rigging, Role, Rules
+from moldprep.records import FlowGraph, Mold, Rigging, Role, Rules, SandWall
 from moldprep.results import Results
 
 PRACTICE = "common practice, no source"
@@ -61,6 +61,20 @@ def vents_keep_their_sand(results: Results, limit: float) -> Iterator[Finding]:
     yield from _walls(results, limit, ("beside a vent",), SAFE_MM)
 
 
+def _without_feeder(wall: SandWall, rigging: Rigging) -> str:
+    """Return what else to do where a channel finds no room beside the feeder of a tiny casting."""
+    pair = (wall.body, wall.other)
+    feeders = [body for body in rigging.of_role(Role.FEEDER) if body.name in pair]
+    least = min((body.solid.volume_mm3 for body in rigging.castings), default=0.0)
+    if not any(body.solid.volume_mm3 > least for body in feeders):
+        return ""
+    return (
+        ". The casting is smaller than its feeder: several round one sprue (mold.count = 8), each"
+        ' fed through its gate (rigging.auto = ["gating", "chills", "vents"]), is how such castings'
+        " are poured"
+    )
+
+
 def _walls(
     results: Results, limit: float, kinds: tuple[str, ...], wanted_mm: float
 ) -> Iterator[Finding]:
@@ -75,7 +89,8 @@ def _walls(
             value=wall.gap_mm / wanted_mm,
             part=wall.body,
             at_mm=wall.at_mm,
-            remedy=f"move {wall.body} away from {wall.other} by {wanted_mm - wall.gap_mm:.1f} mm",
+            remedy=f"move {wall.body} away from {wall.other} by {wanted_mm - wall.gap_mm:.1f} mm"
+            + _without_feeder(wall, results.need(Rigging)),
         )
     if not thin and walls:
         least = min(walls, key=lambda wall: wall.gap_mm)

@@ -9,7 +9,7 @@ from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
 from moldprep.pipeline import STAGES
 from moldprep.records import Alloy, RiggingPlan, Rules, Sand
-from moldprep.records.job import RiggingKeys
+from moldprep.records.job import MoldKeys, RiggingKeys
 from moldprep.records.plan import Placement
 from moldprep.results import Results
 from tests.castings import cast, job_for
@@ -94,3 +94,20 @@ def test_castings_behind_others_are_refused_with_what_to_do():
 def test_castings_at_unlike_heights_are_refused_by_name():
     with pytest.raises(StageError, match="part-2 lie at another height than part-1"):
         planned((0, 0, 0), (160, 0, 0, 12.0), until="plan")
+
+
+def test_tiny_castings_round_one_sprue_fed_through_their_gates_fail_nothing():
+    job = job_for(
+        "al-si7mg", mold=MoldKeys(count=8), rigging=RiggingKeys(auto=("gating", "chills", "vents"))
+    )
+    made = made_until("flow", Solid.box((0, 0, 0), (12, 8, 4)), job)
+    found = run_checks(made, ("gating",)).findings
+    assert [f.message for f in found if f.verdict is Verdict.FAIL] == []
+
+
+def test_a_tiny_casting_under_a_feeder_is_told_how_such_are_poured():
+    made = made_until("flow", Solid.box((0, 0, 0), (12, 8, 4)), job_for("al-si7mg"))
+    found = run_checks(made, ("gating",)).findings
+    (fault,) = [f for f in found if f.verdict is Verdict.FAIL]
+    assert fault.id == "gating/channels-keep-their-sand"
+    assert "several round one sprue (mold.count = 8)" in fault.remedy

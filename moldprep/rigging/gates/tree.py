@@ -63,12 +63,14 @@ class Spacing:
     pitch_mm    : castings side by side, middle to middle
     depth_mm    : from the runner's middle to the far end of a casting
     gap_mm      : between clusters, wide enough for a trunk
+    lead_mm     : from the sprue to where a trunk may branch: past its filter
     """
 
     to_first_mm: float
     pitch_mm: float
     depth_mm: float
     gap_mm: float
+    lead_mm: float = 0.0
 
 
 def balanced_tree(count: int, spacing: Spacing) -> Tree:
@@ -88,7 +90,7 @@ def balanced_tree(count: int, spacing: Spacing) -> Tree:
     """
     if count <= LARGEST_CLUSTER:
         return _cluster(count, spacing)
-    return _halved(count, spacing)
+    return _halved(count, spacing, spacing.lead_mm)
 
 
 def _cluster(count: int, spacing: Spacing) -> Tree:
@@ -109,13 +111,13 @@ def _cluster(count: int, spacing: Spacing) -> Tree:
     )
 
 
-def _halved(count: int, spacing: Spacing) -> Tree:
-    """Return two smaller trees joined by two trunks."""
+def _halved(count: int, spacing: Spacing, least_mm: float = 0.0) -> Tree:
+    """Return two smaller trees joined by two trunks, each at least so long."""
     halves = (_subtree((count + 1) // 2, spacing), _subtree(count // 2, spacing))
     half_u, half_v = (max(tree.half_mm[k] for tree in halves) for k in (0, 1))
     is_across = half_v <= half_u  # put the halves along the shorter extent
     axis = np.array([0.0, 1.0]) if is_across else np.array([1.0, 0.0])
-    apart = (half_v if is_across else half_u) + 0.5 * spacing.gap_mm
+    apart = max((half_v if is_across else half_u) + 0.5 * spacing.gap_mm, least_mm)
     seats: list[Seat] = []
     arms: list[Arm] = []
     for tree, sign in zip(halves, (1.0, -1.0), strict=True):

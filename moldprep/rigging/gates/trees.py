@@ -111,6 +111,7 @@ class _TreeDraft(Draft):
                 pitch_mm=extent + spacing_mm,
                 depth_mm=self.runner_v - float((corners @ self.v).min()),
                 gap_mm=max(spacing_mm, trunk),
+                lead_mm=self.channels.lead_mm + 0.5 * self.width,
             ),
         )
 

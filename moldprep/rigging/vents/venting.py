@@ -59,6 +59,10 @@ N_TURNS: Final = 12
 NARROWEST_MM: Final = 3.0
 """Vent on a ridge that is no wider (smallest hole in sand, common practice, no source). [mm]"""
 
+LITTLE_AIR_MM3: Final = 500.0
+"""Air that sand lets out of a cavity without a vent, as `fill/no-trapped-air` has it (common
+practice, no source). [mm³]"""
+
 Feet = tuple[tuple[float, float, float, float], ...]
 
 SOURCE: Final = "vent on each high spot, in total the choke: common practice, no source"
@@ -128,6 +132,9 @@ def plan_vents(
     ----------
     Common practice, no source (vents at every high point, in total as large as the choke).
     """
+    if pattern.solid.volume_mm3 <= LITTLE_AIR_MM3:
+        none = f"none: the sand lets out the {pattern.solid.volume_mm3 / 1000.0:.1f} cm³ of air"
+        return (), (), (Reason(item="vent-1", why=none, source=SOURCE),)
     vents: list[VentPlan] = []
     bores: list[CoreVentPlan] = []
     reasons: list[Reason] = []
