@@ -16,14 +16,13 @@ from moldprep.records.plan import FeederPlan
 from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.gates.gate_walls import (
     HEIGHTS_MM,
-    LEAST_MM,
     Approach,
     Wall,
     Walls,
     outline_points,
 )
 from moldprep.rigging.gates.spread import one_each, spread
-from moldprep.rigging.gates.tries import TRIES, UPRIGHT, Try
+from moldprep.rigging.gates.tries import TRIES, Try, break_off_notch_mm, narrowest_mm
 from moldprep.tolerances import OVERLAP_MM
 
 SIDE_DEG: Final = 10.0
@@ -81,6 +80,10 @@ AGAINST_HABIT: Final = 15.0
 
 DRAINED: Final = 60.0
 """The same where gates below the joint would drain the runner: it never runs full then."""
+
+
+Section = tuple[float, float, float]
+"""(width, height, depth of the notch) of a gate. [mm]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -268,41 +271,35 @@ class GateSearch:
         if not self._walls.reaches_edge(way):
             return
         wall = self._walls.seen(way)
+        if self._gates_each:
+            yield from self._into_each(wall, way, area_mm2)
+            return
         heights = wall.heights_mm(way)
-        counts = (self._walls.n_pieces,) if self._gates_each else COUNTS
         if len(heights):
-            for count, sections in self._sections(wall, way, area_mm2, counts, heights):
+            for count, sections in self._sections(wall, way, area_mm2, heights):
                 yield from self._into_wall(wall, way, count, sections)
 
     def _sections(
-        self, wall: Wall, way: Approach, area_mm2: float, counts: tuple[int, ...],
-        heights: Floats,
+        self, wall: Wall, way: Approach, area_mm2: float, heights: Floats
     ) -> Iterator[tuple[int, list[list[float]]]]:  # fmt: skip
         """Yield each number of gates with the (width, height, notch) it may have, thickest first.
 
         What no place of the wall has room for is left out.
         """
-        number, notches = np.array(counts), break_off_notch_mm(heights)
+        number, notches = np.array(COUNTS), break_off_notch_mm(heights)
         widths = area_mm2 / number[:, None] / (heights - notches)
-        if counts[0] == 1:
-            widths[0, -1] = max(widths[0, -1], heights[-1])  # more than is asked for, not less
+        widths[0, -1] = max(widths[0, -1], heights[-1])  # more than is asked for, not less
         ok = (heights <= way.tallest * widths) & (
             widths <= np.minimum(FLATTEST * heights, WIDEST_MM)
         )
         ok &= wall.may_fit(number, widths, heights, way) & ~self._leaves_skin(way, heights)
-        for count, wide, may in zip(counts, widths, ok, strict=True):
+        for count, wide, may in zip(COUNTS, widths, ok, strict=True):
             yield count, np.column_stack([wide, heights, notches])[may].tolist()
 
     def _into_wall(
         self, wall: Wall, way: Approach, count: int, sections: list[list[float]]
     ) -> Iterator[Side]:
-        """Yield `count` ingates into the casting's wall, as thick as it allows.
-
-        They are equal but where each fills a body of its own: then as wide as that has metal.
-        """
-        if self._gates_each:
-            yield from self._into_each(wall, way, count, sections)
-            return
+        """Yield `count` equal ingates into the casting's wall, as thick as it allows."""
         for width, height, notch in sections:
             fits = wall.fits(width, height, way)
             if not fits.any():
@@ -313,38 +310,41 @@ class GateSearch:
             ]
             places = [found for found in spreads if found]
             yield from (
-                self._side(wall, way, [(k, width) for k in found], height, notch)
+                self._side(wall, way, [(k, (width, height, notch)) for k in found])
                 for found in places
             )
             ways = [wall.free_way(k, width, height) for found in places for k in found]
             if ways and min(ways) >= FREE_WAY:
                 return
 
-    def _into_each(
-        self, wall: Wall, way: Approach, count: int, sections: list[list[float]]
-    ) -> Iterator[Side]:
-        """Yield one ingate into each body, as wide as its share of the metal asks for."""
+    def _into_each(self, wall: Wall, way: Approach, area_mm2: float) -> Iterator[Side]:
+        """Yield one ingate into each body, with its share of the area, as thick as it allows."""
         owners = self._walls.owners(wall, way)
-        thinnest = sections[-1][1] if sections else 0.0
-        for width, height, notch in sections:
-            own = width * count * self._metal
-            if narrowest_mm(height) > max(float(own.min()), narrowest_mm(thinnest)):
-                continue
-            own = np.maximum(own, narrowest_mm(height))
-            fits = np.zeros(len(wall.s), bool)
-            for body, wide in enumerate(own.tolist()):
-                fits |= (owners == body) & wall.fits(wide, height, way)
-            places = one_each(wall.s, fits, owners, count, float(own.max()) + self._wall_mm)
-            if places:
-                bodies = [int(owners[k]) for k in places]
-                gates = [(k, float(own[body])) for k, body in zip(places, bodies, strict=True)]
-                side = self._side(wall, way, gates, height, notch)
-                filled = tuple(
-                    replace(gate, piece=body, metal=float(self._metal[body]))
-                    for gate, body in zip(side.gates, bodies, strict=True)
-                )
-                yield replace(side, gates=filled)
+        heights = wall.heights_mm(way)
+        heights = heights[~self._leaves_skin(way, heights)]
+        fits, chosen = np.zeros(len(wall.s), bool), []
+        for body, metal in enumerate(self._metal.tolist()):
+            mine = owners == body
+            for section in _sections_of(metal * area_mm2, heights, way.tallest):
+                here = mine & wall.fits(section[0], section[1], way)
+                if here.any():
+                    fits |= here
+                    chosen.append(section)
+                    break
+            else:
                 return
+        widest = max(width for width, _, _ in chosen)
+        places = one_each(wall.s, fits, owners, len(chosen), widest + self._wall_mm)
+        if places:
+            bodies = [int(owners[k]) for k in places]
+            side = self._side(
+                wall, way, [(k, chosen[body]) for k, body in zip(places, bodies, strict=True)]
+            )
+            filled = tuple(
+                replace(gate, piece=body, metal=float(self._metal[body]))
+                for gate, body in zip(side.gates, bodies, strict=True)
+            )
+            yield replace(side, gates=filled)
 
     def _leaves_skin(self, way: Approach, heights_mm: Floats) -> Flags:
         """Return which gates, or their runner, would leave a skin of sand at the joint."""
@@ -360,12 +360,10 @@ class GateSearch:
         self,
         wall: Wall,
         way: Approach,
-        places: list[tuple[int, float]],
-        height: float,
-        notch: float,
+        places: list[tuple[int, Section]],
     ) -> Side:
-        """Return the side with gates at these places of the wall, each so wide."""
-        met = [wall.met_by(k, width, height) for k, width in places]
+        """Return the side with gates at these places of the wall, each of its section."""
+        met = [wall.met_by(k, width, height) for k, (width, height, _) in places]
         gates = tuple(
             Gate(
                 along_mm=float(wall.s[k]),
@@ -375,15 +373,15 @@ class GateSearch:
                 notch_mm=notch,
                 into="casting",
             )
-            for (k, width), (hit, _) in zip(places, met, strict=True)
+            for (k, (width, height, notch)), (hit, _) in zip(places, met, strict=True)
         )
         extent = float(np.ptp(wall.s))
         wanted = max(1.0, extent / GATE_SPACING_MM)
         spacing = 12.0 * max(0.0, wanted - len(gates)) + 8.0 * max(0.0, len(gates) - wanted)
         slant = float(np.mean([np.ptp(hit) for hit, _ in met]))
-        hidden = float(np.mean([wall.behind_mm(k, width, height) for k, width in places]))
+        hidden = float(np.mean([wall.behind_mm(k, w, h) for k, (w, h, _) in places]))
         size = 0.1 * (self._walls.girth_mm - extent)
-        free = np.array([wall.free_way(k, width, height) for k, width in places])
+        free = np.array([wall.free_way(k, w, h) for k, (w, h, _) in places])
         strikes = STRIKES * float(np.mean(np.maximum(1.0 - free / FREE_WAY, 0.0)))
         return Side(
             way=way,
@@ -456,14 +454,15 @@ class GateSearch:
         return not bool((lane & (points @ way.out > front - radius)).any())
 
 
-def break_off_notch_mm(height_mm: Floats) -> Floats:
-    """Return the depth of the break-off notch of gates. [mm]"""
-    return np.asarray(np.minimum(3.0, np.round(0.15 * height_mm, 1)))
-
-
-def narrowest_mm(height_mm: float) -> float:
-    """Return the least width of a gate of this height that passes less than others. [mm]"""
-    return min(height_mm, max(LEAST_MM, height_mm / UPRIGHT))
+def _sections_of(area_mm2: float, heights: Floats, tallest: float) -> Iterator[Section]:
+    """Yield the sections a gate of this area may have, thickest first."""
+    for height in heights.tolist():
+        notch = float(break_off_notch_mm(np.array(height)))
+        width = area_mm2 / (height - notch)
+        if height <= tallest * width or height == heights[-1]:
+            width = max(width, narrowest_mm(height))
+            if width <= min(FLATTEST * height, WIDEST_MM):
+                yield width, height, notch
 
 
 def _is_skin(sand_mm: Floats) -> Flags:

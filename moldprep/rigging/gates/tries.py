@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
+from moldprep.geometry.solid import Floats
 from moldprep.rigging.gates.gate_walls import DEEPEST_MM, LEAST_MM, MOST_HIDDEN_MM
 
 SIDES_DEG: Final = (270.0, 90.0, 0.0, 180.0)
@@ -54,3 +57,13 @@ LAST_TRIES: Final = (
 )
 """Where none of the others offers anything: thinner gates, little sand under feeders that stand on
 small castings, and walls far behind the outline."""
+
+
+def break_off_notch_mm(height_mm: Floats) -> Floats:
+    """Return the depth of the break-off notch of gates. [mm]"""
+    return np.asarray(np.minimum(3.0, np.round(0.15 * height_mm, 1)))
+
+
+def narrowest_mm(height_mm: float) -> float:
+    """Return the least width of a gate of this height that passes less than others. [mm]"""
+    return min(height_mm, max(LEAST_MM, height_mm / UPRIGHT))
