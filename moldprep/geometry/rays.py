@@ -4,41 +4,17 @@ The ray kernel works in float32; points are taken relative to the body's middle 
 survives on a body of 10 m / 2^24.
 """
 
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
-from types import ModuleType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.loading import without
 
-
-@contextmanager
-def _without(*names: str) -> Iterator[None]:
-    """Keep parts of a library from being loaded with the rest; they can be imported afterwards."""
-    absent = [name for name in names if name not in sys.modules]
-    for name in absent:
-        sys.modules[name] = _Nothing(name)
-    try:
-        yield
-    finally:
-        for name in absent:
-            del sys.modules[name]
-
-
-class _Nothing(ModuleType):
-    """A module of which whatever is imported is None."""
-
-    def __getattr__(self, _: str) -> None:
-        return None
-
-
-with _without(
+with without(
     "open3d.ml",  # its tools for learning take two seconds to load, and serve nothing here
     "open3d.visualization.draw_plotly",  # a web server for pictures takes half a second
 ):

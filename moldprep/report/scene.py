@@ -16,6 +16,12 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from moldprep.geometry.solid import Floats, Solid
+from moldprep.loading import without
+
+with without(  # charts, of which there are none here, take half a second to load
+    "matplotlib.pyplot", "matplotlib.backends.backend_agg"
+):
+    import pyvista.plotting
 
 WINDOWS: Final = {"libEGL.so.1": "vtkEGLRenderWindow", "libOSMesa.so.8": "vtkOSOpenGLRenderWindow"}
 """Libraries that draw without a screen, and what VTK calls its way to each."""

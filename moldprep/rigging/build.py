@@ -3,6 +3,8 @@
 from functools import lru_cache
 from typing import Final
 
+import numpy as np
+
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import Body, Insert, Pattern, Rigging, RiggingPlan, Role
@@ -165,6 +167,8 @@ def _refuse_buried(castings: tuple[Body, ...], bodies: list[Body]) -> None:
                 fix=f"move {body.name} out of the casting, or take it out of the plan",
             )  # fmt: skip
         for casting in castings:
+            if _shared_box_mm3(body, casting) <= BURIED * body.solid.volume_mm3:
+                continue  # most of it surely lies outside
             inside = (body.solid & casting.solid).volume_mm3
             if inside > BURIED * body.solid.volume_mm3:
                 raise StageError(
@@ -173,6 +177,13 @@ def _refuse_buried(castings: tuple[Body, ...], bodies: list[Body]) -> None:
                     where=body.name,
                     fix=f"move {body.name} out of {casting.name}",
                 )
+
+
+def _shared_box_mm3(body: Body, casting: Body) -> float:
+    """Return the volume that the boxes round two bodies share. [mm³]"""
+    low = np.maximum(body.solid.bounds[0], casting.solid.bounds[0])
+    high = np.minimum(body.solid.bounds[1], casting.solid.bounds[1])
+    return float(np.prod(np.maximum(high - low, 0.0)))
 
 
 def _inserts(plan: RiggingPlan, metal: Solid) -> tuple[Insert, ...]:

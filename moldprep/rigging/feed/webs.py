@@ -39,6 +39,9 @@ FACING: Final = -0.9
 OVERLAP_MM: Final = 0.05
 """How far behind a face its body is looked for; a web of `WEB_MM` less this is whole."""
 
+REACH_MM: Final = WEB_MM + 0.1
+"""Farther than this from a body's box, no web leads to it."""
+
 GROWN_MM: Final = 0.4
 """How far a filling reaches into what is round it: no skin of sand is left on a bent face."""
 
@@ -157,7 +160,8 @@ def _find_webs(solids: Sequence[Solid], n_cast: int, whole: Solid) -> list[_Web]
     scenes = [(Rays.of(solid), solid.bounds) for solid in solids]
     found: list[_Web] = []
     for owner in range(n_cast, len(solids)):
-        start, outward, area = _corners(solids[owner])
+        others = [bounds for k, (_, bounds) in enumerate(scenes) if k != owner]
+        start, outward, area = _near(others, *_corners(solids[owner]))
         length, facet = rays.first(start + 1e-3 * outward, outward)
         near = np.isfinite(length) & (length < WEB_MM - OVERLAP_MM)
         near &= np.einsum("ij,ij->i", outward, normals[facet]) < FACING
@@ -199,6 +203,16 @@ def _corners(solid: Solid) -> tuple[Floats, Floats, Floats]:
     start = (corners + PULL_IN * (middle - corners)).reshape(-1, 3)
     normal, area = unit_normals(corners), facet_areas(corners) / 3.0
     return start, np.repeat(normal, 3, axis=0), np.repeat(area, 3)
+
+
+def _near(
+    boxes: Sequence[Floats], start: Floats, outward: Floats, area: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return the places that have another body's box within a web of them."""
+    near = np.zeros(len(start), bool)
+    for low, high in boxes:
+        near |= ((start >= low - REACH_MM) & (start <= high + REACH_MM)).all(axis=1)
+    return start[near], outward[near], area[near]
 
 
 def _owner_of(scenes: Sequence[tuple[Rays, Floats]], points: Floats) -> Ints:
