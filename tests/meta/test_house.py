@@ -15,7 +15,7 @@ SOURCES = sorted(PACKAGE.rglob("*.py"))
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 LAYERS = (
-    ("arrays", "errors", "units", "tolerances", "findings", "results", "wording"),
+    ("arrays", "errors", "loading", "units", "tolerances", "findings", "results", "wording"),
     ("geometry.solid",),
     ("records",),
     ("jobfile", "jobtemplate"),
