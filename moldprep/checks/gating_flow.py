@@ -99,13 +99,14 @@ def gates_share_the_flow(results: Results, limit: float) -> Iterator[Finding]:
     if len(gates) < 2:
         yield passed_over("fewer than two gates")
         return
-    even = _even_shares(flow)
+    even, passes = _even_shares(flow), _passes(flow)
     for channel in flow.channels:
         if channel.body in gates:
-            times = channel.share / even.get(channel.body, 1.0 / len(gates))
+            share = passes[channel.body]
+            times = share / even.get(channel.body, 1.0 / len(gates))
             yield judged(
                 times <= limit,
-                f"{channel.body} takes {100.0 * channel.share:.0f} % of the flow, "
+                f"{channel.body} takes {100.0 * share:.0f} % of the flow, "
                 f"{times:.2f} x the mean for what it fills",
                 value=times,
                 part=channel.body,
@@ -140,6 +141,16 @@ def every_gate_works(results: Results, limit: float) -> Iterator[Finding]:
                 at_mm=_place(flow, name),
                 remedy=f"lower {name}, widen it, or take it out",
             )
+
+
+def _passes(flow: FlowGraph) -> dict[str, float]:
+    """Return what each gate passes into castings at first, of the whole. [-]"""
+    first: dict[str, float] = {}
+    for course in flow.cavities:
+        for name, mm3_s in zip(course.inlets, course.shares[0].tolist(), strict=True):
+            first[name] = first.get(name, 0.0) + mm3_s
+    whole = max(sum(first.values()), 1e-30)
+    return {name: mm3_s / whole for name, mm3_s in first.items()}
 
 
 def _even_shares(flow: FlowGraph) -> dict[str, float]:

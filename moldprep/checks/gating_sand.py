@@ -61,6 +61,32 @@ def vents_keep_their_sand(results: Results, limit: float) -> Iterator[Finding]:
     yield from _walls(results, limit, ("beside a vent",), SAFE_MM)
 
 
+@check(
+    id="gating/castings-stand-apart",
+    why="Castings that touch come out of the mold as one; thin sand between them breaks in.",
+    source="3 mm short, 5 mm safe: " + PRACTICE,
+    limit=0.95,
+)
+def castings_stand_apart(results: Results, limit: float) -> Iterator[Finding]:
+    """Look for castings joined to each other, and for too little sand between them."""
+    names = {body.name for body in results.need(Rigging).castings}
+    if len(names) < 2:
+        yield passed_over("one casting")
+        return
+    grown = [one for one in results.need(FlowGraph).contacts if {one.a, one.b} <= names]
+    for one in grown:
+        yield judged(
+            False,
+            f"{one.a} and {one.b} have grown together over {one.area_mm2:.0f} mm²",
+            value=0.0,
+            part=one.a,
+            at_mm=one.at_mm,
+            remedy="place them farther apart ([[rigging.placements]], mold.spacing_mm)",
+        )
+    if not grown:
+        yield from _walls(results, limit, ("beside a casting",), SAFE_MM)
+
+
 def _without_feeder(wall: SandWall, rigging: Rigging) -> str:
     """Return what else to do where a channel finds no room beside the feeder of a tiny casting."""
     pair = (wall.body, wall.other)

@@ -312,3 +312,35 @@ def gates_break_off(results: Results, limit: float) -> Iterator[Finding]:
         )
     if not mouths:
         yield passed_over("no gate opens into a casting")
+
+
+@check(
+    id="gating/castings-have-ingates",
+    why="Where a runner itself runs into a casting, nothing breaks off or holds slag back.",
+    source=PRACTICE,
+    miss=Verdict.WARN,
+)
+def castings_have_ingates(results: Results, limit: float) -> Iterator[Finding]:
+    """Look for channels other than ingates that open into a casting."""
+    rigging = results.need(Rigging)
+    castings = {body.name for body in rigging.castings}
+    ways = {body.name for body in rigging.of_role(*NO_GATES)}
+    found = [
+        (one, next(iter(ways & {one.a, one.b})), next(iter(castings & {one.a, one.b})))
+        for one in results.need(FlowGraph).contacts
+        if ways & {one.a, one.b} and castings & {one.a, one.b}
+    ]
+    for contact, way, casting in found:
+        yield judged(
+            False,
+            f"metal enters {casting} from {way} itself, over {contact.area_mm2:.0f} mm²",
+            part=way,
+            at_mm=contact.at_mm,
+            remedy=f"end {way} a wall of sand before {casting} and join them by an ingate",
+        )
+    if not found:
+        yield judged(True, "castings are filled through ingates and feeders only")
+
+
+NO_GATES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.FILTER)
+"""Channels that should not open into a casting."""

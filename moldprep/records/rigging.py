@@ -79,7 +79,8 @@ class SandWall:
     """The thinnest sand between a channel and one kind of thing it is not joined to.
 
     kind : "casting", "feeder", "vent", "filter", "channel", "insert" or "print" (of a core);
-           "beside a vent" where `body` is a vent, whatever the other is
+           "beside a vent" where `body` is a vent, whatever the other is; "beside a casting"
+           where both are castings
     """
 
     body: str

@@ -94,6 +94,27 @@ def kissing_gate():
     return edit("ingate-1", lambda _: Solid.box((58.75, 7.5, 0.0), (81.25, 30.5, 4.0)))
 
 
+def pointed_gate(depth):
+    """Return the system with a gate that ends in a point, so far inside the casting."""
+    corners = [(x, y, z) for x in (58.75, 81.25) for y, low in ((1.0, -0.5), (25.0, 0.0))
+               for z in (low, 4.0)]  # fmt: skip
+    wedge = Solid.hull_of(np.array([*corners, (70.0, 30.0, 2.0)]))
+    return edit("ingate-1", lambda _: wedge.moved((0.0, depth, 0.0)))
+
+
+def body_of(name):
+    return next(body.solid for body in GOOD.bodies if body.name == name)
+
+
+def second_sprue():
+    """Return the system with a second basin, sprue and well at the far end of its runner."""
+    twins = (("basin", Role.BASIN), ("sprue", Role.SPRUE), ("well", Role.WELL))
+    return plus(GOOD, *(
+        Body(name=f"{name}-2", role=role, solid=body_of(name).moved((208.0, 0.0, 0.0)))
+        for name, role in twins
+    ))  # fmt: skip
+
+
 def tall_gate():
     """Return the system with a gate that climbs and lets metal in near the plate's top."""
     return edit(
@@ -193,6 +214,52 @@ CASES = {
     "runner left out": (
         without(GOOD, "runner-1"), None, "gating/castings-are-reached", FAIL, "casting-1",
         (100.0, 60.0, 15.0),
+    ),
+    "runner 0.05 mm too low for its gates": (
+        edit("runner-1", lambda solid: solid.moved((0.0, 0.0, -0.55))), None,
+        "gating/ingates-are-reached", FAIL, "ingate-1", (70.0, 4.25, -0.53),
+    ),
+    "gate ends in a point on the wall": (
+        pointed_gate(0.0), None, "gating/nothing-dangles", FAIL, "ingate-1", (70.0, 30.0, 2.0),
+    ),
+    "gate's point pricks the wall": (
+        pointed_gate(0.05), None, "gating/nothing-dangles", FAIL, "ingate-1", (70.0, 30.0, 2.0),
+    ),
+    "gate's point a little way in": (
+        pointed_gate(0.6), None, "gating/contacts-are-as-wide-as-channels", FAIL, "ingate-1",
+        (70.0, 30.0, 2.0),
+    ),
+    "runner runs into a casting": (
+        add("runner-1", (100.0, 0.0, -12.0), (112.0, 45.0, 6.0)), None,
+        "gating/castings-have-ingates", WARN, "runner-1", (106.0, 37.5, 3.0),
+    ),
+    "a second runner in the place of the first": (
+        plus(GOOD, Body(name="runner-9", role=Role.RUNNER, solid=body_of("runner-1"))), None,
+        "gating/no-near-miss", FAIL, "runner-1", (100.0, 0.0, -6.0),
+    ),
+    "runner inside a casting": (
+        plus(GOOD, Body(name="runner-9", role=Role.RUNNER,
+                        solid=Solid.box((100, 50, 5), (110, 60, 15)))), None,
+        "gating/channels-are-reached", FAIL, "runner-9", (105.0, 55.0, 10.0),
+    ),
+    "castings touch": (
+        add("casting-1", (95.0, -30.0, 10.0), (105.0, 35.0, 20.0)), None,
+        "gating/castings-stand-apart", FAIL, "casting-1", (100.0, -30.0, 15.0),
+    ),
+    "castings overlap": (
+        add("casting-1", (95.0, -31.0, 10.0), (105.0, 35.0, 20.0)), None,
+        "gating/castings-stand-apart", FAIL, "casting-1", (100.0, -30.5, 15.0),
+    ),
+    "castings 2 mm apart": (
+        add("casting-1", (95.0, -28.0, 10.0), (105.0, 35.0, 20.0)), None,
+        "gating/castings-stand-apart", FAIL, "casting-1", (100.0, -29.0, 15.0),
+    ),
+    "a second sprue": (
+        second_sprue(), None, "gating/choke-is-not-too-wide", WARN, "sprue-2", ANYWHERE,
+    ),
+    "basin 0.05 mm over its sprue": (
+        edit("basin", lambda solid: solid.moved((0.0, 0.0, 0.55))), None,
+        "gating/castings-are-reached", FAIL, "casting-1", (100.0, 60.0, 15.0),
     ),
     "sprue left out": (
         without(GOOD, "sprue"), None, "gating/bottleneck-is-the-choke", FAIL, "", ANYWHERE,
@@ -410,6 +477,12 @@ def _look(rigging, plan, check_id, verdict, part, place, *, with_fill):
         far = [np.linalg.norm(np.subtract(f.at_mm, place)) for f in mine if f.at_mm]
         assert far, [f.at_mm for f in mine]
         assert min(far) < 12.0, [(f.at_mm, f.message) for f in mine]
+
+
+def test_a_vent_on_a_runner_is_judged_like_any_other():
+    vent = Body(name="vent-9", role=Role.VENT, solid=column(100.0, 0.0, -1.0, 210.0, 6.0))
+    findings = judge(plus(GOOD, vent), good_plan())
+    assert findings["gating/castings-are-reached"][0].verdict is Verdict.PASS
 
 
 def test_a_jet_onto_a_chill_names_it():

@@ -21,8 +21,11 @@ from moldprep.rigging.stream.hydraulics import (
     expansion_factor,
     minor_loss,
 )
-from moldprep.rigging.stream.network import CAVITY_ROLES, GATING_ROLES, Joint, Network, Node, Pipe
+from moldprep.rigging.stream.network import GATING_ROLES, Joint, Network, Node, Pipe
 from moldprep.units import MM2_PER_M2, MM_PER_M
+
+FILLED: Final = frozenset({Role.CASTING, Role.FEEDER, Role.NECK})
+"""What gates fill; a vent on a channel only lets its air out."""
 
 SHARP_DEG: Final = 30.0
 """A corner of a center line that turns more than this at once is a square bend."""
@@ -108,7 +111,7 @@ def build_circuit(network: Network, plan: RiggingPlan, alloy: Alloy) -> Circuit:
         first, last = (a, b) if hops.get(a, np.inf) <= hops.get(b, np.inf) else (b, a)
         if last in nodes:
             circuit.links.append(maker.link(pipe, first, last, nodes[first], nodes[last]))
-        elif network.lumps[last[0]].role in CAVITY_ROLES and pipe.joint is not None:
+        elif network.lumps[last[0]].role in FILLED and pipe.joint is not None:
             area = maker.opening(pipe.joint, first)
             circuit.links.append(maker.link(pipe, first, last, nodes[first], n_nodes))
             circuit.inlets.append(

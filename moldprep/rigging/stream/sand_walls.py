@@ -15,7 +15,7 @@ FARTHEST_MM: Final = 60.0
 """Walls are measured up to this thickness. [mm]"""
 
 VENTS_MM: Final = 20.0
-"""The same round vents, which carry no metal to speak of. [mm]"""
+"""The same round vents, which carry no metal to speak of, and between castings. [mm]"""
 
 KINDS: Final = {
     Role.CASTING: "casting",
@@ -31,7 +31,7 @@ BESIDE_VENTS: Final = (Role.VENT, Role.FEEDER, Role.NECK)
 
 
 def find_sand_walls(network: Network, rigging: Rigging, plan: RiggingPlan) -> tuple[SandWall, ...]:
-    """Return the thinnest wall between each channel or vent and each kind of thing beside it.
+    """Return the thinnest wall between each channel, vent or casting and what is beside it.
 
     Parameters
     ----------
@@ -51,6 +51,9 @@ def find_sand_walls(network: Network, rigging: Rigging, plan: RiggingPlan) -> tu
     beside = [(body.name, body.solid) for body in rigging.metal if body.role in BESIDE_VENTS]
     beside += [(insert.name, insert.solid) for insert in rigging.inserts]
     nearest: dict[tuple[str, str], SandWall] = {}
+    for one, other in combinations(rigging.castings, 2):
+        if frozenset((one.name, other.name)) not in joined:
+            _note(nearest, one, other.name, "beside a casting", other.solid, VENTS_MM)
     for vent in vents:
         for name, solid in beside:
             own = name == vent.name or name in _sleeves_round(vent, joined)
