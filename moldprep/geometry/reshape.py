@@ -6,6 +6,7 @@ all others keep their planes. What comes out is checked for facets turned over o
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -279,6 +280,7 @@ def faults(before: Surface, after: Surface, source: Ints) -> Flags:
     return np.asarray(bad)
 
 
+@lru_cache(2)
 def run_through(surface: Surface) -> Flags:
     """Return (m,) the facets with an edge that passes through another facet.
 

@@ -1,11 +1,11 @@
 """Bores and windows seen from above: what a feeder must leave open, and what it may stand over."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
-import scipy  # scipy.signal takes a second to load: it is when it is needed
-from scipy import ndimage
+from scipy import fft, ndimage
 
 from moldprep.rigging.feed.chill_sites import ChillSites
 from moldprep.rigging.feed.site_maps import Bools, Floats
@@ -139,14 +139,28 @@ class BoreSites(ChillSites):
         for at_x, at_y, r in taken:
             free &= np.hypot(x - at_x, y - at_y) > r + radius_mm
         free &= self._from_rivals > radius_mm + GAP_MM
+        if but is not None:
+            return free & self._off_bores(radius_mm, but)
+        if radius_mm not in self._off_all_bores:
+            self._off_all_bores[radius_mm] = self._off_bores(radius_mm, np.zeros_like(free))
+        return free & self._off_all_bores[radius_mm]
+
+    @cached_property
+    def _off_all_bores(self) -> dict[float, Bools]:
+        """What `_off_bores` found: places are looked for again and again for one feeder."""
+        return {}
+
+    def _off_bores(self, radius_mm: float, but: Bools) -> Bools:
+        """Return the columns where a feeder's middle leaves bores and windows open, `but` one."""
         area = np.pi * radius_mm**2
         widest = min(BORE_SHARE * area, BORE_MM2)
-        bores = self._bores(widest) & ~(but if but is not None else np.False_)
+        bores = self._bores(widest) & ~but
+        free = np.ones(bores.shape, np.bool_)
         if bores.any():
             clear = ndimage.distance_transform_edt(~np.pad(bores, 1))[1:-1, 1:-1] * self._pitch
             free &= clear >= OVER_BORE * radius_mm
         for window in self._windows(widest, area / WINDOW_SHARE):
-            covered = scipy.signal.fftconvolve(window, self._disc(radius_mm), mode="same")
+            covered = _sums_over(window, self._disc(radius_mm))
             free &= covered <= WINDOW_SHARE * window.sum() + 0.5
         return free
 
@@ -168,3 +182,15 @@ class BoreSites(ChillSites):
     def _column(self, x_mm: float, y_mm: float) -> tuple[np.intp, np.intp]:
         """Return the index of the column at a place."""
         return np.argmin(np.abs(self._x - x_mm)), np.argmin(np.abs(self._y - y_mm))
+
+
+def _sums_over(values: Bools, disc: Floats) -> Floats:
+    """Return the sum over a disc round each column (scipy.signal's takes a second to load)."""
+    n_x, n_y = values.shape
+    fast = [
+        fft.next_fast_len(n + m - 1, real=True)
+        for n, m in zip(values.shape, disc.shape, strict=True)
+    ]
+    sums = fft.irfftn(fft.rfftn(values, fast) * fft.rfftn(disc, fast), fast)
+    x, y = ((m - 1) // 2 for m in disc.shape)
+    return np.asarray(sums[x : x + n_x, y : y + n_y], np.float64)

@@ -131,7 +131,7 @@ class Sites(BoreSites):
         stand = np.isin(face.label, sorted(sections)) & ~face.is_kept & (face.level > 0.2)
         stand &= self._pocket_mm <= max(IN_POCKET * diameter_mm, 2.0 * self._pitch)
         free = self._free_above(radius, taken)
-        highest = self._highest(z, radius)
+        highest = self._highest_top(radius)
         way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
         if neck_mm > 0.0:
             stand &= (self._top_ground >= 0.5 * neck_mm) & (way <= FAR * scale_mm + diameter_mm)
@@ -149,7 +149,7 @@ class Sites(BoreSites):
         cost = way / scale_mm + 1.5 * (1.0 - level) - 0.4 * face.is_machined
         cost += 0.25 * np.abs(z - near_mm[2]) / scale_mm
         cost += 0.0 if neck_mm else 3.0 * holes
-        walled = self._highest(z, radius + SIDE_GAP_MM)
+        walled = self._highest_top(radius + SIDE_GAP_MM)
         cost += 0.0 if neck_mm else WALLED_COST * (walled - z > FOOT_SHARE * diameter_mm)
         cost = np.where(stand, cost, np.inf)
         if not neck_mm:

@@ -253,6 +253,18 @@ class Maps:
         grown = ndimage.grey_dilation(parts, size=(3, 3))  # the rim of a step belongs to its ground
         return np.where(parts > 0, parts, np.where(np.isfinite(self.top.z_mm), grown, 0))
 
+    def _highest_top(self, radius_mm: float) -> Floats:
+        """Return the highest place of the pattern within a disc round each column. [mm]"""
+        if radius_mm not in self._tops:
+            top = np.nan_to_num(self.top.z_mm, nan=-1e9)
+            self._tops[radius_mm] = self._highest(top, radius_mm)
+        return self._tops[radius_mm]
+
+    @cached_property
+    def _tops(self) -> dict[float, Floats]:
+        """What `_highest_top` found: places are looked for again and again for one feeder."""
+        return {}
+
     def _highest(self, values: Floats, radius_mm: float) -> Floats:
         """Return the highest value within a disc round each column.
 

@@ -23,6 +23,7 @@ from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Pattern
 from moldprep.records.plan import FeederPlan
 from moldprep.rigging.gates.room import Room
+from moldprep.rigging.gates.windows import is_even
 
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.5)
 """Thicknesses an ingate may have, thickest first."""
@@ -176,13 +177,10 @@ class Wall:
             return np.asarray(whole)
         _, nearest, farthest, thinnest = self._up_to
         at = np.flatnonzero(whole)  # so that no window reaches past an end
-        window = np.column_stack([at - half, at + half + 1]).ravel()
-        wall = _in_each(np.minimum, thinnest[:, k], window)
-        near = _in_each(np.maximum, nearest[:, k], window)
-        far = _in_each(np.minimum, farthest[:, k], window)
-        flank = np.maximum(nearest[at - half, k], nearest[at + half, k])
-        is_even = near - far <= np.minimum(max(0.6 * width_mm, 4.0), np.maximum(0.5 * wall, 2.0))
-        whole[at] = is_even & (near - flank <= max(HUMP * width_mm, 2.0 * STEP_MM))
+        whole[at] = is_even(
+            at, half, nearest[:, k], farthest[:, k], thinnest[:, k],
+            max(0.6 * width_mm, 4.0), max(HUMP * width_mm, 2.0 * STEP_MM),
+        )  # fmt: skip
         return np.asarray(whole)
 
     def _smooth(self, way: Approach) -> "_Smooth":
@@ -455,12 +453,6 @@ class Walls:
         along = points @ way.along
         beside = points[(along >= first_mm) & (along <= last_mm)] @ way.out
         return float(beside.max()) if len(beside) else -math.inf
-
-
-def _in_each(least_or_most: np.ufunc, values: Floats, window: Ints) -> Floats:
-    """Return the least or most of (n,) values in each window; (2 k,) first places and ends."""
-    found = least_or_most.reduceat(np.append(values, values[-1]), window)[::2]
-    return np.asarray(found, np.float64)
 
 
 def outline_points(outline: BaseGeometry) -> Floats:

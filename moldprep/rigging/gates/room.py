@@ -2,10 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final
 
-import numpy as np
 from shapely import affinity
 from shapely.geometry import LineString, MultiPolygon, Point
 from shapely.geometry import box as rectangle
@@ -19,6 +18,9 @@ from moldprep.records.plan import ChillPlan, FeederPlan, IngatePlan, Placement, 
 PRINT_SAND_MM: Final = 5.0
 """Sand above and below a core print: no metal lies behind it, so a safe wall of sand is enough
 (common practice, no source). [mm]"""
+
+SHADOWS_KEPT: Final = 256
+"""Outlines of a casting between two heights that are kept: rooms differ by what stands round it."""
 
 Prism = tuple[BaseGeometry, float, float]
 
@@ -45,11 +47,8 @@ class Room:
         if key not in self._cuts:
             found = [outline for outline, _, _ in self.beside(low_mm, high_mm, sand_mm)]
             low, high = low_mm - sand_mm, high_mm + sand_mm
-            bounds = self.solid.bounds
-            if bounds[0, 2] < high and bounds[1, 2] > low:
-                far = np.array([1.0, 1.0, 0.0])
-                slab = Solid.box((*(bounds[0] - far)[:2], low), (*(bounds[1] + far)[:2], high))
-                found.append(_clean((self.solid & slab).shadow()))
+            if self.solid.bounds[0, 2] < high and self.solid.bounds[1, 2] > low:
+                found.append(_shadow(self.solid, low, high))
             self._cuts[key] = unary_union(found)
         return self._cuts[key]
 
@@ -67,6 +66,14 @@ class Room:
     def whole(self) -> BaseGeometry:
         """The outline of everything."""
         return self.between(-1e6, 1e6, 0.0)
+
+
+@lru_cache(SHADOWS_KEPT)
+def _shadow(solid: Solid, low_mm: float, high_mm: float) -> BaseGeometry:
+    """Return the outline of a solid between two heights."""
+    low, high = solid.bounds
+    slab = Solid.box((low[0] - 1.0, low[1] - 1.0, low_mm), (high[0] + 1.0, high[1] + 1.0, high_mm))
+    return _clean((solid & slab).shadow())
 
 
 def _clean(outline: MultiPolygon) -> BaseGeometry:
