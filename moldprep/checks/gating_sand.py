@@ -84,7 +84,7 @@ def castings_stand_apart(results: Results, limit: float) -> Iterator[Finding]:
             remedy="place them farther apart ([[rigging.placements]], mold.spacing_mm)",
         )
     if not grown:
-        yield from _walls(results, limit, ("beside a casting",), SAFE_MM)
+        yield from _walls(results, limit, ("beside a casting",), SAFE_MM, "any casting")
 
 
 def _without_feeder(wall: SandWall, rigging: Rigging) -> str:
@@ -102,7 +102,11 @@ def _without_feeder(wall: SandWall, rigging: Rigging) -> str:
 
 
 def _walls(
-    results: Results, limit: float, kinds: tuple[str, ...], wanted_mm: float
+    results: Results,
+    limit: float,
+    kinds: tuple[str, ...],
+    wanted_mm: float,
+    what: str = "any channel",
 ) -> Iterator[Finding]:
     """Judge the thin walls one by one, the others together."""
     walls = [wall for wall in results.need(FlowGraph).sand_walls if wall.kind in kinds]
@@ -126,7 +130,7 @@ def _walls(
             value=least.gap_mm / wanted_mm,
         )
     if not walls:
-        yield passed_over("nothing near any channel")
+        yield passed_over(f"nothing near {what}")
 
 
 @check(

@@ -106,7 +106,7 @@ class ChannelFlow:
     """What one body of the rigging carries while the mold fills.
 
     flow_mm3_s  : at the start, full head
-    speed_m_s   : highest over the fill, at its smallest section
+    speed_m_s   : highest over the fill but for moments, at its smallest section
     share       : of the whole flow
     reynolds    : at `speed_m_s`
     smallest_mm2: its smallest section on the way, at `at_mm`; for an ingate the opening into what

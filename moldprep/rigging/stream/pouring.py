@@ -116,6 +116,10 @@ def formula_times(rigging: Rigging, alloy: Alloy) -> tuple[tuple[str, float, str
     return tuple(times)
 
 
+MOMENT: Final = 0.01
+"""Share of the filling that a flow must last to be judged."""
+
+
 # ---- one pour -----------------------------------------------------------------------------
 
 
@@ -261,6 +265,8 @@ def _channel_flows(
     network: Network, circuit: Circuit, run: _Run, alloy: Alloy
 ) -> tuple[ChannelFlow, ...]:
     flows = np.abs(np.array(run.flows))
+    seconds = np.diff(run.times, append=run.times[-1])[: len(flows)]
+    seconds = np.pad(seconds, (0, len(flows) - len(seconds)))
     whole = max(float(flows[0][[inlet.link for inlet in circuit.inlets]].sum()), 1e-30)
     cooled = _cooling(network, circuit, flows[0], alloy)
     result = []
@@ -271,8 +277,9 @@ def _channel_flows(
             continue
         carried = flows[:, [row for row, _, _ in rows]]
         areas = np.array([area for _, area, _ in rows])
-        speed = float((carried / areas).max())
-        fastest = int(np.argmax((carried / areas).max(axis=0)))
+        speeds = _held(carried, seconds) / areas
+        fastest = int(np.flatnonzero(speeds >= (1.0 - 1e-6) * speeds.max())[-1])  # its opening
+        speed = float(speeds[fastest])
         area = areas[fastest]
         diameter = float(np.sqrt(4.0 * area / np.pi))
         start = float(carried[0].max())
@@ -291,6 +298,18 @@ def _channel_flows(
             )
         )
     return tuple(result)
+
+
+def _held(carried: Floats, seconds: Floats) -> Floats:
+    """Return (n,) the most of each column of (k, n) that lasts: k steps of so many seconds.
+
+    The last of several castings gets the flow of all for the moment by which it is full later.
+    """
+    order = np.argsort(-carried, axis=0, kind="stable")
+    spent = np.cumsum(seconds[order], axis=0)
+    first = np.argmax(spent >= MOMENT * seconds.sum(), axis=0)
+    sorted_down = np.take_along_axis(carried, order, axis=0)
+    return np.asarray(sorted_down[first, np.arange(carried.shape[1])])
 
 
 def _rows_of(
