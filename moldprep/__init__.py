@@ -7,8 +7,11 @@
  'week_exit_code', 'week_json', 'write_new_job', 'write_package', 'write_plan']
 """
 
+import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
+
+from moldprep.loading import for_good
 
 if TYPE_CHECKING:
     from moldprep.checks import find_check
@@ -70,5 +73,8 @@ def __getattr__(name: str) -> Any:
     """Load a public name when it is first asked for: the kernels behind some take seconds."""
     if name not in __all__:
         raise AttributeError(f"module 'moldprep' has no attribute {name!r}")
-    module = import_module(f"moldprep.{_HOMES[name]}")
-    return getattr(module, _REAL_NAMES.get(name, name))
+    home = f"moldprep.{_HOMES[name]}"
+    if home not in sys.modules:
+        with for_good():
+            import_module(home)
+    return getattr(sys.modules[home], _REAL_NAMES.get(name, name))

@@ -78,10 +78,10 @@ class Rays:
             return Crossings(none, np.empty(0), none)
         hit = self._scene.list_intersections(self._tensor(origins, directions))
         ray = hit["ray_ids"].numpy().astype(np.int64)
-        distance = hit["t_hit"].numpy().astype(np.float64)
+        distance = hit["t_hit"].numpy()
         facet = hit["primitive_ids"].numpy().astype(np.int64)
-        order = np.lexsort((distance, ray))
-        return Crossings(ray[order], distance[order], facet[order])
+        order = _along_each(ray, distance)
+        return Crossings(ray[order], distance[order].astype(np.float64), facet[order])
 
     def nearest(self, points: Floats) -> tuple[Floats, Ints]:
         """Return (nearest surface point (n, 3) [mm], its facet (n,))."""
@@ -130,3 +130,13 @@ class Rays:
 @lru_cache(SCENES_KEPT)
 def _scene_of(solid: Solid) -> Rays:
     return Rays(*solid.mesh())
+
+
+def _along_each(ray: Ints, distance: NDArray[np.float32]) -> Ints:
+    """Return the order by ray, then by distance.
+
+    The bits of numbers not below zero rise with them, so that one sort of integers does; hits come
+    nearly in order, which a stable sort makes use of.
+    """
+    bits = (distance + np.float32(0.0)).view(np.uint32)  # no minus zero
+    return np.argsort((ray << 32) | bits, kind="stable")
