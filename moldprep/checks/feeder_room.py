@@ -16,6 +16,7 @@ from moldprep.rigging.feed.beside import (
     burns_through,
     most_blend_mm2,
     openings_beside,
+    way_in_mm2,
 )
 from moldprep.rigging.feed.side_sand import SideSand, side_sand
 
@@ -65,19 +66,23 @@ Opening = tuple[float, tuple[float, float, float]]
 
 def _beside(feeder: Body, results: Results) -> tuple[list[Opening], float]:
     """Return the openings beside a feeder's foot, largest first, and the foot's or neck's area."""
-    flow, rigging = results.need(FlowGraph), results.need(Rigging)
-    roles = {body.name: body.role for body in rigging.metal}
-    mine = [(_other(c, feeder.name), c) for c in flow.contacts if feeder.name in (c.a, c.b)]
-    necks = [c for other, c in mine if roles.get(other) is Role.NECK]
+    rigging = results.need(Rigging)
+    castings = [body.solid for body in rigging.castings]
+    touching = {
+        _other(c, feeder.name)
+        for c in results.need(FlowGraph).contacts
+        if feeder.name in (c.a, c.b)
+    }
+    necks = [body for body in rigging.of_role(Role.NECK) if body.name in touching]
     plan = next((f for f in results.need(RiggingPlan).feeders if f.name == feeder.name), None)
-    section, floor = math.inf, -math.inf
+    floor = -math.inf
     if necks:
-        section = max(max(c.need_mm2 or c.area_mm2 for c in necks), 1e-9)
+        section = max(way_in_mm2(feeder.solid, neck.solid, castings) for neck in necks)
     elif plan is not None:
         section, floor = 0.25 * math.pi * plan.diameter_mm**2, beside_from_mm(plan)
     else:
-        return [], section  # drawn by the customer: its contact is its foot
-    patches = openings_beside(feeder.solid, [body.solid for body in rigging.castings], floor)
+        return [], math.inf  # drawn by the customer: its contact is its foot
+    patches = openings_beside(feeder.solid, castings, floor)
     return [(patch.area_mm2, patch.at_mm) for patch in patches], section
 
 

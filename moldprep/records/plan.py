@@ -190,14 +190,15 @@ class Reason:
 class Step:
     """One change of a plan by automatic feeding.
 
-    kind     : "add" a feeder or chills, another "size" or "neck" or a "sleeve" of a feeder, a
-               flatter "gate"; to save metal, a feeder made smaller ("save") or left out ("drop")
+    kind     : "add" a feeder or chills, "move" a feeder, another "size" or "neck" or a "sleeve" of
+               one, a flatter "gate"; to save metal, a feeder made smaller ("save") or left out
+               ("drop")
     item     : name of what was changed; names of feeders left out together, with commas
     for_what : name of the section or feeder it was changed for
     text     : the change in words, for people
     """
 
-    kind: Literal["add", "size", "neck", "sleeve", "gate", "save", "drop"]
+    kind: Literal["add", "move", "size", "neck", "sleeve", "gate", "save", "drop"]
     item: str
     for_what: str
     text: str

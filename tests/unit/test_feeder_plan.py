@@ -457,8 +457,20 @@ def test_no_chill_where_a_print_begins():
     )
     survey = survey_of([piece])
     free, kept = Sites(pattern, survey, (0.0,)), Sites(pattern, survey, (0.0,), None, (under,))
-    assert free.for_chill(1, near, 30.0).normal[2] == -1.0
-    assert kept.for_chill(1, near, 30.0).normal[2] == 1.0
+    assert free.for_chill(1, near, 30.0, 60.0).normal[2] == -1.0
+    assert kept.for_chill(1, near, 30.0, 60.0).normal[2] == 1.0
+
+
+def test_no_chill_on_the_far_side_of_a_hollow():
+    """A hollow bar, 20 mm thick: a hot spot in its roof is not chilled from its underside."""
+    bar = Solid.box((0, 0, 0), (200, 100, 100)) - Solid.box((20, 20, 20), (180, 80, 80))
+    survey = survey_of([Piece("bar", bar, "bar", 20.0, 9.0, (100.0, 50.0, 90.0))])
+    pattern = pattern_of(bar, kept=lambda normal, _: normal[:, 2] > 0.5)
+    sites = Sites(pattern, survey, (50.0,))
+    roof, floor = np.array([100.0, 50.0, 90.0]), np.array([100.0, 50.0, 10.0])
+    assert sites.for_chill(1, roof, 30.0, 20.0) is None
+    assert sites.for_chill(1, floor, 30.0, 20.0).normal[2] == -1.0
+    assert sites.for_chill(1, roof, 30.0, 100.0).normal[2] == -1.0
 
 
 def test_a_chill_lies_under_metal_and_has_a_way_in():
@@ -476,8 +488,8 @@ def test_a_chill_lies_under_metal_and_has_a_way_in():
         ]
     )
     near = np.array([0.0, 0.0, 7.0])
-    on_top = Sites(pattern, survey, (80.0,)).for_chill(1, near, 100.0)
-    at_foot = Sites(pattern, survey, (0.0,)).for_chill(1, near, 100.0)
+    on_top = Sites(pattern, survey, (80.0,)).for_chill(1, near, 100.0, 15.0)
+    at_foot = Sites(pattern, survey, (0.0,)).for_chill(1, near, 100.0, 15.0)
     assert (on_top.normal[2], at_foot.normal[2]) == (-1.0, -1.0)
     assert 25.0 < on_top.width_mm <= 40.0
     assert at_foot.width_mm >= 90.0

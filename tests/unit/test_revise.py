@@ -1,5 +1,6 @@
 """The closed loop: what a round changes, what it never touches, and where it ends."""
 
+import math
 from dataclasses import replace
 
 import networkx as nx
@@ -18,13 +19,16 @@ from moldprep.records import (
     HotSpot,
     Job,
     Metal,
+    Placement,
     RiggingPlan,
     Role,
     Rules,
     Step,
 )
 from moldprep.results import Results
+from moldprep.rigging.feed.cures import TRIES, Cures
 from moldprep.rigging.feed.feeder_plan import plan_feeders
+from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.shortfall import left_over
 from moldprep.rigging.revise import TRIAL_SHARE, _costliest, _in_the_way, feed_by_rounds
@@ -432,3 +436,27 @@ def test_the_automatic_plan_of_a_bossed_plate_ends_sound():
     assert left_over(loop.feeding, job) == ()
     assert best_of(loop).is_sound
     assert loop.results.need(Metal).yield_pct > 45.0
+
+
+def test_a_feeder_in_the_way_is_moved_over_the_pool():
+    """A block with room for one on top, which stands at its end and was changed twice in vain."""
+    block = Solid.cone(32.0, 32.0, 60.0)
+    survey = survey_of([Piece("block", block, "chunky", 60.0, 10.5, (0.0, 0.0, 30.0))])
+    first = top_feeder("F1", (12.0, 0.0, 60.0), 36.0, 40.0, serves=("block",))
+    job = job_of(feeding={"rounds": 0, "sleeves": "none"}, rigging={"auto": ["feeders"]})
+    loop = Loop(block, survey, plan_of([first]), job).go()
+    (spot, *_), plan = left_over(loop.feeding, job), loop.plan
+    grown = tuple(
+        Step(kind="size", item="F1", for_what="block", text=f"F1: {k}") for k in range(TRIES)
+    )
+    tried = tuple(replace(plan.rounds[0], steps=(step,)) for step in grown)
+    place = (Placement(name="casting"),)
+    topped = pattern_of(block, kept=lambda normal, _: np.abs(normal[:, 2]) < 0.5)
+    finder = SeatFinder(survey, topped, parting_of(block, 10.0), job, steel(), place)
+    cures = Cures(replace(plan, rounds=tried), loop.feeding, finder, job, steel(), 25.0)
+    revision = cures.of((spot,), {}, frozenset())
+    assert [step.kind for step in revision.steps] == ["move"], revision.steps
+    (moved,) = revision.plan.feeders
+    assert moved.name == "F1"
+    assert moved.diameter_mm >= 36.0
+    assert math.dist(moved.at_mm, spot.hole_at_mm) < math.dist(first.at_mm, spot.hole_at_mm) - 10.0

@@ -4,13 +4,9 @@ import math
 from functools import partial
 from typing import Final
 
-from moldprep.rigging.feed.seat import Seat
+from moldprep.rigging.feed.seat import SHAFT_SAND_MM, Seat
 from moldprep.rigging.feed.site_maps import Maps
 from moldprep.rigging.feeders import AIR_CORE_CM3, LARGE_MM, vent_spots
-
-SHAFT_SAND_MM: Final = 6.0
-"""Sand round the shaft a sleeve goes down by: a wall of 5 mm and play (common practice, no
-source)."""
 
 VENT_ROOM_MM: Final = 5.0
 """Radius of the way up that the narrowest vent and some sand round it need."""

@@ -68,6 +68,12 @@ def has_neck(plan: FeederPlan) -> bool:
     return plan.kind == "side" or plan.neck_width_mm > 0.0
 
 
+def way_in_mm2(feeder: Solid, neck: Solid, castings: Iterable[Solid]) -> float:
+    """Return the narrower of a neck's openings, into its feeder and into the castings. [mm²]"""
+    into_casting = sum(_area_mm2(find_patches(neck, casting)) for casting in castings)
+    return min(_area_mm2(find_patches(feeder, neck)), into_casting)
+
+
 def stands_clear(plan: FeederPlan, target: Target, alloy: Alloy) -> bool:
     """Return whether a feeder, built on its casting, meets it at its foot or neck alone.
 
@@ -98,7 +104,10 @@ def _stands_clear(plan: FeederPlan, target: Target, least: float) -> bool:
     feeder = bodies[0].solid
     near = crop_to(target.solid, feeder, 2.0 * least)
     openings = openings_beside(feeder, [near], beside_from_mm(plan))
-    if sum(patch.area_mm2 for patch in openings) > most_blend_mm2(_way_in_mm2(plan)):
+    way_in = 0.25 * math.pi * plan.diameter_mm**2
+    if has_neck(plan):
+        way_in = way_in_mm2(feeder, bodies[1].solid, [near])
+    if _area_mm2(openings) > most_blend_mm2(way_in):
         return False
     if has_neck(plan) and not openings and find_gap(feeder, near, WEB_MM) is not None:
         return False
@@ -107,8 +116,5 @@ def _stands_clear(plan: FeederPlan, target: Target, least: float) -> bool:
     return not side_sand(rigging, least)
 
 
-def _way_in_mm2(plan: FeederPlan) -> float:
-    """Return the section of a feeder's neck or foot. [mm²]"""
-    if plan.kind == "side":
-        return plan.neck_width_mm * plan.neck_height_mm
-    return 0.25 * math.pi * (plan.neck_width_mm or plan.diameter_mm) ** 2
+def _area_mm2(patches: Iterable[Patch]) -> float:
+    return sum(patch.area_mm2 for patch in patches)

@@ -41,13 +41,17 @@ class ChillFinder:
         if not 0.0 < area <= CHILL_AREA_SHARE * root.cooled_area_mm2:
             return None
         width = math.sqrt(area)
-        site = self._sites.for_chill(self._number[root.name], np.array(root.at_mm), width)
+        site = self._for(root, width)
         return site if site is not None and site.width_mm >= 0.9 * width else None
 
     def site(self, section: Section) -> ChillSite | None:
         """Return the widest useful chill for a section that no feeder can reach, or None."""
         width = max(section.thickness_mm, math.sqrt(0.15 * section.cooled_area_mm2))
-        return self._sites.for_chill(self._number[section.name], np.array(section.at_mm), width)
+        return self._for(section, width)
+
+    def _for(self, section: Section, width_mm: float) -> ChillSite | None:
+        number, near = self._number[section.name], np.array(section.at_mm)
+        return self._sites.for_chill(number, near, width_mm, section.thickness_mm)
 
     def why(self, section: Section) -> str:
         """Return why a section gets a chill."""

@@ -14,6 +14,9 @@ from moldprep.rigging.feed.site_maps import Bools, Face, Floats, Maps
 LED_ON: Final = 1.0
 """How far a chill is led on to a slope, over its smaller side: up to 45° from end to end."""
 
+CHILLED: Final = 1.5
+"""How far from a chill it still draws heat, in walls (common practice, no source)."""
+
 N_UNDER: Final = 7
 """Lines along each side of a chill on which metal is looked for."""
 
@@ -41,10 +44,12 @@ class ChillSites(Maps):
         section: int,
         near_mm: Floats,
         width_mm: float,
+        wall_mm: float,
         taken: tuple[tuple[float, float, float], ...] = (),
     ) -> ChillSite | None:
         """Return the best flat ground for a chill under or on top of a section, or None.
 
+        It lies within `CHILLED` walls of the hot spot, `wall_mm` thick: none beyond a bore.
         Underneath is best: the chill lies where it is set, and feeders stay free above. A face to
         be kept clear takes one where it is machined: no feeder is cut off there, and its mark goes.
         `taken` are discs (x, y, radius) its middle must not lie in.
@@ -52,7 +57,8 @@ class ChillSites(Maps):
         found = [
             site
             for face, up in ((self.bottom, False), (self.top, True))
-            if (site := self._flat(face, section, near_mm, width_mm, taken, up=up)) is not None
+            if (site := self._flat(face, section, near_mm, width_mm, wall_mm, taken, up=up))
+            is not None
         ]
         wide = [site for site in found if site.width_mm >= 0.6 * width_mm]
         return next(iter(wide or found), None)
@@ -63,6 +69,7 @@ class ChillSites(Maps):
         section: int,
         near_mm: Floats,
         width_mm: float,
+        wall_mm: float,
         taken: tuple[tuple[float, float, float], ...],
         *,
         up: bool,
@@ -78,9 +85,11 @@ class ChillSites(Maps):
         may &= ~barred
         for x, y, radius in taken:
             may &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > radius
+        way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
+        away = np.hypot(np.maximum(way - 0.5 * width_mm, 0.0), z - near_mm[2])
+        may &= away <= CHILLED * wall_mm
         if not may.any():
             return None
-        way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
         cost = way / width_mm + 2.0 * (1.0 - np.minimum(2.0 * ground / width_mm, 1.0))
         i, j = np.unravel_index(int(np.argmin(np.where(may, cost, np.inf))), cost.shape)
         width = min(2.0 * float(ground[i, j]), width_mm)

@@ -8,7 +8,6 @@ import numpy as np
 
 from moldprep.records import (
     Alloy,
-    ChillPlan,
     FeederPlan,
     Feeding,
     FeedPair,
@@ -20,15 +19,17 @@ from moldprep.records import (
     Section,
     Step,
 )
+from moldprep.rigging.feed.chill_cures import chills_against, next_name
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.feeder_size import LEAST_SLEEVE_MM, moved_out, scaled
 from moldprep.rigging.feed.ground import NEAR
 from moldprep.rigging.feed.revision import Revision
-from moldprep.rigging.feed.seat import chill_at, sleeve_wall_mm
+from moldprep.rigging.feed.seat import Seat, sleeve_wall_mm
 from moldprep.rigging.feed.side_seats import SLIMMEST
 from moldprep.rigging.gates.gate_cure import flatter
+from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.holes import small_hole_mm3
 from moldprep.thermal.regions import region_name, unplaced
 
@@ -58,16 +59,15 @@ WIDER_FOOT: Final = 1.12
 TRIES: Final = 2
 """Rounds a feeder may grow for one section before something else is tried."""
 SMALL_POOL: Final = 0.25
-"""A pool up to this share of its section is chilled rather than fed, where a chill can lie."""
+"""A pool up to this share of its section is chilled rather than fed, where a chill can lie …"""
+SMALL_WALLS: Final = 2.0
+"""… and up to so many cubes as thick as its wall (common practice, no source)."""
 HIGHER: Final = 1.12
 """Times its height a feeder gets whose heat is as low as its neck."""
-LEAST_CHILL_MM: Final = 12.0
-LEAST_CHILL: Final = 0.6
-"""Width of a chill over the section's thickness; a smaller one only gets hot."""
-MOST_CHILLS: Final = 10
-"""Chills set against one hot spot in one round at most."""
+LEAST_MOVE: Final = 0.25
+"""How far a feeder is moved at least, over its diameter."""
 
-Kind = Literal["add", "size", "neck", "sleeve", "gate"]
+Kind = Literal["add", "move", "size", "neck", "sleeve", "gate"]
 CURES: Final = frozenset(get_args(Kind))
 
 
@@ -177,7 +177,7 @@ class Cures:
             return False
         if spot.gate and self._flattened(spot):
             return True
-        own = [feeder for feeder in self._serving(spot) if self._may_feed]
+        own = self._at_hand(spot, section) if self._may_feed else []
         if any(feeder.name in self._touched for feeder in own):
             return True  # this round already changes the feeder this pool hangs on
         for feeder in own:
@@ -185,10 +185,11 @@ class Cures:
                 return True
         if self._is_small(spot):
             return False
-        if spot.isolated_volume_mm3 < SMALL_POOL * spot.section_volume_mm3:
-            steps = (self._chilled, self._fed)
+        small = min(SMALL_POOL * spot.section_volume_mm3, SMALL_WALLS * section.thickness_mm**3)
+        if spot.isolated_volume_mm3 < small:
+            steps = (self._chilled, self._fed, self._moved)
         else:
-            steps = (self._fed, self._chilled)
+            steps = (self._fed, self._moved, self._chilled)
         return any(step(spot, section, placement) for step in steps)
 
     def _is_small(self, spot: HotSpot) -> bool:
@@ -217,6 +218,15 @@ class Cures:
         ]
         near = meant or [f for f in mine if self._pair(f, spot) is not None]
         return sorted(near, key=lambda feeder: math.dist(feeder.at_mm, spot.at_mm))
+
+    def _at_hand(self, spot: HotSpot, section: Section) -> list[FeederPlan]:
+        """Return the feeders that may be changed for a pool: the nearest, and all that reach it."""
+        serving = self._serving(spot)
+        reach = section_reach_mm(section, self._alloy, to_end=True, is_chilled=False)
+        away = [math.dist(f.at_mm, spot.at_mm) - 0.5 * f.diameter_mm for f in serving]
+        return serving[:1] + [
+            f for f, away_mm in zip(serving[1:], away[1:], strict=True) if away_mm <= reach
+        ]
 
     # ---- change an ingate ----------------------------------------------------------------
 
@@ -287,14 +297,16 @@ class Cures:
         lifted = self._placed(replace(scaled(feeder, factor), height_mm=float(height)))
         return lifted is not None and self._resized(feeder, lifted)
 
-    def _placed(self, feeder: FeederPlan) -> FeederPlan | None:
+    def _placed(
+        self, feeder: FeederPlan, others: list[FeederPlan] | None = None
+    ) -> FeederPlan | None:
         """Return a changed feeder where it has room, one beside farther out if need be, or None."""
         neck_mm = math.dist(feeder.at_mm[:2], feeder.neck_to_mm[:2]) - 0.5 * feeder.diameter_mm
         most = max(LONGEST_NECK * feeder.diameter_mm - neck_mm, 0.0)
         further = np.linspace(0.0, most, 4).tolist() if feeder.kind == "side" else [0.0]
         for by_mm in further:
             moved = moved_out(feeder, by_mm)
-            if self._room.has(moved, self._feeders) and self._stands(moved):
+            if self._room.has(moved, others or self._feeders) and self._stands(moved):
                 return moved
         return None
 
@@ -377,13 +389,10 @@ class Cures:
         """Set another feeder on a hot spot."""
         if not self._may_feed:
             return False
-        near = unplaced(np.array([spot.at_mm]), placement)[0]
-        over_mm = float(unplaced(np.array([spot.hole_at_mm]), placement)[0, 2])
-        taken = self._room.taken(spot.at_mm[2], self._feeders, placement)
-        seat = self._finder.seat(section, near, spot.isolated_volume_mm3, taken, over_mm=over_mm)
-        if seat is None or not self._finder.is_near(seat, near):
+        seat = self._seat_for(spot, section, placement, self._feeders)
+        if seat is None:
             return False
-        name = _next_name("F", [feeder.name for feeder in self._feeders])
+        name = next_name("F", [feeder.name for feeder in self._feeders])
         added = self._finder.feeder(seat, (section.name,), name, placement)
         x, y, z = added.at_mm
         what = (
@@ -399,55 +408,57 @@ class Cures:
         )
         return True
 
+    def _moved(self, spot: HotSpot, section: Section, placement: Placement) -> bool:
+        """Move the nearest feeder that may be changed over a hot spot it leaves no room beside."""
+        bound = self._touched | {gate.into for gate in self._gates}
+        own = [f for f in self._serving(spot) if self._may_feed and f.name not in bound]
+        if not own:
+            return False
+        feeder = min(own, key=lambda one: math.dist(one.at_mm, spot.hole_at_mm))
+        others = [other for other in self._feeders if other is not feeder]
+        seat = self._seat_for(spot, section, placement, others)
+        if seat is None:
+            return False
+        there = self._finder.feeder(seat, feeder.serves, feeder.name, placement)
+        factor = max(feeder.diameter_mm / there.diameter_mm, 1.0)
+        moved = self._placed(scaled(there, factor), others)
+        if moved is None or math.dist(moved.at_mm, feeder.at_mm) < LEAST_MOVE * feeder.diameter_mm:
+            return False
+        x, y, z = moved.at_mm
+        what = f"{feeder.name}: moved onto {spot.name}, to ({x:.0f}, {y:.0f}, {z:.0f})"
+        return self._goes("move", feeder.name, what) and self._swap(feeder, moved)
+
+    def _seat_for(
+        self, spot: HotSpot, section: Section, placement: Placement, others: list[FeederPlan]
+    ) -> Seat | None:
+        """Return a seat near the highest point of a pool, else near its hot spot, or None."""
+        hot, hole = unplaced(np.array([spot.at_mm, spot.hole_at_mm]), placement)
+        taken = self._room.taken(spot.at_mm[2], others, placement)
+        feeds = spot.isolated_volume_mm3
+        for near in (hole, hot):
+            seat = self._finder.seat(section, near, feeds, taken, over_mm=float(hole[2]))
+            if seat is not None and self._finder.is_near(seat, near):
+                return seat
+        return None
+
     def _chilled(self, spot: HotSpot, section: Section, placement: Placement) -> bool:
         """Set chills against a hot spot: one, or a few smaller ones where there is less room."""
         if not self._may_chill:
             return False
-        before, reasons = len(self._chills), len(self._reasons)
-        area = (4.0 * spot.isolated_volume_mm3) ** (2.0 / 3.0)
-        wide = max(section.thickness_mm, math.sqrt(area))
-        for share in (1.0, 0.5, 0.25):
-            width = share * wide
-            if width < min(0.8 * section.thickness_mm, wide):
-                break
-            while area > 0.0 and len(self._chills) - before < MOST_CHILLS:
-                added = self._one_chill(spot, section, placement, width)
-                if added is None:
-                    break
-                area -= added.size_mm[0] * added.size_mm[1]
-        new = self._chills[before:]
-        wide_mm = ", ".join(f"{chill.size_mm[0]:.0f}" for chill in new)
-        names = f"{new[0].name} to {new[-1].name}" if len(new) > 1 else "".join(c.name for c in new)
-        what = f"{names}: new chills, {wide_mm} mm wide, on {spot.name}"
-        if new and self._goes("add", new[0].name, what):
-            return True
-        del self._chills[before:], self._reasons[reasons:]
-        return False
-
-    def _one_chill(
-        self, spot: HotSpot, section: Section, placement: Placement, width: float
-    ) -> ChillPlan | None:
-        """Set the next chill of about a width against a hot spot."""
-        near = unplaced(np.array([spot.at_mm]), placement)[0]
-        at = unplaced(np.array([c.at_mm for c in self._chills]).reshape(-1, 3), placement)
-        taken = tuple(
-            (float(x), float(y), 0.75 * (max(c.size_mm[:2]) + width))
-            for (x, y, z), c in zip(at, self._chills, strict=True)
-            if abs(z - near[2]) < width + section.thickness_mm
+        new = chills_against(
+            spot, section, placement, self._finder, self._room, self._chills, self._feeders
         )
-        site = self._finder.sites.for_chill(self._finder.number[section.name], near, width, taken)
-        if site is None:
-            return None
-        name = _next_name("C", [chill.name for chill in self._chills])
-        added = chill_at(site, section, name, placement)
-        if added.size_mm[0] < max(LEAST_CHILL_MM, LEAST_CHILL * section.thickness_mm):
-            return None
-        if not self._room.has_chill(added, self._chills, self._feeders):
-            return None
-        self._chills.append(added)
+        if not new:
+            return False
+        wide_mm = ", ".join(f"{chill.size_mm[0]:.0f}" for chill in new)
+        names = f"{new[0].name} to {new[-1].name}" if len(new) > 1 else new[0].name
+        what = f"{names}: new chills, {wide_mm} mm wide, on {spot.name}"
+        if not self._goes("add", new[0].name, what):
+            return False
+        self._chills += new
         why = f"{spot.name} is cut off; chilled it freezes before its way to the feeder does"
-        self._reasons.append(Reason(item=name, why=why, source=WLODAWER))
-        return added
+        self._reasons += [Reason(item=chill.name, why=why, source=WLODAWER) for chill in new]
+        return True
 
 
 def _beyond_us(spot: HotSpot) -> Reason:
@@ -476,8 +487,3 @@ def _let_be(spot: HotSpot) -> Reason:
         ),
         source="common practice, no source",
     )
-
-
-def _next_name(letter: str, names: list[str]) -> str:
-    used = {name for name in names if name.startswith(letter)}
-    return next(f"{letter}{k}" for k in range(1, len(used) + 2) if f"{letter}{k}" not in used)

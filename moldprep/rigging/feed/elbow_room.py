@@ -11,7 +11,7 @@ from shapely.geometry import LineString
 
 from moldprep.records import ChillPlan, FeederPlan, Placement, RiggingPlan
 from moldprep.rigging.feed.feeder_seats import SeatFinder
-from moldprep.rigging.feed.seat import Disc
+from moldprep.rigging.feed.seat import Disc, elbow_mm
 from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
 from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.gates.room import Prism, channel_prism, chill_prisms
@@ -38,7 +38,7 @@ class ElbowRoom:
 
         Channels lower than `over_mm` are passed over by it.
         """
-        discs = [(f.at_mm, 0.5 * f.diameter_mm + f.sleeve_mm + SIDE_GAP_MM) for f in feeders]
+        discs = [(f.at_mm, elbow_mm(f.diameter_mm, f.sleeve_mm)) for f in feeders]
         discs += [(at, wide) for at, wide in _channel_points(self._plan) if at[2] > over_mm]
         if self._plan.sprue is not None:
             sprue = self._plan.sprue
@@ -54,7 +54,7 @@ class ElbowRoom:
         if self._is_in_print(feeder) or self._is_nearer_walls(feeder):
             return False
         low, high = feeder.at_mm[2], feeder.at_mm[2] + feeder.height_mm
-        radius = 0.5 * feeder.diameter_mm + feeder.sleeve_mm + SIDE_GAP_MM
+        radius = elbow_mm(feeder.diameter_mm, feeder.sleeve_mm)
         for other in feeders:
             if other.name == feeder.name or other.at_mm[2] > high:
                 continue

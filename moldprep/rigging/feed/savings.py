@@ -115,7 +115,7 @@ def smaller_feeders(plan: RiggingPlan, feeding: Feeding, job: Job, alloy: Alloy)
         step.item
         for one in plan.rounds
         for step in one.steps
-        if step.kind in {"add", "size", "sleeve"}
+        if step.kind in {"add", "move", "size", "sleeve"}
     }
     smaller = {}
     for feeder in plan.feeders:

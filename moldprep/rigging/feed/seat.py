@@ -21,6 +21,10 @@ CHILL_THICKNESS: Final = 0.75
 SLEEVE_WALL: Final = 0.12
 """Wall of a sleeve over the diameter inside (common practice, no source)."""
 
+SHAFT_SAND_MM: Final = 6.0
+"""Sand round the shaft a sleeve goes down by: a wall of 5 mm and play (common practice, no
+source)."""
+
 OVER_JOINT_MM: Final = 1.0
 """How far a neck that would end just short of the joint is led past it, where its wall goes on."""
 
@@ -51,8 +55,7 @@ class Seat:
     @property
     def disc(self) -> Disc:
         """(x, y, radius) it takes up, with the sand round it. [mm]"""
-        radius = 0.5 * self.size.diameter_mm + self.sleeve_mm + SIDE_GAP_MM
-        return self.at_mm[0], self.at_mm[1], radius
+        return self.at_mm[0], self.at_mm[1], elbow_mm(self.size.diameter_mm, self.sleeve_mm)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -76,6 +79,15 @@ def sleeve_wall_mm(sleeve: Sleeve, diameter_mm: float) -> float:
     if sleeve == "none":
         return 0.0
     return float(max(math.ceil(SLEEVE_WALL * diameter_mm), 8))
+
+
+def elbow_mm(diameter_mm: float, sleeve_mm: float) -> float:
+    """Return the radius a feeder takes up with the sand between it and the next. [mm]
+
+    A sleeve goes in by a shaft of its own, with sand round it.
+    """
+    shaft = SHAFT_SAND_MM if sleeve_mm > 0.0 else 0.0
+    return 0.5 * diameter_mm + sleeve_mm + shaft + SIDE_GAP_MM
 
 
 def chill_at(site: ChillSite, section: Section, name: str, placement: Placement) -> ChillPlan:
