@@ -72,24 +72,28 @@ def casting(n):
     return flow, Watch(flow)
 
 
-def sweep_rate(flow, visits, at_once):
-    """Return the updates a second of the best of some bare sweeps, which change nothing."""
+def sweep_rate(flow, sweeps):
+    """Return the updates a second of the best of some bare sweeps, which change nothing.
+
+    `sweeps` are (part, stages) that go one after the other.
+    """
     fields = tuple(a.copy() for a in (flow._p, flow._p_next, flow._heat, flow._heat_next))
 
     def work():
-        flow._sweep(fields, flow._odd, visits.quick, np.zeros(at_once), np.zeros(at_once))
-        flow._sweep(fields, flow._odd, visits.sand, np.zeros(1), np.zeros(1))
+        for part, stages in sweeps:
+            flow._sweep(fields, flow._odd, part, np.zeros(stages), np.zeros(stages))
 
     work()
-    return (visits.quick.n * at_once + visits.sand.n) / min(timed(work) for _ in range(5))
+    updates = sum(part.n * stages for part, stages in sweeps)
+    return updates / min(timed(work) for _ in range(5))
 
 
 def everywhere(flow):
-    """Return what there is to visit when the heat has reached every cell."""
-    n_x, n_y, n_z = flow._p.shape
-    reach = np.zeros((n_x, n_y, 2), np.int32)
-    reach[1:-1, 1:-1] = 1, n_z - 1
-    return flow._plan.visits(reach, numba.get_num_threads())
+    """Return all cells of the grid as one part."""
+    plan = flow._plan
+    runs = np.concatenate([plan._sand_runs, plan._quick.runs])
+    order = np.lexsort(runs.T[[2, 1, 0]])
+    return plan.part(runs[order], np.arange(len(plan.odd.at), dtype=np.int32))
 
 
 def stretch(flow, watch, sweeps):
@@ -126,8 +130,9 @@ def main(n, sweeps):
             (rates, plain), stretch(flow, watch, sweeps // STRETCHES), strict=True
         ):
             speeds.append(speed)
-        bare.append(sweep_rate(flow, flow._visits, flow._visits.quick.at_once))
-        every.append(sweep_rate(flow, everything, 1))
+        quick, sand = flow._visits.quick, flow._visits.sand
+        bare.append(sweep_rate(flow, [(quick, quick.at_once), (sand, 1)]))
+        every.append(sweep_rate(flow, [(everything, 1)]))
         triad_s = min(timed(lambda: triad(*fields, np.float32(2.0))) for _ in range(5))
         memory.append(12.0 * fields[0].size / triad_s)
     held = flow.n_bytes + sum(a.nbytes for a in watch.seen)

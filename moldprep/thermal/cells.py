@@ -1,8 +1,8 @@
 """What the cells of the heat solve hold, and which of them it visits.
 
-Most cells are plain sand or inner metal, with neighbors all like them: they are visited as runs
-along z. The odd ones between (at the metal's skin, cut, inserts, at the edge of the grid) are kept
-in a list, each with the conductances of its six faces.
+Sand and full metal are visited as runs along z, as if the neighbors of each cell were all like it.
+The odd cells (at the metal's skin, cut, inserts, at the edge of the grid) are kept in a list, each
+with the conductances of its faces to unlike cells.
 """
 
 from typing import Final, NamedTuple
@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 
 from moldprep.thermal import contacts, surface
 from moldprep.thermal.materials import OUTSIDE
+
+SAND, METAL, MIXED = np.uint8(1), np.uint8(2), np.uint8(3)
+"""Kinds of cells: sand alone, full metal, and mixtures and inserts; 0 is outside."""
 
 ODD_WORK = 4
 """Work on an odd cell, in plain ones."""
@@ -52,21 +55,20 @@ LIKE: Final = -1
 class Odd(NamedTuple):
     """The cells with faces between unlike cells: mixtures, and what lies beside them or at an edge.
 
-    Plane by plane; in each sand, then full metal, then mixtures, for quick loops. Runs pass over
-    those of sand and of full metal as well, since cutting them short would cost more. What the odd
-    cells hold stands side by side here, since in the grid each would lie in a line of memory of its
-    own. Their heat goes back to the grid after every step.
+    Plane by plane; in each sand, then full metal, then mixtures, for quick loops, and of each kind
+    first those with few unlike faces. Those of sand and of full metal are in runs as well, and hold
+    their heat in the grid. What else the odd cells hold stands side by side here, since in the grid
+    each would lie in a line of memory of its own; the heat of mixtures goes back after every step.
 
     at              : (n,) place in the flat grid
     first           : (n + 1,) where the faces of each begin
     temp, temp_next : (n + 6,) temperatures at the last two stages, and of the six sides [°C]
     seen            : (n + 6,) those that the sand sees: its own, and means of the rest over a step
-    heat, heat_next : (n,) enthalpy at the last two stages [J/mm³]
+    heat, heat_next : (n,) enthalpy of mixtures at the last two stages [J/mm³]
     piece           : (n, 4) the piece of a mixture's T(H) it was last on: its H, next H, T, dT/dH
     sum, sum_next   : (n,) sums of T over time in the step that is being made [K s]
     metal, other, rest : (n,) what they hold, as in `Cells`
     is_edge         : (n,) whether a face is outside
-    like            : (n,) a bit for each face within sand or within metal
     step            : (6,) steps of the flat grid to the cell across each face
 
     Of their faces to unlike cells, m in all:
@@ -95,7 +97,6 @@ class Odd(NamedTuple):
     other: Field
     rest: NDArray[np.uint8]
     is_edge: Flags
-    like: NDArray[np.uint8]
     step: Ints
     near: Ints
     face: NDArray[np.uint8]
@@ -109,9 +110,10 @@ class Odd(NamedTuple):
 class Part(NamedTuple):
     """What a sweep goes through: the sand, or all the rest.
 
-    runs  : (n, 5) ix, iy, first, last + 1, and 1 for plain sand or 2 for inner metal
+    runs  : (n, 5) ix, iy, first, last + 1, and 1 for sand or 2 for full metal
     on    : (n,) odd cells
-    run_ends, odd_ends : (nx + 1,) where the runs and the odd cells of each plane begin
+    sand, metal, mixed : those of sand, of full metal, and the others: mixtures and inserts
+    ends  : (nx + 1, 4) where runs, sand, metal, and mixed of each plane begin
     cuts  : plane that each share of the work begins with, and the end
     at_once : stages that follow each other by a plane; shares have at least two planes for each
     n     : cells in all
@@ -119,17 +121,19 @@ class Part(NamedTuple):
 
     runs: Ints
     on: Ints
-    run_ends: Ints
-    odd_ends: Ints
+    sand: Ints
+    metal: Ints
+    mixed: Ints
+    ends: Ints
     cuts: Ints
     at_once: int
     n: int
 
 
 class Visits(NamedTuple):
-    """The part of the grid that the heat has reached.
+    """The part of the grid that is visited: what is not sand, and the sand the heat has reached.
 
-    rows  : (n, 4) ix, iy, first, last + 1 of each row
+    rows  : (n, 4) ix, iy, first, last + 1 of each row the heat has reached
     on    : (n,) odd cells
     is_on : (all odd cells,) whether they are among them
     sand, quick : what lies in them: the sand, and what heat spreads in much faster
@@ -137,7 +141,7 @@ class Visits(NamedTuple):
 
     rows: Ints
     on: Ints
-    is_on: NDArray[np.uint8]
+    is_on: Flags
     sand: Part
     quick: Part
 
@@ -145,30 +149,24 @@ class Visits(NamedTuple):
 class Plan:
     """The cells sorted by kind; gives what is to be visited for a reach of the heat."""
 
-    def __init__(self, cells: Cells, share: Field) -> None:
-        self._shape = cells.rest.shape
-        kind = np.where(cells.metal == 1.0, np.uint8(2), np.uint8(3))
-        kind[(cells.metal == 0.0) & (cells.rest == 1)] = 1
+    def __init__(self, cells: Cells, share: Field, n_threads: int) -> None:
+        self._shape, self._n_threads = cells.rest.shape, n_threads
+        kind = np.where(cells.metal == 1.0, METAL, MIXED)
+        kind[(cells.metal == 0.0) & (cells.rest == 1)] = SAND
         kind[cells.rest == OUTSIDE] = 0
         self.odd = _odd_cells(kind, cells, share)
-        n_z = self._shape[2]
-        flat = kind.ravel()
-        self._row, self._along = np.divmod(self.odd.at, np.int32(n_z))
-        self.is_sand = flat[self.odd.at] == 1
-        runs = _runs(kind, self.odd.at)
-        self._is_alone = ~_are_within(runs, self.odd.at, self._shape)
-        self._sand_runs, self._metal_runs = (runs[runs[:, 4] == of] for of in (1, 2))
+        self._kind = kind.ravel()[self.odd.at]
+        self.is_sand = self._kind == SAND
+        self._row, self._along = np.divmod(self.odd.at, np.int32(self._shape[2]))
+        runs = _runs(kind)
+        self._sand_runs, metal_runs = (runs[runs[:, 4] == of] for of in (SAND, METAL))
+        self._quick = self.part(metal_runs, np.flatnonzero(~self.is_sand).astype(np.int32))
 
     @property
     def n_bytes(self) -> int:
         """What the lists hold."""
-        return sum(
-            held.nbytes
-            for held in (
-                self._sand_runs, self._metal_runs, self._row, self._along, self.is_sand,
-                self._is_alone,
-            )
-        )  # fmt: skip
+        lists = (self._sand_runs, self._row, self._along, self._kind, self.is_sand)
+        return sum(held.nbytes for held in (*lists, *self._quick[:6]))
 
     def all_rows(self) -> Ints:
         """Return every row within the grid, as `Visits.rows`."""
@@ -176,59 +174,42 @@ class Plan:
         at = np.indices((n_x - 2, n_y - 2)).reshape(2, -1).T + 1
         return np.hstack([at, np.broadcast_to([1, n_z - 1], at.shape)]).astype(np.int32)
 
-    def visits(self, reach: Ints, n_threads: int) -> Visits:
-        """Return what lies within (nx, ny, 2) first and last + 1 of each row."""
+    def visits(self, reach: Ints) -> Visits:
+        """Return what to visit, given (nx, ny, 2) first and last + 1 of each row."""
         at = np.argwhere(reach[..., 1] > reach[..., 0])
         rows = np.hstack([at, reach[at[:, 0], at[:, 1]]]).astype(np.int32)
-        is_on = np.zeros(len(self.odd.at), np.uint8)
+        is_on = ~self.is_sand
         contacts.within(self._along, self._row, reach.reshape(-1, 2), is_on)
         on = np.flatnonzero(is_on).astype(np.int32)
-        is_sand = self.is_sand[on]
-        sand = self._part(_clipped(self._sand_runs, reach), on[is_sand], n_threads)
-        quick = self._part(_clipped(self._metal_runs, reach), on[~is_sand], n_threads)
-        return Visits(rows, on, is_on, sand, quick)
+        sand = self.part(_clipped(self._sand_runs, reach), on[self.is_sand[on]])
+        return Visits(rows, on, is_on, sand, self._quick)
 
-    def _part(self, runs: Ints, on: Ints, n_threads: int) -> Part:
-        planes = np.arange(self._shape[0] + 1)
-        run_ends = np.searchsorted(runs[:, 0], planes).astype(np.int32)
-        odd_ends = np.searchsorted(self._row[on] // self._shape[1], planes).astype(np.int32)
+    def part(self, runs: Ints, on: Ints) -> Part:
+        """Return these runs and odd cells as what a sweep goes through."""
+        sand, metal, mixed = (on[self._kind[on] == of] for of in (SAND, METAL, MIXED))
+        planes = [runs[:, 0], *(self._row[of] // self._shape[1] for of in (sand, metal, mixed))]
+        begins = np.arange(self._shape[0] + 1)
+        ends = np.column_stack([np.searchsorted(of, begins) for of in planes]).astype(np.int32)
         length = np.concatenate([[0], np.cumsum(runs[:, 3] - runs[:, 2])])
-        work = length[run_ends] + ODD_WORK * odd_ends
+        work = length[ends[:, 0]] + ODD_WORK * ends[:, 1:].sum(axis=1)
         n_planes = int((np.diff(work) > 0).sum())
-        at_once = max(1, min(n_planes // (4 * n_threads), MOST_AT_ONCE))
-        shares = np.linspace(0.0, work[-1], SHARES_A_THREAD * n_threads + 1)
+        at_once = max(1, min(n_planes // (4 * self._n_threads), MOST_AT_ONCE))
+        shares = np.linspace(0.0, work[-1], SHARES_A_THREAD * self._n_threads + 1)
         cuts = _apart(np.unique(np.searchsorted(work, shares)), 2 * at_once)
-        n_alone = int(self._is_alone[on].sum())
-        return Part(runs, on, run_ends, odd_ends, cuts, at_once, int(length[-1]) + n_alone)
+        n = int(length[-1]) + len(mixed)
+        return Part(runs, on, sand, metal, mixed, ends, cuts, at_once, n)
 
 
-def _runs(kind: NDArray[np.uint8], odd: Ints) -> Ints:
-    """Return the runs of sand and metal as in `Part`, each from its first plain cell to its last.
-
-    Between them it may pass over odd cells of its kind.
-    """
-    ends = np.flatnonzero(np.diff(kind.ravel()))
-    plain = kind.copy()
-    plain.ravel()[odd] = 0
-    plain = plain.ravel()
-    steps = np.flatnonzero(np.diff(plain)) + 1
-    begin, end = steps[:-1][plain[steps[:-1]] > 0], steps[1:][plain[steps[:-1]] > 0]
-    of_kind = np.searchsorted(ends, begin)
-    heads = np.flatnonzero(np.diff(of_kind, prepend=-1))
-    tails = np.append(heads[1:], len(begin))[: len(heads)] - 1
-    row, first = np.divmod(begin[heads], kind.shape[2])
-    length = end[tails] - begin[heads]
+def _runs(kind: NDArray[np.uint8]) -> Ints:
+    """Return the runs of sand and metal as in `Part`."""
+    ends = np.flatnonzero(np.diff(kind.ravel())) + 1
+    begin, end = ends[:-1], ends[1:]
+    what = kind.ravel()[begin]
+    is_run = (what == SAND) | (what == METAL)
+    begin, end, what = begin[is_run], end[is_run], what[is_run]
+    row, first = np.divmod(begin, kind.shape[2])
     where = np.divmod(row, kind.shape[1])
-    runs = np.column_stack([*where, first, first + length, plain[begin[heads]]])
-    return runs.astype(np.int32)
-
-
-def _are_within(runs: Ints, at: Ints, shape: tuple[int, ...]) -> Flags:
-    """Return (n,) whether runs pass over these places of the flat grid."""
-    begin = (runs[:, 0] * np.int32(shape[1]) + runs[:, 1]) * np.int32(shape[2]) + runs[:, 2]
-    length = np.append(runs[:, 3] - runs[:, 2], 0)
-    run = np.searchsorted(begin, at, "right") - 1
-    return np.asarray((run >= 0) & (at - np.append(begin, 0)[run] < length[run]))
+    return np.column_stack([*where, first, first + end - begin, what]).astype(np.int32)
 
 
 def _apart(cuts: NDArray[np.intp], least: int) -> Ints:
@@ -252,26 +233,23 @@ def _clipped(runs: Ints, reach: Ints) -> Ints:
 
 
 def _odd_cells(kind: NDArray[np.uint8], cells: Cells, share: Field) -> Odd:
-    """Return the cells with unlike neighbors, given 1 sand, 2 metal, 3 the rest, 0 outside."""
-    is_odd = (kind == 3) | ((kind == 1) & (cells.other != 1.0))
-    for axis in range(3):
-        for shift in (1, -1):
-            is_odd |= kind != np.roll(kind, shift, axis)
-    is_odd &= kind > 0
+    """Return the cells with unlike neighbors, given the kind of each."""
+    faces = _unlike_faces(kind)
+    is_odd = (kind > 0) & ((kind == MIXED) | (faces > 0) | ((kind == SAND) & (cells.other != 1.0)))
     flat, n = kind.ravel(), int(is_odd.sum())
     by_place = np.flatnonzero(is_odd).astype(np.int32)
-    order = np.lexsort((flat[by_place], by_place // (kind.shape[1] * kind.shape[2])))
+    plane = by_place // (kind.shape[1] * kind.shape[2])
+    order = np.lexsort((faces.ravel()[by_place], flat[by_place], plane))
     at, rank = by_place[order], np.argsort(order).astype(np.int32)
     n_y, n_z = kind.shape[1:]
     step = np.array([-n_y * n_z, n_y * n_z, -n_z, n_z, -1, 1], np.int32)
     near = np.full((n, 6), LIKE, np.int32)
     for face in range(6):
         beyond = flat[at + step[face]]
-        is_unlike = (beyond != flat[at]) | (beyond == 3)
+        is_unlike = (beyond != flat[at]) | (beyond == MIXED)
         place = rank[np.searchsorted(by_place, at + step[face]).clip(0, n - 1)]
         near[is_unlike, face] = place[is_unlike]
         near[beyond == 0, face] = n + face
-    like = np.packbits(near == LIKE, axis=1, bitorder="little").ravel()
     cell, side = np.nonzero(near != LIKE)
     number = np.full((n + 6, 6), -1, np.int32)
     number[cell, side] = np.arange(len(cell))
@@ -284,11 +262,20 @@ def _odd_cells(kind: NDArray[np.uint8], cells: Cells, share: Field) -> Odd:
     odd = Odd(
         at, np.searchsorted(cell, np.arange(n + 1)).astype(np.int32), temp, temp.copy(),
         temp.copy(), heat, heat_next, np.zeros((n, 4), np.float32), total, total_next, *held,
-        is_edge, like, step, near, side.astype(np.uint8), number[near, side ^ 1],
+        is_edge, step, near, side.astype(np.uint8), number[near, side ^ 1],
         *np.zeros((4, len(near)), np.float32),
     )  # fmt: skip
     surface.lean(odd, kind.shape, share)
     return odd
+
+
+def _unlike_faces(kind: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return how many of its six neighbors are of another kind than each cell."""
+    faces = np.zeros_like(kind)
+    for axis in range(3):
+        for shift in (1, -1):
+            faces += kind != np.roll(kind, shift, axis)
+    return faces
 
 
 def widened(reach: NDArray[np.int32], n_z: int, cells: int = 2) -> NDArray[np.int32]:

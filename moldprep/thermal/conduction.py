@@ -130,7 +130,7 @@ class HeatFlow:
         self._skin = np.column_stack(
             [np.asarray(skin.film_w_m2k) / MM2_PER_M2, skin.emissivity, skin.outside_c]
         )
-        self._plan = Plan(self.cells, share)
+        self._plan = Plan(self.cells, share, numba.config.NUMBA_NUM_THREADS)
         self._odd = self._plan.odd
         self._slopes = _slopes(self.tables)
         starts = np.full(256, self.zero_c, np.float32)
@@ -165,10 +165,11 @@ class HeatFlow:
     def _settle(self, temp: Field) -> None:
         """Set all that goes with the heat; the temperatures become the potentials."""
         temp[self.cells.rest == OUTSIDE] = 0.0
-        for side, at_c in enumerate(self._skin[:, 2]):  # no P, but it shows what is not cold
+        shown = np.clip(float(TOKEN) * (self._skin[:, 2] - self.zero_c), -1.0, 1.0)
+        for side, p in enumerate(shown):  # no P, but it shows what is not cold
             layer: list[int | slice] = [slice(None)] * 3
             layer[side // 2] = (1, -2)[side % 2]
-            temp[tuple(layer)] = float(TOKEN) * (at_c - self.zero_c)
+            temp[tuple(layer)] = p
         self._odd.temp[:-6] = temp.ravel()[self._odd.at]
         self._odd.temp[-6:] = self._skin[:, 2]
         self._odd.temp_next[:] = self._odd.seen[:] = self._odd.temp
@@ -273,7 +274,7 @@ class HeatFlow:
         self._p_next, self._p, self._heat_next, self._heat = fields
         self._odd = odd
         kernels.hand_back(
-            self._heat, self._p, odd, self._visits.quick.on, self._visits.sand.on, self.zero_c
+            self._heat, self._p, odd, self._visits.quick.mixed, self._visits.sand.on, self.zero_c
         )
         self.n_sweeps += n
         self.n_updates += n * self._visits.quick.n + self._visits.sand.n
@@ -294,7 +295,7 @@ class HeatFlow:
         kernels.warmed(self._p, rows, cold, self._reach)
         spread = widened(self._reach, self._p.shape[2])
         if self._visits is None or not np.array_equal(spread, self._spread):
-            self._visits = self._plan.visits(spread, numba.config.NUMBA_NUM_THREADS)
+            self._visits = self._plan.visits(spread)
             self._spread = spread
 
     def _refresh(self) -> None:

@@ -142,6 +142,6 @@ def refresh(
 
 @compiled(parallel=True)
 def within(along: Any, row: Any, reach: Any, is_on: Any) -> None:
-    """Set (n,) whether cells, given by row and place along it, are within (rows, 2) first, end."""
+    """Set which cells, given by row and place along it, are within (rows, 2) first, end."""
     for q in prange(row.size):
-        is_on[q] = reach[row[q], 0] <= along[q] < reach[row[q], 1]
+        is_on[q] |= reach[row[q], 0] <= along[q] < reach[row[q], 1]

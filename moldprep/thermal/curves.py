@@ -1,9 +1,10 @@
 """The curves of the materials as the compiled loops read them: T(H), H(T), k(T) and P(H).
 
-P is the potential of conduction, the integral of k over T from the temperature the sand starts at
-[W/mm]: between two cells of one material the heat flow is exactly the difference of their P, so no
-conductances are kept there and none grow old (G. Kirchhoff's transformation; H. S. Carslaw,
-J. C. Jaeger, Conduction of Heat in Solids, 2nd ed., Oxford 1959, sec. 1.6; from memory).
+P is the potential of conduction, the integral of k over T [W/mm], of metal from its solidus and of
+sand from the temperature it starts at: between two cells of one material the heat flow is exactly
+the difference of their P, so no conductances are kept there and none grow old (G. Kirchhoff's
+transformation; H. S. Carslaw, J. C. Jaeger, Conduction of Heat in Solids, 2nd ed., Oxford 1959,
+sec. 1.6; from memory).
 """
 
 from collections.abc import Callable
@@ -19,6 +20,11 @@ HALF: Final = np.float32(0.5)
 ONE: Final = np.float32(1.0)
 TOKEN: Final = np.float32(1e-3)
 """Slope of P over T in cells whose P no neighbor reads; it only shows that they are warm."""
+
+
+INNER: Final = {"fastmath": True, "_nrt": False}
+"""Options of what is called for every plane or run. The arrays that a function gets are not counted
+there: with seventy of them that took longer than a plane of a small grid."""
 
 
 def compiled(**options: Any) -> Callable[[Any], Any]:

@@ -1,10 +1,11 @@
 """The inner loops of the heat solve, compiled by numba.
 
 Grids are (nx, ny, nz) float32 with two layers around the cells, so that the loops need no care for
-their edges. A run is a piece of a row along z, contiguous in memory. Cells are of three kinds:
-plain sand and inner metal, whose neighbors are all like them, and the odd ones between. The state
-of a cell is its enthalpy H; from it follows the potential P that its like neighbors read, and the
-temperature that odd neighbors read.
+their edges. A run is a piece of a row along z, contiguous in memory, of sand or of full metal. All
+of a run goes on as if its neighbors were all like it; then the skins, those of its cells that have
+others beside them, get what that left out. Mixtures go by themselves. The state of a cell is its
+enthalpy H; from it follows the potential P that its like neighbors read, and the temperature that
+others read.
 """
 
 from typing import Any, Final
@@ -14,6 +15,7 @@ import numpy as np
 from numba import prange
 
 from moldprep.thermal.curves import (
+    INNER,
     ONE,
     TOKEN,
     ZERO,
@@ -23,12 +25,14 @@ from moldprep.thermal.curves import (
     knot_below,
     state_of,
 )
+from moldprep.thermal.lanes import N_LANES, load, pairs, store, whole
 from moldprep.thermal.materials import OUTSIDE
 from moldprep.thermal.prefetch import fetch
 
+TWO: Final = np.float32(2.0)
 SIX: Final = np.float32(6.0)
-LANES: Final = np.uint64(16)
-"""Cells that go at once: a line of memory. A run ends in a piece with some of them masked."""
+LANES: Final = np.uint64(N_LANES)
+"""Cells that go at once. A run ends in a piece with some of them masked."""
 
 RUNS_AHEAD: Final = 12
 """Runs by which memory is called before it is used."""
@@ -84,57 +88,51 @@ def states(heat: Any, cells: Any, tables: Any, which: int, out: Any) -> None:
 
 @compiled(fastmath=True, inline="always")
 def flow_into(p: Any, q: Any, x: Any, y: Any) -> Any:
-    """Return the sum of the neighbors' P less six times the own.
+    """Return the sum of the neighbors' P less six times the own, of the cells from a place on.
 
     Grids are flat, x and y the steps to the next plane and row. Numbers without sign, here and
     below, because they need no care for places before the first.
     """
     one = np.uint64(1)
-    across = (p[q - x] + p[q + x]) + (p[q - y] + p[q + y])
-    return (p[q - one] + p[q + one]) + across - SIX * p[q]
+    across = (load(p, q - x) + load(p, q + x)) + (load(p, q - y) + load(p, q + y))
+    return (load(p, q - one) + load(p, q + one)) + across - SIX * load(p, q)
 
 
-@compiled(fastmath=True)
+@compiled(**INNER)
 def sand_on(
     p: Any, p_next: Any, old: Any, new: Any, at: Any, n: Any, x: Any, y: Any, bends: Any,
     lead: Any, step: Any,
 ) -> None:  # fmt: skip
-    """Go on from the last two stages in a run of sand; its bends are written out for vectors."""
+    """Go on from the last two stages in a run of sand."""
     a, b = bends[0, 0], bends[0, 1]
     x1, x2, x3 = bends[1, 0], bends[2, 0], bends[3, 0]
     x4, x5, x6 = bends[4, 0], bends[5, 0], bends[6, 0]
     d1, d2, d3 = bends[1, 1], bends[2, 1], bends[3, 1]
     d4, d5, d6 = bends[4, 1], bends[5, 1], bends[6, 1]
-    for begin in range(at, at + n, LANES):
-        for q in range(begin, begin + LANES):
-            h = old[q] + lead * (old[q] - new[q]) + step * flow_into(p, q, x, y)
-            low = d1 * max(h - x1, ZERO) + d2 * max(h - x2, ZERO) + d3 * max(h - x3, ZERO)
-            high = d4 * max(h - x4, ZERO) + d5 * max(h - x5, ZERO) + d6 * max(h - x6, ZERO)
-            if q < at + n:
-                new[q] = h
-                p_next[q] = a + b * h + low + high
+    for q in range(at, at + n, LANES):
+        was = load(old, q)
+        h = was + lead * (was - load(new, q)) + step * flow_into(p, q, x, y)
+        low = d1 * max(h - x1, ZERO) + d2 * max(h - x2, ZERO) + d3 * max(h - x3, ZERO)
+        high = d4 * max(h - x4, ZERO) + d5 * max(h - x5, ZERO) + d6 * max(h - x6, ZERO)
+        store(new, q, h, at + n - q)
+        store(p_next, q, a + b * h + low + high, at + n - q)
 
 
-@compiled(fastmath=True)
+@compiled(**INNER)
 def metal_on(
-    p: Any, p_next: Any, old: Any, new: Any, at: Any, n: Any, x: Any, y: Any, row: Any, room: Any,
-    lead: Any, step: Any,
+    p: Any, p_next: Any, old: Any, new: Any, at: Any, n: Any, x: Any, y: Any, row: Any, lead: Any,
+    step: Any,
 ) -> None:  # fmt: skip
-    """Go on from the last two stages in a run of metal; its look-ups go by themselves.
-
-    See `curves.even`. `room` has to be a piece longer than the run.
-    """
+    """Go on from the last two stages in a run of metal; its P is that of `curves.even`."""
     lowest, per, last = row[0], row[1], np.float32(row.size - 4)
-    for begin in range(at, at + n, LANES):
-        for q in range(begin, begin + LANES):
-            h = old[q] + lead * (old[q] - new[q]) + step * flow_into(p, q, x, y)
-            room[q - at] = max(h - lowest, ZERO) * per
-            if q < at + n:
-                new[q] = h
-    for k in range(n):
-        i = np.uint32(min(room[k], last))
-        low = row[i + np.uint32(2)]
-        p_next[at + k] = low + (room[k] - np.float32(i)) * (row[i + np.uint32(3)] - low)
+    for q in range(at, at + n, LANES):
+        was = load(old, q)
+        h = was + lead * (was - load(new, q)) + step * flow_into(p, q, x, y)
+        place = max(h - lowest, ZERO) * per
+        i = whole(min(place, last))
+        low, high = pairs(row, i + TWO)
+        store(new, q, h, at + n - q)
+        store(p_next, q, low + (place - i) * (high - low), at + n - q)
 
 
 @compiled(fastmath=True, inline="always")
@@ -144,16 +142,15 @@ def place_of(run: Any, x: Any, y: Any) -> tuple[Any, Any]:
     return at, np.uint64(run[3] - run[2])
 
 
-@compiled(fastmath=True)
+@compiled(**INNER)
 def sweep_runs(
     p: Any, p_next: Any, heat: Any, heat_next: Any, runs: Any, first: Any, end: Any, x: Any, y: Any,
-    room: Any, tables: Any, lead: Any, step: Any,
+    tables: Any, lead: Any, step: Any,
 ) -> None:  # fmt: skip
     """Do a stage in runs of sand and of full metal, in flat grids.
 
-    Their neighbors are taken as like them; where they are not, `sweep_odd` sets P afterwards, and
-    what is left as heat here is not read. Runs are short and lie far apart in memory, so each is
-    called into the cache a dozen runs beforehand.
+    All neighbors are taken as like them; where they are not, the skins are mended afterwards. Runs
+    are short and lie far apart in memory, so each is called into the cache a dozen runs beforehand.
     """
     sand_p, metal_p = tables.sand_p, tables.metal_p
     for r in range(first, end):
@@ -167,52 +164,48 @@ def sweep_runs(
         if runs[r, 4] == 1:
             sand_on(p, p_next, heat, heat_next, at, n, x, y, sand_p, lead, step)
         else:
-            metal_on(p, p_next, heat, heat_next, at, n, x, y, metal_p, room, lead, step)
+            metal_on(p, p_next, heat, heat_next, at, n, x, y, metal_p, lead, step)
 
 
-@compiled(fastmath=True, inline="always")
-def is_mixture(metal: Any, rest: Any) -> Any:
-    """Return whether an odd cell is neither full of metal nor of sand alone."""
-    return metal != ONE and (metal > ZERO or rest != 1)
-
-
-@compiled(fastmath=True)
+@compiled(**INNER)
 def find_piece(
-    piece: Any,
-    h: Any,
-    near_c: Any,
-    f: Any,
-    other: Any,
-    rest: Any,
-    knot_c: Any,
-    heat: Any,
-    first: Any,
-) -> None:
+    piece: Any, h: Any, near_c: Any, metal: Any, other: Any, rest: Any, tables: Any
+) -> None:  # fmt: skip
     """Set the piece of a mixture's T(H) that an enthalpy is on, looking from `near_c`."""
-    i, low, high = knot_below(h, f, other, rest, near_c, heat, first)
+    knot_c = tables.knot_c
+    i, low, high = knot_below(h, metal, other, rest, near_c, tables.heat, tables.first)
     piece[0], piece[1], piece[2] = low, high, knot_c[i]
     piece[3] = (knot_c[i + 1] - knot_c[i]) / (high - low)
 
 
-@compiled(fastmath=True)
-def sweep_odd(
-    p: Any, p_next: Any, odd: Any, on: Any, tables: Any, per: Any, lead: Any, step: Any
-) -> Any:  # fmt: skip
-    """Do a stage in odd cells; return the flow out of the grid. [W/mm³]
+@compiled(fastmath=True, inline="always")
+def unlike_flow(p: Any, at: Any, odd: Any, q: Any, per: Any) -> Any:
+    """Return what flows into a skin cell across its unlike faces, less what `sweep_runs` took."""
+    temp, here, t, flow = odd.temp, p[at], odd.temp[q], ZERO
+    for e in range(np.uint32(odd.first[q]), np.uint32(odd.first[q + np.uint32(1)])):
+        beyond = p[np.uint32(at + np.uint32(odd.step[odd.face[e]]))]
+        flow += odd.g[e] * (temp[np.uint32(odd.near[e])] - t) - per * (beyond - here)
+    return flow
 
-    Each temperature is summed up over time in the same way as its heat, so that what lies beside
-    can be given exactly what has left here. The P of mixtures, which nobody reads, is left.
-    """
-    lost = 0.0
-    place, begins, beside, g_of, is_edge = odd.at, odd.first, odd.near, odd.g, odd.is_edge
-    temp, temp_next, first_outside = odd.temp, odd.temp_next, odd.at.size
-    to, is_like = odd.step, odd.like
-    held, held_next, total, total_next = odd.heat, odd.heat_next, odd.sum, odd.sum_next
-    metal, other, rest, pieces = odd.metal, odd.other, odd.rest, odd.piece
-    sand_c, sand_p, metal_c, metal_p = (
-        tables.sand_c, tables.sand_p, tables.metal_c, tables.metal_p,
-    )  # fmt: skip
-    knot_c, knot_heat, first = tables.knot_c, tables.heat, tables.first
+
+@compiled(fastmath=True, inline="always")
+def outflow(odd: Any, q: Any) -> Any:
+    """Return what flows out of the grid from an odd cell. [W/mm³]"""
+    lost, temp = 0.0, odd.temp
+    for e in range(odd.first[q], odd.first[q + np.uint32(1)]):
+        near = odd.near[e]
+        if near >= odd.at.size:
+            lost += np.float64(odd.g[e] * (temp[q] - temp[near]))
+    return lost
+
+
+@compiled(**INNER)
+def sweep_sand_skin(
+    p: Any, p_next: Any, heat_next: Any, odd: Any, on: Any, tables: Any, per: Any, step: Any
+) -> Any:  # fmt: skip
+    """Mend a stage in sand beside other cells; return the flow out of the grid. [W/mm³]"""
+    lost, place, other, temp_next = 0.0, odd.at, odd.other, odd.temp_next
+    sand_c, sand_p = tables.sand_c, tables.sand_p
     a_c, b_c, a_p, b_p = sand_c[0, 0], sand_c[0, 1], sand_p[0, 0], sand_p[0, 1]
     x1, x2, x3 = sand_c[1, 0], sand_c[2, 0], sand_c[3, 0]
     x4, x5, x6 = sand_c[4, 0], sand_c[5, 0], sand_c[6, 0]
@@ -220,49 +213,64 @@ def sweep_odd(
     c4, c5, c6 = sand_c[4, 1], sand_c[5, 1], sand_c[6, 1]
     d1, d2, d3 = sand_p[1, 1], sand_p[2, 1], sand_p[3, 1]
     d4, d5, d6 = sand_p[4, 1], sand_p[5, 1], sand_p[6, 1]
-    s0, s1, s2, s3, s4, s5 = to[0], to[1], to[2], to[3], to[4], to[5]
     for s in range(on.size):
         q = np.uint32(on[s])
-        t, f, at = temp[q], metal[q], place[q]
-        begin, end = np.uint32(begins[q]), np.uint32(begins[q + np.uint32(1)])
-        flow, mixed = ZERO, is_mixture(f, rest[q])
-        if mixed:  # all six faces; a loop of known length goes faster
-            for e in range(begin, begin + np.uint32(6)):
-                flow += g_of[e] * (temp[np.uint32(beside[e])] - t)
-        else:
-            for e in range(begin, end):
-                flow += g_of[e] * (temp[np.uint32(beside[e])] - t)
-        if is_edge[q]:
-            for e in range(begin, end):
-                near = beside[e]
-                if near >= first_outside:
-                    lost += np.float64(g_of[e] * (t - temp[near]))
+        at = np.uint32(place[q])
+        h = heat_next[at] + step * unlike_flow(p, at, odd, q, per)
+        heat_next[at], each = h, h / other[q]
+        u1, u2, u3 = max(each - x1, ZERO), max(each - x2, ZERO), max(each - x3, ZERO)
+        u4, u5, u6 = max(each - x4, ZERO), max(each - x5, ZERO), max(each - x6, ZERO)
+        low_c, high_c = c1 * u1 + c2 * u2 + c3 * u3, c4 * u4 + c5 * u5 + c6 * u6
+        low_p, high_p = d1 * u1 + d2 * u2 + d3 * u3, d4 * u4 + d5 * u5 + d6 * u6
+        temp_next[q] = a_c + b_c * each + (low_c + high_c)
+        p_next[at] = a_p + b_p * each + (low_p + high_p)
+        if odd.is_edge[q]:
+            lost += outflow(odd, q)
+    return lost
+
+
+@compiled(**INNER)
+def sweep_metal_skin(
+    p: Any, p_next: Any, heat_next: Any, odd: Any, on: Any, tables: Any, per: Any, lead: Any,
+    step: Any,
+) -> Any:  # fmt: skip
+    """Mend a stage in full metal beside other cells; return the flow out of the grid. [W/mm³]"""
+    lost, place, temp, temp_next = 0.0, odd.at, odd.temp, odd.temp_next
+    total, total_next, metal_c, metal_p = odd.sum, odd.sum_next, tables.metal_c, tables.metal_p
+    for s in range(on.size):
+        q = np.uint32(on[s])
+        at = np.uint32(place[q])
+        h = heat_next[at] + step * unlike_flow(p, at, odd, q, per)
+        total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * temp[q]
+        heat_next[at] = h
+        temp_next[q], p_next[at] = even(h, metal_c), even(h, metal_p)
+        if odd.is_edge[q]:
+            lost += outflow(odd, q)
+    return lost
+
+
+@compiled(**INNER)
+def sweep_mixed(odd: Any, on: Any, tables: Any, lead: Any, step: Any) -> Any:
+    """Do a stage in mixtures and inserts; return the flow out of the grid. [W/mm³]
+
+    Their P, which nobody reads, is left.
+    """
+    lost, begins, beside, g_of = 0.0, odd.first, odd.near, odd.g
+    temp, temp_next, held, held_next = odd.temp, odd.temp_next, odd.heat, odd.heat_next
+    total, total_next, pieces = odd.sum, odd.sum_next, odd.piece
+    for s in range(on.size):
+        q = np.uint32(on[s])
+        t, begin, flow = temp[q], np.uint32(begins[q]), ZERO
+        for e in range(begin, begin + np.uint32(6)):
+            flow += g_of[e] * (temp[np.uint32(beside[e])] - t)
         total_next[q] = total[q] + lead * (total[q] - total_next[q]) + step * t
-        if not mixed:
-            here, like = p[at], np.int32(is_like[q])  # each difference is exact by itself
-            within = np.float32(like & 1) * (p[np.uint32(at + s0)] - here)
-            within += np.float32((like >> 1) & 1) * (p[np.uint32(at + s1)] - here)
-            within += np.float32((like >> 2) & 1) * (p[np.uint32(at + s2)] - here)
-            within += np.float32((like >> 3) & 1) * (p[np.uint32(at + s3)] - here)
-            within += np.float32((like >> 4) & 1) * (p[np.uint32(at + s4)] - here)
-            within += np.float32((like >> 5) & 1) * (p[np.uint32(at + s5)] - here)
-            flow += per * within
         h = held[q] + lead * (held[q] - held_next[q]) + step * flow
         held_next[q] = h
-        if mixed:
-            if h < pieces[q, 0] or h >= pieces[q, 1]:
-                find_piece(pieces[q], h, t, f, other[q], rest[q], knot_c, knot_heat, first)
-            temp_next[q] = pieces[q, 2] + (h - pieces[q, 0]) * pieces[q, 3]
-        elif f == ONE:
-            temp_next[q], p_next[at] = even(h, metal_c), even(h, metal_p)
-        else:
-            each = h / other[q]
-            u1, u2, u3 = max(each - x1, ZERO), max(each - x2, ZERO), max(each - x3, ZERO)
-            u4, u5, u6 = max(each - x4, ZERO), max(each - x5, ZERO), max(each - x6, ZERO)
-            low_c, high_c = c1 * u1 + c2 * u2 + c3 * u3, c4 * u4 + c5 * u5 + c6 * u6
-            low_p, high_p = d1 * u1 + d2 * u2 + d3 * u3, d4 * u4 + d5 * u5 + d6 * u6
-            temp_next[q] = a_c + b_c * each + (low_c + high_c)
-            p_next[at] = a_p + b_p * each + (low_p + high_p)
+        if h < pieces[q, 0] or h >= pieces[q, 1]:
+            find_piece(pieces[q], h, t, odd.metal[q], odd.other[q], odd.rest[q], tables)
+        temp_next[q] = pieces[q, 2] + (h - pieces[q, 0]) * pieces[q, 3]
+        if odd.is_edge[q]:
+            lost += outflow(odd, q)
     return lost
 
 
@@ -277,56 +285,51 @@ def mean_over_step(odd: Any, on: Any, length: Any) -> None:
 
 
 @compiled(parallel=True, fastmath=True)
-def hand_back(heat: Any, p: Any, odd: Any, quick: Any, sand: Any, zero_c: Any) -> None:
+def hand_back(heat: Any, p: Any, odd: Any, mixed: Any, sand: Any, zero_c: Any) -> None:
     """Show what a step has done wherever it is read.
 
-    The heat of odd cells in the grid, of mixtures a P that shows whether they are warm, and the new
+    The heat of mixtures in the grid, and a P that shows whether they are warm; and the new
     temperatures of sand.
     """
     flat, flat_p = heat.ravel(), p.ravel()
     place, heats, temp, temp_next, seen = odd.at, odd.heat, odd.temp, odd.temp_next, odd.seen
-    for s in prange(quick.size):
-        fetch(flat, np.uint32(place[quick[min(s + SPOTS_AHEAD, quick.size - 1)]]))
-        q = quick[s]
+    for s in prange(mixed.size):
+        fetch(flat, np.uint32(place[mixed[min(s + SPOTS_AHEAD, mixed.size - 1)]]))
+        q = mixed[s]
         flat[place[q]] = heats[q]
-        if is_mixture(odd.metal[q], odd.rest[q]):
-            flat_p[place[q]] = TOKEN * (temp[q] - zero_c)
+        flat_p[place[q]] = TOKEN * (temp[q] - zero_c)
     for s in prange(sand.size):
-        fetch(flat, np.uint32(place[sand[min(s + SPOTS_AHEAD, sand.size - 1)]]))
         q = sand[s]
-        flat[place[q]] = heats[q]
         seen[q] = temp_next[q] = temp[q]
 
 
-@compiled(fastmath=True)
+@compiled(**INNER)
 def sweep_plane(
     p: Any, p_next: Any, heat: Any, heat_next: Any, odd: Any, part: Any, i: Any, x: Any, y: Any,
-    room: Any, tables: Any, per: Any, lead: Any, step: Any,
+    tables: Any, per: Any, lead: Any, step: Any,
 ) -> Any:  # fmt: skip
     """Do a stage in what a part has in a plane, in flat grids; return the flow out of the grid."""
+    begin, end = part.ends[i], part.ends[i + 1]
     sweep_runs(
-        p, p_next, heat, heat_next, part.runs, part.run_ends[i], part.run_ends[i + 1], x, y, room,
-        tables, lead, step * per,
-    )  # fmt: skip
-    on = part.on[part.odd_ends[i] : part.odd_ends[i + 1]]
-    return sweep_odd(p, p_next, odd, on, tables, per, lead, step)
+        p, p_next, heat, heat_next, part.runs, begin[0], end[0], x, y, tables, lead, step * per
+    )
+    sand, metal = part.sand[begin[1] : end[1]], part.metal[begin[2] : end[2]]
+    lost = sweep_sand_skin(p, p_next, heat_next, odd, sand, tables, per, step)
+    lost += sweep_metal_skin(p, p_next, heat_next, odd, metal, tables, per, lead, step)
+    return lost + sweep_mixed(odd, part.mixed[begin[3] : end[3]], tables, lead, step)
 
 
-@compiled(fastmath=True, inline="always")
+@compiled(**INNER)
 def stage_in_plane(
-    fields: Any, odd: Any, turned: Any, s: Any, part: Any, i: Any, x: Any, y: Any, room: Any,
+    fields: Any, odd: Any, turned: Any, s: Any, part: Any, i: Any, x: Any, y: Any,
     tables: Any, per: Any, leads: Any, steps: Any,
 ) -> Any:  # fmt: skip
     """Do stage s of several in a plane: every second one goes the other way."""
     p, p_next, heat, heat_next = fields
     lead, step = leads[s], steps[s]
     if s % 2 == 0:
-        return sweep_plane(
-            p, p_next, heat, heat_next, odd, part, i, x, y, room, tables, per, lead, step
-        )
-    return sweep_plane(
-        p_next, p, heat_next, heat, turned, part, i, x, y, room, tables, per, lead, step
-    )
+        return sweep_plane(p, p_next, heat, heat_next, odd, part, i, x, y, tables, per, lead, step)
+    return sweep_plane(p_next, p, heat_next, heat, turned, part, i, x, y, tables, per, lead, step)
 
 
 @compiled(parallel=True, fastmath=True)
@@ -350,7 +353,6 @@ def sweep(
     n, cuts, n_shares = steps.size, part.cuts, part.cuts.size - 1
     x, y = np.uint64(p.shape[1] * p.shape[2]), np.uint64(p.shape[2])
     for c in prange(n_shares):
-        room = np.empty(y + LANES, np.float32)
         for ahead in range(cuts[c], cuts[c + 1] + n - 1):
             for s in range(n):
                 i = ahead - s
@@ -360,23 +362,22 @@ def sweep(
                 )
                 if first <= i < end:
                     lost[c, s] += stage_in_plane(
-                        fields, odd, turned, s, part, i, x, y, room, tables, per, leads, steps
+                        fields, odd, turned, s, part, i, x, y, tables, per, leads, steps
                     )
     for c in prange(1, n_shares):
-        room = np.empty(y + LANES, np.float32)
         for s in range(1, n):
             for i in range(cuts[c] - s, cuts[c] + s):
                 lost[c, s] += stage_in_plane(
-                    fields, odd, turned, s, part, i, x, y, room, tables, per, leads, steps
+                    fields, odd, turned, s, part, i, x, y, tables, per, leads, steps
                 )
 
 
 @compiled(parallel=True)
 def span(heat: Any, runs: Any, low: Any, high: Any) -> None:
-    """Set (n,) least and largest enthalpy of each run of metal; others are left."""
+    """Set (n,) least and largest enthalpy of each run but its ends, which are skins."""
     for r in prange(runs.shape[0]):
-        if runs[r, 4] == 2:
-            row = heat[runs[r, 0], runs[r, 1], runs[r, 2] : runs[r, 3]]
+        if runs[r, 3] - runs[r, 2] > 2:
+            row = heat[runs[r, 0], runs[r, 1], runs[r, 2] + 1 : runs[r, 3] - 1]
             low[r], high[r] = row.min(), row.max()
 
 

@@ -214,10 +214,11 @@ class Tables(NamedTuple):
     capacity    : (m, q) dH/dT without latent heat [J/(mm³ K)]
     contact     : (m,) resistance to the metal [mm² K/W]
     metal_c     : lowest H, steps per H, then the metal's T at even steps of H [°C]
-    metal_p     : the same of its potential P, the integral of k over T from `zero_c` [W/mm]
+    metal_p     : the same of its potential P, the integral of k over T from the solidus [W/mm];
+                  so it is small, and its differences exact, while the metal freezes
     sand_c      : hinges of the sand's T(H): T = a + b H + sum d max(H - h, 0)
     sand_p      : hinges of its P(H), at the same h
-    zero_c      : temperature from which H and P are counted
+    zero_c      : temperature from which H, and P of sand, are counted
     """
 
     knot_c: NDArray[np.float32]
@@ -263,7 +264,7 @@ def pack(media: tuple[Medium, ...], zero_c: float) -> Tables:
         ),
         contact=np.asarray([m.contact_m2k_w * MM2_PER_M2 for m in media], np.float32),
         metal_c=metal_c,
-        metal_p=_potentials(metal_c, media[0].conductivity_w_mk, zero_c),
+        metal_p=_potentials(metal_c, metal),
         sand_c=_hinges(sand_heat, marks[1]),
         sand_p=_hinges(sand_heat, potential_w_mm(media[1].conductivity_w_mk, marks[1], zero_c)),
         zero_c=np.float32(zero_c),
@@ -302,7 +303,8 @@ def potential_w_mm(curve: Curve, at_c: Floats, zero_c: float) -> Floats:
     return np.asarray(np.interp(at_c, fine, total) - np.interp(zero_c, fine, total))
 
 
-def _potentials(metal_c: NDArray[np.float32], curve: Curve, zero_c: float) -> NDArray[np.float32]:
-    """Return the table of P(H) that goes with one of T(H)."""
-    potential = potential_w_mm(curve, metal_c[2:].astype(np.float64), zero_c)
+def _potentials(metal_c: NDArray[np.float32], metal: Medium) -> NDArray[np.float32]:
+    """Return the table of P(H) that goes with one of T(H), from the solidus if there is one."""
+    zero_c = metal.melt[0][0] if metal.melt else metal.start_c
+    potential = potential_w_mm(metal.conductivity_w_mk, metal_c[2:].astype(np.float64), zero_c)
     return np.concatenate([metal_c[:2], potential]).astype(np.float32)

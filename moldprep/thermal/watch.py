@@ -73,6 +73,8 @@ class Watch:
 
     def are_past(self, which: NDArray[np.intp]) -> bool:
         """Return whether these of the watched are all below the last mark."""
+        if self.n_up > len(self.seen.spots) - len(which):
+            return False
         flat = self._flow.heat_j_mm3.ravel()
         return bool((flat[self.seen.spots[which]] <= self.seen.low[which]).all())
 
