@@ -209,9 +209,13 @@ def _near(
     boxes: Sequence[Floats], start: Floats, outward: Floats, area: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Return the places that have another body's box within a web of them."""
+    least, most = start.min(axis=0), start.max(axis=0)
     near = np.zeros(len(start), bool)
-    for low, high in boxes:
-        near |= ((start >= low - REACH_MM) & (start <= high + REACH_MM)).all(axis=1)
+    for low, high in ((box[0] - REACH_MM, box[1] + REACH_MM) for box in boxes):
+        if (low <= least).all() and (high >= most).all():
+            return start, outward, area
+        if (low <= most).all() and (high >= least).all():
+            near |= ((start >= low) & (start <= high)).all(axis=1)
     return start[near], outward[near], area[near]
 
 
