@@ -14,7 +14,7 @@ from moldprep.rigging.feed.site_maps import Bools, Face, Floats, Maps
 LED_ON: Final = 1.0
 """How far a chill is led on to a slope, over its smaller side: up to 45° from end to end."""
 
-CHILLED: Final = 1.5
+CHILLED: Final = 2.0
 """How far from a chill it still draws heat, in walls (common practice, no source)."""
 
 N_UNDER: Final = 7

@@ -144,6 +144,21 @@ def joined_groups(
     )
 
 
+def parted(group: FeedGroup) -> tuple[FeedGroup, ...]:
+    """Return a group without its large members, and each of those by itself."""
+    whole = sum(section.volume_mm3 for section in group.members)
+    large = [
+        section
+        for section in group.members
+        if section is not group.root and section.volume_mm3 > LARGE_SHARE * whole
+    ]
+    rest = tuple(section for section in group.members if section not in large)
+    names = {section.name for section in rest}
+    kept = tuple(pair for pair in group.parent if names.issuperset(pair))
+    alone = (FeedGroup(root=section, members=(section,), parent=()) for section in large)
+    return FeedGroup(root=group.root, members=rest, parent=kept), *alone
+
+
 def _is_far(section: Section, survey: Survey, alloy: Alloy) -> bool:
     """Return whether a section goes on for longer than a feeder beyond its end can reach."""
     number = 1 + [one.name for one in survey.sections].index(section.name)

@@ -1,5 +1,6 @@
 """Automatic feeders and chills: which sections need one, where it goes, how large it is."""
 
+from collections import deque
 from dataclasses import replace
 from functools import cached_property
 from typing import Final
@@ -22,7 +23,13 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.rigging.feed.chill_sites import ChillSite
-from moldprep.rigging.feed.feed_groups import JOIN_OPEN, FeedGroup, feed_groups, joined_groups
+from moldprep.rigging.feed.feed_groups import (
+    JOIN_OPEN,
+    FeedGroup,
+    feed_groups,
+    joined_groups,
+    parted,
+)
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.seat import Disc, Seat, chill_at
 from moldprep.rigging.feed.site_maps import Floats
@@ -137,35 +144,38 @@ class _Planner:
         if self._finder.sizer.demand <= 0.0:
             why = "the alloy's expansion makes up for its contraction; no feeder (thin rule)"
             return [], [], [Reason(item="feeders", why=why, source="common practice, no source")]
-        groups = joined_groups(
-            feed_groups(self._survey, self._alloy),
-            self._survey,
-            self._alloy,
-            self._casting_mm3,
-        )
-        shared = {}
-        for rank, group in enumerate(groups):
+        whole = feed_groups(self._survey, self._alloy)
+        groups = deque(joined_groups(whole, self._survey, self._alloy, self._casting_mm3))
+        first, seated, shared = groups[0].root, list[FeedGroup](), dict[str, int]()
+        while groups:
+            group = groups.popleft()
             volume = sum(section.volume_mm3 for section in group.members)
-            if rank > 0 and volume < SMALL_SHARE * self._casting_mm3:
+            is_first = group.root is first
+            if not is_first and volume < SMALL_SHARE * self._casting_mm3:
                 notes.append(_left_to_the_solve(group.root))
                 continue
             site = None
-            if chills and rank > 0:
+            if chills and not is_first:
                 is_small = volume < CHILL_FIRST_SHARE * self._casting_mm3
                 site = self._finder.chills.instead(group)
                 site = site or (self._finder.chills.site(group.root) if is_small else None)
             if site is None and feeders:
                 shared[group.root.name] = self._first(group)
-                if shared[group.root.name]:
+                parts = parted(group)
+                if self._lacks_its_sleeve(group) and len(parts) > 1:
+                    self._unseat(group)
+                    groups.extendleft(reversed(parts))
                     continue
-            if site is None and chills and rank > 0:
+                if shared[group.root.name]:
+                    seated.append(group)
+                    continue
+            if site is None and chills and not is_first:
                 site = self._finder.chills.site(group.root)
             if site is not None:
                 self._cold += [] if site.normal[2] < 0.0 else [_disc_of(site)]
                 cold.append((site, group.root, self._finder.chills.why(group.root)))
             elif feeders:
                 notes.append(_unfed(group.root))
-        seated = [group for group in groups if shared.get(group.root.name)]
         for group in seated:
             self._stretch(group, shared[group.root.name])
         return [one for group in seated for one in self._shared_out(group)], cold, notes
@@ -219,6 +229,21 @@ class _Planner:
                 self._fed += [self._finder.number[one.name] for one in group.members]
                 return n
         return 0
+
+    def _lacks_its_sleeve(self, group: FeedGroup) -> bool:
+        """Return whether a group got a plain feeder where a sleeve would save much of it."""
+        seats = self._seats.get(group.root.name)
+        volume = sum(section.volume_mm3 for section in group.members)
+        return (
+            seats is not None
+            and seats[0].sleeve == "none"
+            and self._finder.sizer.sleeve_pays(seats[0].section, volume)
+        )
+
+    def _unseat(self, group: FeedGroup) -> None:
+        """Take back what `_first` did: the group is fed in parts."""
+        del self._seats[group.root.name]
+        del self._fed[-len(group.members) :]
 
     def _is_stand_in(self, group: FeedGroup) -> bool:
         """Return whether a group is fed through a thinner member, which cannot reach far."""
