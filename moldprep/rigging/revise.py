@@ -134,6 +134,7 @@ class _Loop:
         self._refused: set[str] = set()
         self._savings = list(SAVINGS)
         self._saving = ""
+        self._has_trials = True
         self._finder: SeatFinder | None = None
         self._left: tuple[Reason, ...] = ()
         self.best_number = 0
@@ -177,6 +178,7 @@ class _Loop:
         The first of those done is the first plan itself.
         """
         self._savings.clear()
+        self._has_trials = False
         return max(LAST_ROUNDS, self._job.feeding.rounds + 1 - len(self._rounds))
 
     def _revision(self) -> Revision | None:
@@ -193,10 +195,20 @@ class _Loop:
         pools = left_over(feeding, self._job)
         seen = _seen_by_the_grid(pools, self.best)
         dry = run_dry(feeding, self._job, alloy, _keeps(self.best))
-        low, early = low_heat(feeding, self._job, alloy), early_necks(feeding, self._job, alloy)
-        revision = cures.of(seen, dry, low, frozenset(early))
+        low, early = self._shaped(feeding, alloy)
+        revision = cures.of(seen, dry, low, early)
         self._left = (*cures.left, *_left_unseen(len(pools) - len(seen)))
         return revision or self._saved(plan, feeding, finder, alloy)
+
+    def _shaped(self, feeding: Feeding, alloy: Alloy) -> tuple[frozenset[str], frozenset[str]]:
+        """Return the feeders hottest at their neck, and those shut off by it; of trials alone.
+
+        No solve on the full grid is spent on what pools and feed metal do not ask for.
+        """
+        if not self._has_trials:
+            return frozenset(), frozenset()
+        low, early = low_heat(feeding, self._job, alloy), early_necks(feeding, self._job, alloy)
+        return frozenset(low), frozenset(early)
 
     def _saved(
         self, plan: RiggingPlan, feeding: Feeding, finder: SeatFinder, alloy: Alloy
