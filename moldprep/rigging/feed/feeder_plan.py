@@ -48,7 +48,7 @@ CHILL_FIRST_SHARE: Final = 0.03
 """A group of less than this share of the casting is chilled where a chill can lie, for the sake of
 the yield; the heat solve shows whether that is enough."""
 SERVES_SHARE: Final = 0.10
-SPREADINGS: Final = 6
+SPREADINGS: Final = 10
 """Times the seats of a group are moved to the middle of what each is nearest to, at most."""
 STAND_IN: Final = 0.75
 """A member this thick against its root may carry the root's feeder; a thinner one freezes first."""
@@ -367,7 +367,8 @@ class _Planner:
         """Return a seat moved to the middle of what it is nearest to."""
         seat = self._seats[group.root.name][number - 1]
         spot = self._middle_of(group, number)
-        moved = self._near(seat, spot, group) if spot is not None else None
+        n_seats = len(self._seats[group.root.name])
+        moved = self._near(seat, spot, group, n_seats) if spot is not None else None
         return moved or seat
 
     def _spread(self, group: FeedGroup) -> None:
@@ -387,16 +388,27 @@ class _Planner:
         spots = [seat.start for seat in seats]
         seats.clear()
         for seat, spot in zip(asked, spots, strict=True):
-            moved = self._near(seat, spot, group)
+            moved = self._near(seat, spot, group, len(asked))
             if moved is None:  # no room for one: all stay where they were
                 seats[:] = asked
                 return
             seats.append(moved)
 
-    def _near(self, seat: Seat, spot: Spot, group: FeedGroup) -> Seat | None:
-        """Return another seat like one near a spot, clear of all others there are."""
-        near = self._middle(np.array(spot))
-        return self._finder.seat(seat.section, near, 0.0, self._taken(but=seat), group)
+    def _near(self, seat: Seat, spot: Spot, group: FeedGroup, n_seats: int) -> Seat | None:
+        """Return another seat like one of some near a spot, clear of all others there are.
+
+        Where that has no room for the sleeve that would pay, and this one has, this one is kept.
+        """
+        share = sum(s.volume_mm3 for s in group.members) / n_seats
+        taken = self._taken(but=seat)
+        here, there = (self._middle(np.array(at)) for at in (seat.start, spot))
+        moved = self._finder.seat(seat.section, there, share, taken, group)
+        if moved is None or moved.sleeve != "none":
+            return moved
+        if not self._finder.sizer.sleeve_pays(seat.section, share):
+            return moved
+        kept = self._finder.seat(seat.section, here, share, taken, group)
+        return kept if kept is not None and kept.sleeve != "none" else moved
 
     def _middle_of(self, group: FeedGroup, number: int) -> Spot | None:
         """Return the middle of what a seat is nearest to of its section, where that is no thinner.
