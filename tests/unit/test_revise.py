@@ -363,7 +363,8 @@ def test_a_feeder_beside_is_lifted_over_a_pool_above_its_top():
     loop.go()
     first = loop.plan.rounds[1].changed
     assert first.startswith("F1: 50 x 60 to 50 x 1"), first
-    (feeder,) = loop.plan.feeders
+    feeder = loop.plan.feeders[0]
+    assert feeder.name == "F1"
     assert feeder.at_mm[2] + feeder.height_mm >= 120.0
     assert feeder.height_mm <= 3.0 * feeder.diameter_mm
 
