@@ -25,8 +25,8 @@ from moldprep.records.plan import (
 from moldprep.rigging.bodies import FILTER_LIP_MM, basin_outline
 from moldprep.rigging.gate_limits import filter_area_mm2
 from moldprep.rigging.gates.clearance import Blocked, channel_outlines, clear_basin
-from moldprep.rigging.gates.gate_sites import SIDE_DEG, Side
 from moldprep.rigging.gates.room import Room, outline_placed
+from moldprep.rigging.gates.sides import SIDE_DEG, Side
 from moldprep.rigging.gates.sizing import LEAST_BASIN_MM, Shop, Sizes
 from moldprep.rigging.gates.tree import Arm, Tree
 from moldprep.rigging.gating import taper_area_mm2

@@ -15,12 +15,7 @@ from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Role, Surv
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
 from moldprep.rigging.gates.comb import lay_comb
 from moldprep.rigging.gates.falls import Falls
-from moldprep.rigging.gates.gate_sites import (
-    OFF_LEVEL_MM,
-    Gate,
-    GateSearch,
-    Side,
-)
+from moldprep.rigging.gates.gate_sites import GateSearch
 from moldprep.rigging.gates.gate_walls import Walls
 from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.rows import (
@@ -38,6 +33,7 @@ from moldprep.rigging.gates.shares import (
     shares_of,
     with_even_gates,
 )
+from moldprep.rigging.gates.sides import OFF_LEVEL_MM, Gate, Side
 from moldprep.rigging.gates.sizing import (
     LEAST_BASIN_MM,
     RUNNER_OVER_FOOT,

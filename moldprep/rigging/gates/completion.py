@@ -20,7 +20,7 @@ from moldprep.records.plan import (
     WellPlan,
 )
 from moldprep.rigging.gates.clearance import Blocked, clear_basin
-from moldprep.rigging.gates.gate_sites import SIDE_DEG
+from moldprep.rigging.gates.sides import SIDE_DEG
 from moldprep.rigging.gates.sizing import Sizes
 from moldprep.rigging.layout import (
     Layout,

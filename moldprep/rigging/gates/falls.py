@@ -11,7 +11,7 @@ from moldprep.geometry.occupancy import shares_of
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.records import Alloy, FeederPlan
 from moldprep.rigging.gate_limits import critical_fall_mm
-from moldprep.rigging.gates.gate_sites import Gate, Side
+from moldprep.rigging.gates.sides import Gate, Side
 from moldprep.rigging.stream.flood import rise
 from moldprep.rigging.stream.space import SOLID_SHARE
 

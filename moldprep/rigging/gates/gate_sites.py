@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import product
 from typing import Final
 
@@ -10,7 +10,6 @@ import numpy as np
 from shapely.geometry import Point
 
 from moldprep.arrays import Flags, Floats
-from moldprep.geometry.shapes import trapezoid_widths_mm
 from moldprep.records import Alloy
 from moldprep.records.plan import FeederPlan
 from moldprep.rigging.feed.webs import WEB_MM
@@ -21,12 +20,10 @@ from moldprep.rigging.gates.gate_walls import (
     Walls,
     outline_points,
 )
+from moldprep.rigging.gates.sides import Gate, Section, Side, level_cost
 from moldprep.rigging.gates.spread import one_each, spread
 from moldprep.rigging.gates.tries import TRIES, Try, break_off_notch_mm, narrowest_mm
 from moldprep.tolerances import OVERLAP_MM
-
-SIDE_DEG: Final = 10.0
-"""Lean of the sides of runners and ingates (common practice, no source). [deg]"""
 
 FREE_WAY: Final = 2.0
 """Free way before a gate over its thickness: closer by, the jet washes what stands opposite
@@ -59,9 +56,6 @@ FEEDER_GATE_MM: Final = 20.0
 WIDEST_INTO_FEEDER: Final = 0.7
 """Width of an ingate over the side feeder it runs into, at most: it meets a round face. [-]"""
 
-OFF_LEVEL_MM: Final = 25.0
-"""What it costs, in mm of gate, to lay channels inside a half; each mm off the parting adds 1."""
-
 FARTHEST_LEVEL_MM: Final = 45.0
 """How far off the parting levels are compared, once one offers something, and how far off those
 between are tried at all. [mm]"""
@@ -74,70 +68,6 @@ FLUSH_MM: Final = 4.0
 
 HIDDEN: Final = 6.0
 """What a millimetre behind the casting's outline costs, in mm of gate: hard to cut off clean."""
-
-AGAINST_HABIT: Final = 15.0
-"""What it costs, in mm of gate, to lay gates on the other side of the joint than usual."""
-
-DRAINED: Final = 60.0
-"""The same where gates below the joint would drain the runner: it never runs full then."""
-
-
-Section = tuple[float, float, float]
-"""(width, height, depth of the notch) of a gate. [mm]"""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Gate:
-    """One ingate before it has a runner.
-
-    along_mm : place along the side; `wall_mm` the nearest wall, outward
-    into     : "casting", or the feeder's name
-    piece    : number of the body it fills, of several that the casting's model holds
-    metal    : what that body is of the casting [-]
-    usual_mm : width before it was changed to make castings fill alike; 0 where it was not
-    """
-
-    along_mm: float
-    wall_mm: float
-    width_mm: float
-    height_mm: float
-    notch_mm: float
-    into: str
-    piece: int = 0
-    metal: float = 1.0
-    usual_mm: float = 0.0
-
-    @property
-    def widest_mm(self) -> float:
-        """Width at the joint, where its sides have leaned out farthest."""
-        return max(trapezoid_widths_mm(self.width_mm, self.height_mm, SIDE_DEG))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Side:
-    """One way to gate a casting; the lower its score, the better.
-
-    wall_mm   : thickness of the thinnest wall a gate joins
-    hidden_mm : how far the walls lie behind the casting's outline, on average
-    free_way  : free way before the gates over their thickness, at the worst of them
-    """
-
-    way: Approach
-    gates: tuple[Gate, ...]
-    wall_mm: float
-    hidden_mm: float
-    score: float
-    free_way: float = math.inf
-
-    @property
-    def level_mm(self) -> float:
-        """Height of the joint between runner and gates."""
-        return self.way.level_mm
-
-    @property
-    def gates_above(self) -> bool:
-        """Whether the gates lie above that joint."""
-        return self.way.gates_above
 
 
 class GateSearch:
@@ -197,7 +127,9 @@ class GateSearch:
             if found and abs(level - level_mm) > FARTHEST_LEVEL_MM:
                 break
             here = self._at_level(level, area_mm2, runner_mm, tries)
-            found += [(_cost(side, prefers_above, level_mm), side) for side in here]
+            found += [
+                (level_cost(side, prefers_above, level_mm, self._joint_mm), side) for side in here
+            ]
             n_levels -= any(self._is_good(side, prefers_above) for side in here)
             if found and n_levels <= 0:
                 break
@@ -468,15 +400,6 @@ def _sections_of(area_mm2: float, heights: Floats, tallest: float) -> Iterator[S
 def _is_skin(sand_mm: Floats) -> Flags:
     """Return whether so much sand between a channel and the joint is but a skin."""
     return (sand_mm > EVEN_MM) & (sand_mm < WEB_MM)
-
-
-def _cost(side: Side, prefers_above: bool, level_mm: float) -> float:
-    """Return a side's score, with what it costs to leave the trade's habit or the parting."""
-    against = DRAINED if prefers_above else AGAINST_HABIT
-    habit = 0.0 if side.gates_above == prefers_above else against
-    off_mm = abs(side.level_mm - level_mm)
-    leaves = OFF_LEVEL_MM + off_mm if off_mm > 0.5 else 0.0
-    return side.score + habit + leaves
 
 
 def _best_of_each_way(found: list[tuple[float, Side]], *, each_level: bool) -> tuple[Side, ...]:

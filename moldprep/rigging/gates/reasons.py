@@ -5,8 +5,9 @@ from typing import Final
 from moldprep.records import Alloy
 from moldprep.records.plan import Reason
 from moldprep.rigging.gate_limits import critical_fall_mm
-from moldprep.rigging.gates.gate_sites import FREE_WAY, Gate, Side
+from moldprep.rigging.gates.gate_sites import FREE_WAY
 from moldprep.rigging.gates.rows import RowSide
+from moldprep.rigging.gates.sides import Gate, Side
 from moldprep.rigging.gates.sizing import CAMPBELL, PRACTICE, RAO, Shop, Sizes
 from moldprep.rigging.gates.tree import is_even
 from moldprep.rigging.layout import FILTERS_MM, Layout

@@ -25,10 +25,11 @@ from moldprep.results import Results
 from moldprep.rigging.gates.automatic import AutoGating, is_laid_out
 from moldprep.rigging.gates.copies import layout_placed, lifted, point_placed
 from moldprep.rigging.gates.gate_cure import BETWEEN_MM
-from moldprep.rigging.gates.gate_sites import WIDEST_INTO_FEEDER, Side
+from moldprep.rigging.gates.gate_sites import WIDEST_INTO_FEEDER
 from moldprep.rigging.gates.reasons import sizing_reasons
 from moldprep.rigging.gates.room import Room, outline_placed
 from moldprep.rigging.gates.settled import inverse, joint_mm, settled_side
+from moldprep.rigging.gates.sides import Side
 from moldprep.rigging.gates.sizing import Shop, Sizes
 from moldprep.rigging.layout import Layout
 from moldprep.rigging.rounding import rounded

@@ -19,7 +19,7 @@ from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Alloy
 from moldprep.records.plan import IngatePlan, Placement
 from moldprep.rigging.gates.clearance import Blocked
-from moldprep.rigging.gates.gate_sites import SIDE_DEG, Gate, Side
+from moldprep.rigging.gates.sides import SIDE_DEG, Gate, Side
 from moldprep.rigging.gates.tree import Arm, Seat, Tree, weighted
 from moldprep.rigging.layout import (
     FARTHEST_MM,

@@ -8,9 +8,9 @@ import numpy as np
 from moldprep.geometry.solid import Floats
 from moldprep.records import FeederPlan, IngatePlan, Placement, RiggingPlan
 from moldprep.rigging.gates.copies import point_placed
-from moldprep.rigging.gates.gate_sites import Gate, Side
 from moldprep.rigging.gates.gate_walls import Approach
 from moldprep.rigging.gates.rows import RowSide
+from moldprep.rigging.gates.sides import Gate, Side
 from moldprep.tolerances import OVERLAP_MM
 
 

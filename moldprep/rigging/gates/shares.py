@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 
 from moldprep.geometry.solid import Floats
-from moldprep.rigging.gates.gate_sites import Gate, Side
 from moldprep.rigging.gates.rows import RowSide
+from moldprep.rigging.gates.sides import Gate, Side
 from moldprep.rigging.gates.tries import narrowest_mm
 from moldprep.rigging.layout import Branch, Layout
 

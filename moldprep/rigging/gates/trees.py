@@ -8,7 +8,7 @@ from shapely.geometry.base import BaseGeometry
 from moldprep.geometry.solid import Floats
 from moldprep.records import Alloy
 from moldprep.records.plan import IngatePlan, Placement
-from moldprep.rigging.gates.gate_sites import SIDE_DEG
+from moldprep.rigging.gates.sides import SIDE_DEG
 from moldprep.rigging.gates.tree import (
     Arm,
     Seat,
