@@ -61,7 +61,7 @@ LEAST_SHRINKAGE_PCT: Final = 1.0
 SAME: Final = 0.02
 """Holes that differ by less than this share are the same: a pool's edge moves by a cell."""
 
-LAST_ROUNDS: Final = 3
+LAST_ROUNDS: Final = 2
 """Rounds on the full grid, at most, where it shows a pool that the trials did not, and those that
 the trials left over."""
 

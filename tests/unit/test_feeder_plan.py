@@ -13,11 +13,13 @@ from moldprep.geometry.shapes import revolved
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, ChillPlan, IngatePlan, Placement, PrintRoom
 from moldprep.rigging.build import build_rigging
+from moldprep.rigging.feed.beside import stands_clear
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feed_groups import FeedGroup, feed_groups, hot_time_s, joined_groups
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.feed.feeder_sites import Sites
 from moldprep.rigging.feed.feeder_size import moved_out, scaled, size_feeder
+from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed.seat import off_joint_mm
 from moldprep.rigging.feeders import feeder_volume_mm3
 from moldprep.thermal.feedpairs import can_give_mm3, demand_pct, planned_modulus_mm
@@ -459,6 +461,19 @@ def test_no_chill_where_a_print_begins():
     free, kept = Sites(pattern, survey, (0.0,)), Sites(pattern, survey, (0.0,), None, (under,))
     assert free.for_chill(1, near, 30.0, 60.0).normal[2] == -1.0
     assert kept.for_chill(1, near, 30.0, 60.0).normal[2] == 1.0
+
+
+@pytest.mark.parametrize(("off_mm", "is_clear"), [(0.3, False), (-12.0, True)])
+def test_a_feeder_that_grazes_a_boss_is_welded_to_it(off_mm, is_clear):
+    """A boss reaches 12 mm over the foot and 0.3 mm into the feeder: sand beside that is filled."""
+    plate, radius = Solid.box((-60, -60, 0), (60, 60, 20)), 15.0
+    boss = Solid.cone(radius, radius, 19.8).moved((16.5 + radius - off_mm, 0.0, 20.0))
+    feeder = top_feeder(
+        "F1", (0.0, 0.0, 28.0), 33.0, 50.0, neck_width_mm=15.0, neck_height_mm=8.0,
+        neck_to_mm=(0.0, 0.0, 20.0),
+    )  # fmt: skip
+    target = Target("casting", plate + boss)
+    assert stands_clear(feeder, target, find(Alloy, "al-si7mg")) is is_clear
 
 
 def test_no_chill_on_the_far_side_of_a_hollow():

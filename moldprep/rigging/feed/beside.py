@@ -15,7 +15,7 @@ from moldprep.rigging.bodies import feeder_bodies
 from moldprep.rigging.feed.reach import Target
 from moldprep.rigging.feed.side_sand import side_sand
 from moldprep.rigging.feed.site_maps import FOOT_SHARE
-from moldprep.rigging.feed.webs import WEB_MM
+from moldprep.rigging.feed.webs import WEB_MM, fill_webs
 from moldprep.rigging.stream.contacts import Patch, crop_to, find_gap, find_patches
 
 BLEND_MM2: Final = 500.0
@@ -88,8 +88,9 @@ def stands_clear(plan: FeederPlan, target: Target, alloy: Alloy) -> bool:
 
     Notes
     -----
-    Exact to the solids. Openings no larger than a blend are let pass; where there is none, no sand
-    thinner than a web that stands is left under a feeder on a neck.
+    Exact to the solids, with thin sand beside them filled as it will be. Openings no larger than a
+    blend are let pass; where there is none, no sand thinner than a web that stands is left under a
+    feeder on a neck.
     """
     return _stands_clear(plan, target, LEAST_SAND_MM if burns_through(alloy) else WEB_MM)
 
@@ -103,7 +104,13 @@ def _stands_clear(plan: FeederPlan, target: Target, least: float) -> bool:
         return False
     feeder = bodies[0].solid
     near = crop_to(target.solid, feeder, 2.0 * least)
+    casting = Body(name=target.name, role=Role.CASTING, solid=near)
     openings = openings_beside(feeder, [near], beside_from_mm(plan))
+    if openings:  # sand beside them tapers to nothing: what is filled of it opens more
+        whole = Solid.union([near, *(body.solid for body in bodies)])
+        bodies, _, _ = fill_webs([casting], bodies, (), whole)
+        feeder = bodies[0].solid
+        openings = openings_beside(feeder, [near], beside_from_mm(plan))
     way_in = 0.25 * math.pi * plan.diameter_mm**2
     if has_neck(plan):
         way_in = way_in_mm2(feeder, bodies[1].solid, [near])
@@ -111,7 +118,6 @@ def _stands_clear(plan: FeederPlan, target: Target, least: float) -> bool:
         return False
     if has_neck(plan) and not openings and find_gap(feeder, near, WEB_MM) is not None:
         return False
-    casting = Body(name=target.name, role=Role.CASTING, solid=near)
     rigging = Rigging(castings=(casting,), bodies=bodies, inserts=())
     return not side_sand(rigging, least)
 
