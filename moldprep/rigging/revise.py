@@ -28,6 +28,7 @@ from moldprep.results import Results
 from moldprep.rigging.feed.cures import Cures
 from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_seats import SeatFinder
+from moldprep.rigging.feed.ground import Ground
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.savings import (
     fewer_feeders,
@@ -232,11 +233,12 @@ class _Loop:
     def _seats(self, plan: RiggingPlan, alloy: Alloy) -> SeatFinder:
         """Return the finder of seats on the casting, the same for all rounds."""
         if self._finder is None:
-            self._finder = SeatFinder(
+            ground = Ground(
                 self.best.need(Survey), self.best.need(Pattern), self.best.need(Parting),
                 self._job, alloy, plan.placements or (Placement(name="casting"),),
                 plan.print_rooms,
             )  # fmt: skip
+            self._finder = SeatFinder(ground)
         return self._finder
 
     def _refuse(self, what: set[str]) -> None:

@@ -29,6 +29,7 @@ from moldprep.results import Results
 from moldprep.rigging.feed.cures import TRIES, Cures
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.feed.feeder_seats import SeatFinder
+from moldprep.rigging.feed.ground import Ground
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.shortfall import left_over
 from moldprep.rigging.revise import TRIAL_SHARE, _costliest, _in_the_way, feed_by_rounds
@@ -453,7 +454,8 @@ def test_a_feeder_in_the_way_is_moved_over_the_pool():
     tried = tuple(replace(plan.rounds[0], steps=(step,)) for step in grown)
     place = (Placement(name="casting"),)
     topped = pattern_of(block, kept=lambda normal, _: np.abs(normal[:, 2]) < 0.5)
-    finder = SeatFinder(survey, topped, parting_of(block, 10.0), job, steel(), place)
+    ground = Ground(survey, topped, parting_of(block, 10.0), job, steel(), place)
+    finder = SeatFinder(ground)
     cures = Cures(replace(plan, rounds=tried), loop.feeding, finder, job, steel(), 25.0)
     revision = cures.of((spot,), {}, frozenset())
     assert [step.kind for step in revision.steps] == ["move"], revision.steps

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import fft, ndimage
 
 from moldprep.rigging.feed.chill_sites import ChillSites
+from moldprep.rigging.feed.seat import Disc
 from moldprep.rigging.feed.site_maps import Bools, Floats
 
 STEP_SHARE: Final = 0.35
@@ -39,8 +40,6 @@ LEAST_PEG_MM: Final = 15.0
 
 SLIMMEST_PEG: Final = 3.0
 """Height over width of the slimmest sand that does (common practice, no source)."""
-
-Disc = tuple[float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -24,7 +24,7 @@ from moldprep.rigging.feed.elbow_room import ElbowRoom
 from moldprep.rigging.feed.feeder_plan import WLODAWER
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.feeder_size import LEAST_SLEEVE_MM, moved_out, scaled
-from moldprep.rigging.feed.ground import NEAR
+from moldprep.rigging.feed.ground import NEAR, feeder_at
 from moldprep.rigging.feed.revision import Revision
 from moldprep.rigging.feed.seat import Seat, sleeve_wall_mm
 from moldprep.rigging.feed.side_seats import SLIMMEST
@@ -393,7 +393,7 @@ class Cures:
         if seat is None:
             return False
         name = next_name("F", [feeder.name for feeder in self._feeders])
-        added = self._finder.feeder(seat, (section.name,), name, placement)
+        added = feeder_at(seat, (section.name,), name, placement)
         x, y, z = added.at_mm
         what = (
             f"{name}: new, {added.diameter_mm:.0f} x {added.height_mm:.0f} mm on {spot.name} at "
@@ -419,7 +419,7 @@ class Cures:
         seat = self._seat_for(spot, section, placement, others)
         if seat is None:
             return False
-        there = self._finder.feeder(seat, feeder.serves, feeder.name, placement)
+        there = feeder_at(seat, feeder.serves, feeder.name, placement)
         factor = max(feeder.diameter_mm / there.diameter_mm, 1.0)
         moved = self._placed(scaled(there, factor), others)
         if moved is None or math.dist(moved.at_mm, feeder.at_mm) < LEAST_MOVE * feeder.diameter_mm:

@@ -31,6 +31,7 @@ from moldprep.rigging.feed.feed_groups import (
     parted,
 )
 from moldprep.rigging.feed.feeder_seats import SeatFinder
+from moldprep.rigging.feed.ground import Ground, feeder_at
 from moldprep.rigging.feed.seat import Disc, Seat, chill_at
 from moldprep.rigging.feed.site_maps import Floats
 from moldprep.thermal.feedpairs import section_reach_mm
@@ -104,14 +105,14 @@ def plan_feeders(
     wants_chills = "chills" in given.auto and not given.chill
     if not (wants_feeders or wants_chills) or not survey.sections:
         return tuple(feeders), tuple(chills), tuple(reasons)
-    finder = SeatFinder(survey, pattern, parting, job, alloy, placements, rooms)
+    finder = SeatFinder(Ground(survey, pattern, parting, job, alloy, placements, rooms))
     planner = _Planner(finder, survey, pattern, alloy)
     seats, cold, notes = planner.whole_pattern(feeders=wants_feeders, chills=wants_chills)
     reasons += notes
     for placement in placements:
         for seat, serves in seats:
             name = f"F{len(feeders) + 1}"
-            feeders.append(finder.feeder(seat, serves, name, placement))
+            feeders.append(feeder_at(seat, serves, name, placement))
             reasons.append(Reason(item=name, why=finder.why(seat, serves), source=WLODAWER))
         for site, section, why in cold:
             name = f"C{len(chills) + 1}"

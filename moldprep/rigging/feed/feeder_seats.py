@@ -4,20 +4,10 @@ import math
 from functools import partial
 from typing import Final
 
-from moldprep.records import (
-    Alloy,
-    FeederPlan,
-    Job,
-    Parting,
-    Pattern,
-    Placement,
-    PrintRoom,
-    Section,
-    Survey,
-)
+from moldprep.records import Section
 from moldprep.rigging.feed.chill_seats import ChillFinder
 from moldprep.rigging.feed.feed_groups import FeedGroup
-from moldprep.rigging.feed.ground import Ground, feeder_at
+from moldprep.rigging.feed.ground import Ground
 from moldprep.rigging.feed.seat import Disc, Seat, Want
 from moldprep.rigging.feed.side_seats import SideSeats
 from moldprep.rigging.feed.site_maps import Floats
@@ -33,26 +23,16 @@ SLEEVE_WHY: Final = "a plain one would need over twice the metal, or finds no ro
 class SeatFinder:
     """Finds seats on one pattern, one at a time."""
 
-    def __init__(
-        self,
-        survey: Survey,
-        pattern: Pattern,
-        parting: Parting,
-        job: Job,
-        alloy: Alloy,
-        placements: tuple[Placement, ...],
-        rooms: tuple[PrintRoom, ...] = (),
-    ) -> None:
-        """Take what seats depend on; `rooms` is where core prints will lie, pattern frame."""
-        self._ground = Ground(survey, pattern, parting, job, alloy, placements, rooms)
-        self._on_top, self._beside = TopSeats(self._ground), SideSeats(self._ground)
-        self.sites, self.number = self._ground.sites, self._ground.number
-        self.sizer = self._ground.sizer
-        self.by_name = {section.name: section for section in survey.sections}
-        self.casting_mm3 = pattern.solid.volume_mm3
-        self.chills = ChillFinder(self.sites, self.number, survey, self.casting_mm3)
-        self.breathes, self.is_near = self._ground.breathes, self._ground.is_near
-        self.has_ground, self.stands_clear = self._ground.has_ground, self._ground.stands_clear
+    def __init__(self, ground: Ground) -> None:
+        """Take what all seats of the pattern share."""
+        self._ground = ground
+        self._on_top, self._beside = TopSeats(ground), SideSeats(ground)
+        self.sites, self.number, self.sizer = ground.sites, ground.number, ground.sizer
+        self.by_name = {section.name: section for section in ground.survey.sections}
+        self.casting_mm3 = ground.casting_mm3
+        self.chills = ChillFinder(self.sites, self.number, ground.survey, self.casting_mm3)
+        self.breathes, self.is_near = ground.breathes, ground.is_near
+        self.has_ground, self.stands_clear = ground.has_ground, ground.stands_clear
 
     def seat(
         self,
@@ -110,12 +90,6 @@ class SeatFinder:
         radius = 0.5 * seat.size.diameter_mm + seat.sleeve_mm
         is_free = all(math.dist((x, y), other[:2]) > other[2] + radius for other in taken)
         return seat if is_free and self._ground.is_clear_built(seat) else None
-
-    def feeder(
-        self, seat: Seat, serves: tuple[str, ...], name: str, placement: Placement
-    ) -> FeederPlan:
-        """Return a seat as a feeder on one copy of the pattern."""
-        return feeder_at(seat, serves, name, placement)
 
     def why(self, seat: Seat, serves: tuple[str, ...]) -> str:
         """Return why a feeder is where and as large as it is."""

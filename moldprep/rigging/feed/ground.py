@@ -52,6 +52,7 @@ class Ground:
         )
         self.number = {section.name: k for k, section in enumerate(survey.sections, start=1)}
         self.sizer = Sizer(job, alloy, lambda name: self.sites.ground_mm2(self.number[name]))
+        self.casting_mm3 = pattern.solid.volume_mm3
         self._target = Target("casting", pattern.solid)
 
     # ---- what a seat must keep to --------------------------------------------------------

@@ -12,7 +12,7 @@ from moldprep.rigging.feed.seat import Disc, Seat, Want, sleeve_wall_mm
 from moldprep.rigging.feed.site_maps import Floats
 
 TOPS_TRIED: Final = 4
-"""Places on top that are built to see the same, best first."""
+"""Places on top that are built to see whether they keep clear of the casting, best first."""
 MOST_WIDENED: Final = 1.5
 """Diameter of a feeder over a bore, to reach the ring round it, over what it must have at most."""
 LOWEST: Final = 1.15
