@@ -18,6 +18,9 @@ CAMPBELL = "J. Campbell, Complete Casting Handbook, rules of casting (from memor
 AFS = "AFS practice of gating, as quoted in foundry texts (from memory)"
 PRACTICE = "common practice, no source"
 
+NO_GATES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.FILTER)
+"""Channels that should not open into a casting."""
+
 
 @check(
     id="gating/sprue-follows-the-stream",
@@ -340,7 +343,3 @@ def castings_have_ingates(results: Results, limit: float) -> Iterator[Finding]:
         )
     if not found:
         yield judged(True, "castings are filled through ingates and feeders only")
-
-
-NO_GATES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.FILTER)
-"""Channels that should not open into a casting."""

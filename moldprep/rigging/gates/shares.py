@@ -68,23 +68,26 @@ def shares_of(layout: Layout, side: Side) -> tuple[Share, ...]:
 
 def rates_of(shares: Sequence[Share], flows: dict[str, float]) -> Floats:
     """Return (n,) flow into each share over what it is to get of the whole. [-]"""
-    each = np.array([sum(flows.get(name, 0.0) for name in one.names) for one in shares])
-    metal = np.array([one.metal for one in shares])
-    return np.asarray(each / metal * metal.sum() / each.sum())
+    return _rates([one.names for one in shares], np.array([one.metal for one in shares]), flows)
 
 
 def reweighted(
     weights: tuple[float, ...], branches: Sequence[Branch], flows: dict[str, float]
 ) -> tuple[float, ...]:
     """Return the weight of each arm: more where castings fill too slowly, as much in all."""
-    each = np.array([sum(flows.get(name, 0.0) for name in one.gates) for one in branches])
     castings = np.array([one.n_castings for one in branches])
-    rates = each / castings * castings.sum() / each.sum()
+    rates = _rates([one.gates for one in branches], castings, flows)
     arms, share = [one.arm for one in branches], np.array([one.share for one in branches])
     found = np.array(weights)
     wanted = np.clip(found[arms] / np.maximum(rates, 0.2), *WEIGHTS)
     found[arms] = wanted * share.sum() / (share @ wanted)
     return tuple(found.tolist())
+
+
+def _rates(gates: Sequence[Sequence[str]], fills: Floats, flows: dict[str, float]) -> Floats:
+    """Return (n,) flow through some gates at a time over what they are to get of the whole. [-]"""
+    each = np.array([sum(flows.get(name, 0.0) for name in names) for names in gates])
+    return np.asarray(each / fills * fills.sum() / each.sum())
 
 
 def with_even_gates(side: Side, shares: Sequence[Share], rates: Floats, takes: Takes) -> Side:
