@@ -1,5 +1,7 @@
 """Where ingates find a place: on castings with teeth, and on very small ones."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 import trimesh
@@ -12,7 +14,8 @@ from moldprep.geometry.solid import Solid
 from moldprep.jobfile import mesh_job
 from moldprep.pipeline import prepare
 from moldprep.records import Alloy, Fill, Metal, RiggingPlan
-from moldprep.rigging.gates.gate_walls import _outer_edge
+from moldprep.rigging.gates.gate_sites import GateSearch
+from moldprep.rigging.gates.gate_walls import Approach, _outer_edge
 from moldprep.rigging.gates.sizing import (
     SPEED_RESERVE,
     Sizes,
@@ -52,6 +55,30 @@ def test_outer_edge_of_outlines_of_any_size(half_mm):
         rel=1e-9,
         why="the square's own edge",
     )
+
+
+@pytest.mark.parametrize(
+    ("level_mm", "gates_above", "skins"),
+    [
+        (0.0, True, (False, False, False)),  # the joint itself
+        (-5.0, True, (True, True, True)),  # gate of 5 mm is flush, the runner 4.5 mm under it
+        (-6.0, True, (True, False, False)),  # gate of 6 mm is flush, 5.5 mm over the runner
+        (-8.0, True, (True, True, False)),  # gates of 5 and 6 mm end 3 and 2 mm under it
+        (6.0, False, (True, False, False)),  # the same above the joint
+        (16.0, True, (True, True, True)),  # the runner's floor 4 mm over it
+        (18.0, True, (True, True, True)),  # 6 mm, which the runner may still grow into
+        (21.0, True, (False, False, False)),  # 9 mm: it may grow by 3
+    ],
+)
+def test_channels_off_the_joint_leave_no_skin_of_sand(level_mm, gates_above, skins):
+    """Under 5 mm of printed sand does not hold: common practice, no source."""
+    way = Approach(
+        out_deg=0.0, level_mm=level_mm, gates_above=gates_above, runner_mm=12.0, thinness=0.5,
+        sand_mm=25.0,
+    )  # fmt: skip
+    sites = SimpleNamespace(_joint_mm=0.0)
+    found = GateSearch._leaves_skin(sites, way, np.array([5.0, 6.0, 8.0]))
+    assert tuple(found) == skins
 
 
 REACH = (

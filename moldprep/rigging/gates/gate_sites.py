@@ -43,6 +43,9 @@ GATE_SPACING_MM: Final = 250.0
 CLOSENESS: Final = (1.0, 0.75, 0.5, 0.3)
 """How far gates stand apart, over an even spread: round castings want them nearer the middle."""
 
+RUNNER_GROWTH: Final = 0.25
+"""How much of its height a runner may gain when it is sized for the feeders of later rounds. [-]"""
+
 EVEN_MM: Final = 0.02
 """A channel this near to the joint is flush with it."""
 
@@ -188,7 +191,7 @@ class GateSearch:
             sorted(part.tolist(), key=lambda z: (abs(z - level_mm), z))
             for part in (others[is_wide], others[~is_wide])
         )
-        flush = (self._joint_mm - height for height in HEIGHTS_MM if height >= WEB_MM)
+        flush = (self._joint_mm - height for height in HEIGHTS_MM if height > WEB_MM)
         near = sorted(
             (*wide, *(z for z in flush if low < z < high)), key=lambda z: (abs(z - level_mm), z)
         )
@@ -280,13 +283,14 @@ class GateSearch:
 
     def _leaves_skin(self, way: Approach, heights_mm: Floats) -> Flags:
         """Return which gates, or their runner, would leave a skin of sand at the joint."""
-        reach = way.level_mm - self._joint_mm
-        runner = reach - way.runner_mm if way.gates_above else reach + way.runner_mm
-        gates = reach + heights_mm if way.gates_above else reach - heights_mm
-        bands = (np.sort([np.full_like(gates, reach), end + 0.0 * gates], axis=0)
-                 for end in (gates, runner))  # fmt: skip
-        skins = [_is_skin(-high) | _is_skin(low) for low, high in bands]
-        return np.asarray(np.any(skins, axis=0))
+        up = 1.0 if way.gates_above else -1.0
+        reach = up * (way.level_mm - self._joint_mm)
+        gates_end, runner_end = reach + heights_mm, reach - way.runner_mm
+        behind_gates = _is_skin(-gates_end) | _is_skin(reach)
+        behind_runner = _is_skin(-reach - OVERLAP_MM) | _is_skin(
+            runner_end, RUNNER_GROWTH * way.runner_mm
+        )
+        return behind_gates | behind_runner
 
     def _side(
         self,
@@ -397,9 +401,13 @@ def _sections_of(area_mm2: float, heights: Floats, tallest: float) -> Iterator[S
                 yield width, height, notch
 
 
-def _is_skin(sand_mm: Floats) -> Flags:
-    """Return whether so much sand between a channel and the joint is but a skin."""
-    return (sand_mm > EVEN_MM) & (sand_mm < WEB_MM)
+def _is_skin(sand_mm: float | Floats, growth_mm: float = 0.0) -> Flags:
+    """Return whether so much sand between a channel and the joint is but a skin.
+
+    `growth_mm` is what the channel may still grow toward the joint.
+    """
+    sand = np.asarray(sand_mm)
+    return (sand > EVEN_MM) & (sand < WEB_MM + growth_mm)
 
 
 def _best_of_each_way(found: list[tuple[float, Side]], *, each_level: bool) -> tuple[Side, ...]:
