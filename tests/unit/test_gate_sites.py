@@ -1,7 +1,5 @@
 """Where ingates find a place: on castings with teeth, and on very small ones."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 import trimesh
@@ -14,7 +12,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.jobfile import mesh_job
 from moldprep.pipeline import prepare
 from moldprep.records import Alloy, Fill, Metal, RiggingPlan
-from moldprep.rigging.gates.gate_sites import GateSearch
+from moldprep.rigging.gates.gate_sites import _leaves_skin
 from moldprep.rigging.gates.gate_walls import Approach, _outer_edge
 from moldprep.rigging.gates.sizing import (
     SPEED_RESERVE,
@@ -76,9 +74,7 @@ def test_channels_off_the_joint_leave_no_skin_of_sand(level_mm, gates_above, ski
         out_deg=0.0, level_mm=level_mm, gates_above=gates_above, runner_mm=12.0, thinness=0.5,
         sand_mm=25.0,
     )  # fmt: skip
-    sites = SimpleNamespace(_joint_mm=0.0)
-    found = GateSearch._leaves_skin(sites, way, np.array([5.0, 6.0, 8.0]))
-    assert tuple(found) == skins
+    assert tuple(_leaves_skin(way, np.array([5.0, 6.0, 8.0]), joint_mm=0.0)) == skins
 
 
 REACH = (

@@ -227,7 +227,8 @@ class GateSearch:
         ok = (heights <= way.tallest * widths) & (
             widths <= np.minimum(FLATTEST * heights, WIDEST_MM)
         )
-        ok &= wall.may_fit(number, widths, heights, way) & ~self._leaves_skin(way, heights)
+        ok &= wall.may_fit(number, widths, heights, way)
+        ok &= ~_leaves_skin(way, heights, self._joint_mm)
         for count, wide, may in zip(COUNTS, widths, ok, strict=True):
             yield count, np.column_stack([wide, heights, notches])[may].tolist()
 
@@ -256,7 +257,7 @@ class GateSearch:
         """Yield one ingate into each body, with its share of the area, as thick as it allows."""
         owners = self._walls.owners(wall, way)
         heights = wall.heights_mm(way)
-        heights = heights[~self._leaves_skin(way, heights)]
+        heights = heights[~_leaves_skin(way, heights, self._joint_mm)]
         fits, chosen = np.zeros(len(wall.s), bool), []
         for body, metal in enumerate(self._metal.tolist()):
             mine = owners == body
@@ -280,17 +281,6 @@ class GateSearch:
                 for gate, body in zip(side.gates, bodies, strict=True)
             )
             yield replace(side, gates=filled)
-
-    def _leaves_skin(self, way: Approach, heights_mm: Floats) -> Flags:
-        """Return which gates, or their runner, would leave a skin of sand at the joint."""
-        up = 1.0 if way.gates_above else -1.0
-        reach = up * (way.level_mm - self._joint_mm)
-        gates_end, runner_end = reach + heights_mm, reach - way.runner_mm
-        behind_gates = _is_skin(-gates_end) | _is_skin(reach)
-        behind_runner = _is_skin(-reach - OVERLAP_MM) | _is_skin(
-            runner_end, RUNNER_GROWTH * way.runner_mm
-        )
-        return behind_gates | behind_runner
 
     def _side(
         self,
@@ -399,6 +389,18 @@ def _sections_of(area_mm2: float, heights: Floats, tallest: float) -> Iterator[S
             width = max(width, narrowest_mm(height))
             if width <= min(FLATTEST * height, WIDEST_MM):
                 yield width, height, notch
+
+
+def _leaves_skin(way: Approach, heights_mm: Floats, joint_mm: float) -> Flags:
+    """Return which gates, or their runner, would leave a skin of sand at the joint of the sand."""
+    up = 1.0 if way.gates_above else -1.0
+    reach = up * (way.level_mm - joint_mm)
+    gates_end, runner_end = reach + heights_mm, reach - way.runner_mm
+    behind_gates = _is_skin(-gates_end) | _is_skin(reach)
+    behind_runner = _is_skin(-reach - OVERLAP_MM) | _is_skin(
+        runner_end, RUNNER_GROWTH * way.runner_mm
+    )
+    return behind_gates | behind_runner
 
 
 def _is_skin(sand_mm: float | Floats, growth_mm: float = 0.0) -> Flags:
