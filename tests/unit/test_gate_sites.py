@@ -59,6 +59,7 @@ def test_outer_edge_of_outlines_of_any_size(half_mm):
     ("level_mm", "gates_above", "skins"),
     [
         (0.0, True, (False, False, False)),  # the joint itself
+        (-0.3, True, (True, True, True)),  # the runner's top a hair off the joint
         (-5.0, True, (True, True, True)),  # gate of 5 mm is flush, the runner 4.5 mm under it
         (-6.0, True, (True, False, False)),  # gate of 6 mm is flush, 5.5 mm over the runner
         (-8.0, True, (True, True, False)),  # gates of 5 and 6 mm end 3 and 2 mm under it

@@ -397,16 +397,15 @@ def _leaves_skin(way: Approach, heights_mm: Floats, joint_mm: float) -> Flags:
     reach = up * (way.level_mm - joint_mm)
     gates_end, runner_end = reach + heights_mm, reach - way.runner_mm
     behind_gates = _is_skin(-gates_end) | _is_skin(reach)
-    behind_runner = _is_skin(-reach - OVERLAP_MM) | _is_skin(
-        runner_end, RUNNER_GROWTH * way.runner_mm
-    )
+    growth_mm = RUNNER_GROWTH * way.runner_mm
+    behind_runner = _is_skin(-reach, OVERLAP_MM) | _is_skin(runner_end, growth_mm)
     return behind_gates | behind_runner
 
 
 def _is_skin(sand_mm: float | Floats, growth_mm: float = 0.0) -> Flags:
     """Return whether so much sand between a channel and the joint is but a skin.
 
-    `growth_mm` is what the channel may still grow toward the joint.
+    `growth_mm` is how much nearer to the joint the channel comes, or may still come.
     """
     sand = np.asarray(sand_mm)
     return (sand > EVEN_MM) & (sand < WEB_MM + growth_mm)
