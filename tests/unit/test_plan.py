@@ -516,12 +516,17 @@ def test_a_long_fall_is_saved_by_gates_at_the_bottom(z_mm, at_bottom):
     assert (lowest < 5.0) is at_bottom
 
 
-def test_no_lower_gate_is_taken_where_it_saves_no_fall():
-    """A bell: metal let in at its brim runs up over a sill inside and falls as far again."""
-    outside = Solid.box((0.0, 0.0, 0.0), (200.0, 120.0, 80.0))
-    bell = outside - Solid.box((60.0, -1.0, -1.0), (140.0, 121.0, 60.0))
-    plan, _ = planned("cover", solid=bell, z_mm=60.0)
-    assert min(gate.path_mm[0][2] for gate in plan.ingates) > 50.0
+@pytest.mark.parametrize(("deep_mm", "is_lower"), [(60.0, True), (12.0, False)])
+def test_a_lower_gate_is_taken_where_it_saves_a_fall(deep_mm, is_lower):
+    """A bell: metal let in at its brim falls down one leg, runs up over a sill and down the other.
+
+    Let in at the bottom it falls once; down legs as short as the alloy bears it falls not at all.
+    """
+    brim = 80.0 - deep_mm
+    outside = Solid.box((0.0, 0.0, brim - deep_mm), (200.0, 120.0, 80.0))
+    bell = outside - Solid.box((60.0, -1.0, -99.0), (140.0, 121.0, brim))
+    plan, _ = planned("cover", solid=bell, z_mm=brim)
+    assert (min(gate.path_mm[0][2] for gate in plan.ingates) < brim - 0.5 * deep_mm) is is_lower
 
 
 @pytest.mark.parametrize(("wall_mm", "is_free"), [(15.0, True), (5.0, False)])
