@@ -120,6 +120,7 @@ def survey_of(pieces, joins=(), pitch_mm=4.0):
         pitch_mm=pitch_mm,
         origin_mm=origin,
         thin_mm=min(piece.thickness_mm for piece in pieces),
+        run_wall_mm=min(piece.thickness_mm for piece in pieces),
     )
 
 

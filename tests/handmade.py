@@ -286,6 +286,7 @@ def survey_of(grid):
         pitch_mm=PITCH_MM,
         origin_mm=np.array(grid.origin_mm),
         thin_mm=18.0,
+        run_wall_mm=18.0,
     )
 
 

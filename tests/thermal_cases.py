@@ -56,6 +56,7 @@ def bare_survey(thin_mm):
         pitch_mm=1.0,
         origin_mm=np.zeros(3),
         thin_mm=thin_mm,
+        run_wall_mm=thin_mm,
     )
 
 

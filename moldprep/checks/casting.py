@@ -139,11 +139,11 @@ def no_closed_void(results: Results, limit: float) -> Iterator[Finding]:
 )
 def walls_can_be_run(results: Results, limit: float) -> Iterator[Finding]:
     """Compare the thin end of the wall thicknesses with the alloy's smallest wall."""
-    alloy, thin_mm = results.need(Alloy), results.need(Survey).thin_mm
+    alloy, thin_mm = results.need(Alloy), results.need(Survey).run_wall_mm
     ratio = thin_mm / alloy.smallest_wall_mm
     yield judged(
         ratio >= limit,
-        f"one twentieth of the surface has walls of {thin_mm:.1f} mm or less; "
+        f"one twentieth of the surface has walls to run of {thin_mm:.1f} mm or less; "
         f"{alloy.id} runs in {alloy.smallest_wall_mm:g} mm",
         value=ratio,
         part="casting",

@@ -311,11 +311,11 @@ def fills_before_thin_wall_freezes(results: Results, limit: float) -> Iterator[F
     if not math.isfinite(flow.pour_time_s):
         yield passed_over("the mold does not fill")
         return
-    freeze = alloy.constant_s_mm2 * (0.5 * survey.thin_mm) ** 2
+    freeze = alloy.constant_s_mm2 * (0.5 * survey.run_wall_mm) ** 2
     cavity = flow.pour_time_s - flow.prime_s
     yield judged(
         cavity / freeze <= limit,
-        f"cavities fill in {cavity:.1f} s; walls of {survey.thin_mm:.1f} mm freeze in "
+        f"cavities fill in {cavity:.1f} s; walls of {survey.run_wall_mm:.1f} mm freeze in "
         f"{freeze:.1f} s",
         value=cavity / freeze,
         remedy=f"pour in {limit * freeze:.1f} s: choke x {cavity / (limit * freeze):.1f}, or"

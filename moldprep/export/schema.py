@@ -99,6 +99,7 @@ class SurveyPart(Part):
     joins: tuple[SectionJoin, ...]
     pitch_mm: float
     thin_mm: Number
+    run_wall_mm: Number
 
 
 class PiecePart(Part):

@@ -16,7 +16,11 @@ def wall_thickness_mm(rays: Rays, spots: Spots, skin_mm: float = 1e-3) -> Floats
 
 def thinnest_wall_mm(rays: Rays, spots: Spots, share: float = 0.05) -> float:
     """Return the wall thickness that this share of the surface is under. [mm]"""
-    wall = wall_thickness_mm(rays, spots)
+    return thickness_under_mm(wall_thickness_mm(rays, spots), spots, share)
+
+
+def thickness_under_mm(wall: Floats, spots: Spots, share: float) -> float:
+    """Return the thickness that this share of the surface is under, of (n,) at spots. [mm]"""
     order = np.argsort(wall, kind="stable")
     covered = np.cumsum(spots.area_mm2[order])
     first = int(np.searchsorted(covered, share * covered[-1]))

@@ -272,6 +272,8 @@ class Survey:
     pitch_mm  : edge of one cube [mm]
     origin_mm : (3,) corner of cube (0, 0, 0) [mm]
     thin_mm   : wall thickness that 5 % of the surface is under
+    run_wall_mm : the same of walls that metal has to run through: tips and short ribs on thick
+                  metal are kept hot from their root
     """
 
     sections: tuple[Section, ...]
@@ -280,6 +282,7 @@ class Survey:
     pitch_mm: float
     origin_mm: NDArray[np.float64]
     thin_mm: float
+    run_wall_mm: float
 
     def __post_init__(self) -> None:
         if self.label.ndim != 3 or self.origin_mm.shape != (3,) or not self.pitch_mm > 0.0:

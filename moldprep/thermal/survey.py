@@ -17,6 +17,7 @@ from moldprep.records import Alloy, Job, Pattern, Sand, Section, SectionJoin, Su
 from moldprep.thermal import chvorinov
 from moldprep.thermal.balls import Balls, centered, depths, largest_balls, thickness_by
 from moldprep.thermal.mold_constant import constant_of
+from moldprep.thermal.run_walls import run_wall_mm
 from moldprep.thermal.sections import Cells, cut_sections, grown
 
 Floats = NDArray[np.float64]
@@ -92,7 +93,8 @@ def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Surv
         _section(k, volume[k], area[k], thick[k], middle[k], alloy, sand, job) for k in range(n)
     ]
     joins = _joins(rays, depth, label, share, lattice)
-    return _in_order(sections, joins, label, lattice, thin_mm)
+    walls = (thin_mm, run_wall_mm(rays, coarse, balls))
+    return _in_order(sections, joins, label, lattice, walls)
 
 
 def _lattice(solid: Solid, thin_mm: float, job: Job) -> Lattice:
@@ -238,7 +240,7 @@ def _area(
 
 def _in_order(
     sections: list[Section], joins: list[SectionJoin], label: NDArray[np.int32],
-    lattice: Lattice, thin_mm: float,
+    lattice: Lattice, walls_mm: tuple[float, float],
 ) -> Survey:  # fmt: skip
     """Return the survey with sections named and labelled by order of freezing."""
     order = sorted(range(len(sections)), key=lambda k: (sections[k].freezing_time_s, k))
@@ -254,5 +256,6 @@ def _in_order(
         label=place[label],
         pitch_mm=lattice.pitch_mm,
         origin_mm=lattice.origin_mm,
-        thin_mm=thin_mm,
+        thin_mm=walls_mm[0],
+        run_wall_mm=walls_mm[1],
     )

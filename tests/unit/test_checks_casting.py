@@ -74,7 +74,7 @@ def test_walls_can_be_run(share, verdict):
     alloy = find(Alloy, "al-si12")
     survey = Survey(
         sections=(), joins=(), label=np.zeros((1, 1, 1), np.uint8), pitch_mm=1.0,
-        origin_mm=np.zeros(3), thin_mm=share * alloy.smallest_wall_mm,
+        origin_mm=np.zeros(3), thin_mm=1.0, run_wall_mm=share * alloy.smallest_wall_mm,
     )  # fmt: skip
     assert verdicts("casting/walls-can-be-run", survey, alloy) == [verdict]
 

@@ -127,7 +127,7 @@ def test_fills_before_thin_wall_freezes(off, verdict):
     thin = 2.0 * math.sqrt(2.0 * cavity / ALLOY.constant_s_mm2) * math.sqrt(off)
     survey = Survey(
         sections=(), joins=(), label=np.zeros((1, 1, 1), np.uint8), pitch_mm=1.0,
-        origin_mm=np.zeros(3), thin_mm=thin,
+        origin_mm=np.zeros(3), thin_mm=thin, run_wall_mm=thin,
     )  # fmt: skip
     assert verdicts("gating/fills-before-thin-wall-freezes", more=(survey,)) == {verdict}
 

@@ -29,7 +29,7 @@ def section(name="section-1", **changed):
 def say(check_id, sections, alloy=ALLOY, solid=None):
     survey = Survey(
         sections=tuple(sections), joins=(), label=np.zeros((2, 2, 2), np.uint8), pitch_mm=5.0,
-        origin_mm=np.zeros(3), thin_mm=8.0,
+        origin_mm=np.zeros(3), thin_mm=8.0, run_wall_mm=8.0,
     )  # fmt: skip
     solid = Solid.box((0, 0, 0), (9, 9, 9)) if solid is None else solid
     bare = np.zeros(solid.n_triangles, bool)

@@ -567,7 +567,7 @@ def thick(survey, run, cells):
     """Return the survey with all walls so many cells of the run's grid thick."""
     wall = cells * run.grid.pitch_mm
     sections = tuple(replace(s, thickness_mm=wall) for s in survey.sections)
-    return replace(survey, sections=sections, thin_mm=wall)
+    return replace(survey, sections=sections, thin_mm=wall, run_wall_mm=wall)
 
 
 @pytest.mark.parametrize(

@@ -121,7 +121,7 @@ def survey_of(solid):
         shape="chunky", thickness_mm=20.0, at_mm=tuple(solid.centroid_mm), order=1,
     )  # fmt: skip
     return Survey(sections=(section,), joins=(), label=np.zeros((2, 2, 2), np.uint8), pitch_mm=5.0,
-                  origin_mm=np.zeros(3), thin_mm=8.0)  # fmt: skip
+                  origin_mm=np.zeros(3), thin_mm=8.0, run_wall_mm=8.0)  # fmt: skip
 
 
 def job_of(alloy, **tables):

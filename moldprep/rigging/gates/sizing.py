@@ -160,10 +160,10 @@ def size_gating(
     highest = max([bounds[1, 2], *(f.at_mm[2] + f.height_mm for f in feeders)])
     height = float(highest - bounds[0, 2])
     time_s, why, source = pour_time_s(alloy, poured_kg, mean_section_mm(survey))
-    thin_s = THIN_SHARE * alloy.constant_s_mm2 * (0.5 * survey.thin_mm) ** 2
+    thin_s = THIN_SHARE * alloy.constant_s_mm2 * (0.5 * survey.run_wall_mm) ** 2
     if time_s > thin_s:
         time_s = thin_s
-        why += f", but walls of {survey.thin_mm:.1f} mm ask for less: they are to be full well"
+        why += f", but walls of {survey.run_wall_mm:.1f} mm ask for less: they are to be full well"
         why += " before metal of their thickness freezes"
     if slower > 1.0:
         time_s *= slower
