@@ -28,7 +28,7 @@ from moldprep.records.plan import (
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
 from moldprep.rigging.feed.feeder_plan import plan_feeders
-from moldprep.rigging.gates.automatic import AutoGating, is_brought, is_laid_out
+from moldprep.rigging.gates.automatic import AutoGating
 from moldprep.rigging.gates.clearance import Blocked, clear_basin, meets_vents
 from moldprep.rigging.gates.completion import Hung, completed
 from moldprep.rigging.gates.copies import (
@@ -42,6 +42,7 @@ from moldprep.rigging.gates.copies import (
 from moldprep.rigging.gates.reasons import layout_reasons
 from moldprep.rigging.gates.room import Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.sizing import Shop, Sizes
+from moldprep.rigging.gates.whose import is_brought, is_laid_out
 from moldprep.rigging.layout import basin_depth_mm
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.standing import standing

@@ -11,12 +11,13 @@ from shapely.geometry import Polygon
 
 from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Role, Survey
+from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
 from moldprep.rigging.gates.comb import lay_comb
 from moldprep.rigging.gates.falls import Falls
-from moldprep.rigging.gates.gate_sites import GateSearch
+from moldprep.rigging.gates.gate_sites import FREE_WAY, GateSearch
 from moldprep.rigging.gates.gate_walls import Walls
+from moldprep.rigging.gates.refusals import no_room, no_site
 from moldprep.rigging.gates.room import Prism, Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.rows import (
     RowSide,
@@ -33,13 +34,21 @@ from moldprep.rigging.gates.shares import (
     shares_of,
     with_even_gates,
 )
-from moldprep.rigging.gates.sides import OFF_LEVEL_MM, Gate, Side
+from moldprep.rigging.gates.sides import (
+    OFF_LEVEL_MM,
+    Gate,
+    Side,
+    depth_cost,
+    haste_cost,
+    is_as_strict,
+)
 from moldprep.rigging.gates.sizing import (
     LEAST_BASIN_MM,
     RUNNER_OVER_FOOT,
     Shop,
     Sizes,
     cope_top_mm,
+    full_by_s,
     size_gating,
     with_less_ingate,
 )
@@ -59,8 +68,8 @@ SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
 LEVELS_COMPARED = 3
 """Levels that offer a place for gates, from the parting away, tried where the first has no room."""
 
-FALLS = 3.0
-"""What a millimetre of fall beyond what the alloy bears costs, in mm of gate."""
+SAME_PACE = 0.01
+"""Paces no more apart than this are the same. [-]"""
 
 TIME_OFF = 0.02
 """The choke is taken anew where the channels pass so much more or less than it was drawn for."""
@@ -90,20 +99,6 @@ SHARES = (0.7, 0.5, 0.35, 0.25, 0.15, 0.08, 0.04, 0.02)
 """Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
 
 Gated = tuple[float, Sizes, Reason, Side, Layout]
-
-CHANNEL_ROLES = (Role.BASIN, Role.SPRUE, Role.WELL, Role.RUNNER, Role.INGATE, Role.FILTER)
-
-
-def is_brought(pattern: Pattern) -> bool:
-    """Return whether the model brings its own gating."""
-    return any(body.role in CHANNEL_ROLES for body in pattern.extra)
-
-
-def is_laid_out(job: Job, pattern: Pattern) -> bool:
-    """Return whether the channels of a job are laid out here, all of them."""
-    given = job.rigging
-    channels = (given.basin, given.sprue, given.well, given.runner, given.ingate, given.filter)
-    return "gating" in given.auto and not any(channels) and not is_brought(pattern)
 
 
 @dataclass(frozen=True)
@@ -198,27 +193,35 @@ class AutoGating:
         for tries, steps in ((TRIES, usual), (LAST_TRIES, last)):
             found, was_blocked = self._first_of(feeders, chills, steps, tries)
             if found is not None:
-                return found
+                return self._calmer(found, feeders, chills, usual, tries)
             is_blocked |= was_blocked
         if self.placements:
             raise self._not_in_rows(feeders, chills)
-        if is_blocked:
-            raise StageError(
-                f"no room for sprue, runner and filter {self.shop.channel_wall_mm:.0f} mm away"
-                " from castings and feeders",
-                code="rigging/no-room",
-                where="automatic gating",
-                fix="give the [rigging] tables by hand, or set channel_wall_mm lower in the rules",
-            )
-        raise StageError(
-            "no place on the casting's outline takes ingates: every wall is too thin, kept clear or"
-            " behind a core",
-            code="rigging/no-gate-site",
-            where=f"parting at {self.parting.z_mm:.1f} mm",
-            fix="give [[rigging.ingate]] and [[rigging.runner]] tables, allow a longer pour_time_s,"
-            " move parting.z_mm to a level with a thicker wall, or, if the casting is only a few mm"
-            " in size, check the unit of the model",
-        )
+        raise no_room(self.shop.channel_wall_mm) if is_blocked else no_site(self.parting.z_mm)
+
+    def _calmer(
+        self, found: Gated, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
+        steps: Sequence[tuple[float, float]], tries: Sequence[Try],
+    ) -> Gated:  # fmt: skip
+        """Return a gating poured a step slower where jets strike, if that is better.
+
+        Smaller gates may be thinner, and find room where more metal lies before them. Thin walls
+        must still be full in time.
+        """
+        if found[3].free_way >= FREE_WAY:
+            return found
+        _, usual, _ = self.sized(feeders, found[3].level_mm)
+        pace = found[1].pour_time_s / usual.pour_time_s
+        now = next((one for one, _ in steps if one > pace + SAME_PACE), math.inf)
+        if now * usual.pour_time_s > full_by_s(self.survey, self.alloy):
+            return found
+        calmer, _ = self._gated_so(feeders, chills, now, 1.0, tries)
+        if calmer is None or not is_as_strict(calmer[3], found[3]):
+            return found
+        if calmer[3].free_way <= found[3].free_way:
+            return found
+        saved = self._cost_mm(found[3], feeders) - self._cost_mm(calmer[3], feeders)
+        return calmer if saved > haste_cost(now / pace) else found
 
     def _first_of(
         self, feeders: tuple[FeederPlan, ...], chills: tuple[ChillPlan, ...],
@@ -248,7 +251,8 @@ class AutoGating:
     ) -> tuple[Gated | None, bool]:  # fmt: skip
         """Return (gating at this pace and share of the ingate's area, whether room was short).
 
-        Where metal would fall far from the parting, the bottom is tried too, if the job lets it.
+        Where metal would fall far from the parting, the bottom and the middle of the way there are
+        tried too, if the job lets them.
         """
         found, is_blocked = self._gated_at(
             self.wanted_level_mm, feeders, chills, slower, share, tries
@@ -256,16 +260,19 @@ class AutoGating:
         is_free = self.job.rigging.gate_level_mm == "auto" and not self.placements
         if found is None or not is_free or found[3].gates[0].into != "casting":
             return found, is_blocked
-        fall_mm = self._falls.beyond_mm(found[3], feeders)
-        if FALLS * fall_mm < OFF_LEVEL_MM:
+        if self._falls.cost_mm(found[3], feeders) < OFF_LEVEL_MM:
             return found, is_blocked
         low, _ = self._gated_at(self._bottom_mm, feeders, chills, slower, share, tries)
-        if low is None:
-            return found, is_blocked
-        here = found[3].score + FALLS * fall_mm
-        below = low[3].score + FALLS * self._falls.beyond_mm(low[3], feeders)
-        off_mm = abs(low[3].level_mm - self.parting.z_mm)  # channels inside a half
-        return (low if below + OFF_LEVEL_MM + off_mm < here else found), is_blocked
+        halfway, amid = 0.5 * (self._bottom_mm + self.wanted_level_mm), None
+        if low is None or low[3].level_mm < halfway:
+            amid, _ = self._gated_at(halfway, feeders, chills, slower, share, tries)
+        others = (one for one in (low, amid) if one and is_as_strict(one[3], found[3]))
+        every = [found, *others]
+        return min(every, key=lambda one: self._cost_mm(one[3], feeders)), is_blocked
+
+    def _cost_mm(self, side: Side, feeders: Sequence[FeederPlan]) -> float:
+        """Return what a side costs with its falls, and with channels inside a half. [mm of gate]"""
+        return side.score + self._falls.cost_mm(side, feeders) + depth_cost(side, self.parting.z_mm)
 
     @cached_property
     def _falls(self) -> Falls:

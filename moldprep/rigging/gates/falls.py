@@ -22,6 +22,14 @@ DEEPER: Final = (0.6, 1.2, 2.0)
 """How far behind the wall a gate's cells are looked for, in cells."""
 
 
+FALLS: Final = 4.0
+"""What a millimetre of fall beyond what the alloy bears costs, in mm of gate."""
+
+PLACE: Final = 0.25
+"""Falls so near to each other, over the casting's longer side, are one (common practice, no
+source). [-]"""
+
+
 class Falls:
     """The casting in coarse cells, flooded from gates."""
 
@@ -34,14 +42,32 @@ class Falls:
         self._front = max(1, round(critical / pitch))
 
     def beyond_mm(self, side: Side, feeders: Sequence[FeederPlan]) -> float:
-        """Return by how much the highest fall is over what the alloy bears, 0 for not at all."""
+        """Return by how much falls are over what the alloy bears, all places of them together."""
         seeds = [cells for gate in side.gates if len(cells := self._cells(gate, side, feeders))]
         if not seeds:
             return 0.0
         n_x, n_y, n_z = self._lattice.shape
         falls = rise(self._inside.ravel(), seeds, self._front, (n_x, n_y, n_z)).falls
-        highest = int((falls[:, 0] - falls[:, 1]).max()) if len(falls) else 0
-        return max(highest * self._lattice.pitch_mm - self._critical_mm, 0.0)
+        fell = (falls[:, 0] - falls[:, 1]).astype(np.float64)
+        beyond = fell * self._lattice.pitch_mm - self._critical_mm
+        return self._of_places(falls[beyond > 0.0, 0], beyond[beyond > 0.0])
+
+    def cost_mm(self, side: Side, feeders: Sequence[FeederPlan]) -> float:
+        """Return what the falls of a side cost. [mm of gate]"""
+        return FALLS * self.beyond_mm(side, feeders)
+
+    def _of_places(self, lips: Ints, beyond_mm: Floats) -> float:
+        """Return the sum of the highest falls of each place: a stream as wide as it is falls once.
+
+        A place is as large as `PLACE` of the casting.
+        """
+        at = np.stack(np.unravel_index(lips, self._lattice.shape), axis=1)
+        apart = PLACE * max(self._lattice.shape[:2])
+        kept: list[int] = []
+        for k in np.argsort(-beyond_mm, kind="stable"):
+            if not kept or np.linalg.norm(at[kept] - at[k], axis=1).min() > apart:
+                kept.append(int(k))
+        return float(beyond_mm[kept].sum())
 
     def _cells(self, gate: Gate, side: Side, feeders: Sequence[FeederPlan]) -> Ints:
         """Return the flat cells of the casting that a gate opens into."""

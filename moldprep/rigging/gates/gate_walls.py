@@ -219,11 +219,14 @@ class Wall:
     def free_way(self, k: int, width_mm: float, height_mm: float) -> float:
         """Return the metal's free way behind a gate amid it, over the gate's thickness. [-]
 
-        Of the middle and of the median over its width the shorter: the jet is as wide as the gate.
+        Of the middle and of the median over its width the shorter: the jet is as wide as the gate,
+        and opens amid its wall, which on round castings lies behind the nearest of it.
         """
         half, row = self._half(width_mm), self._row(0.5 * height_mm)
-        window = self.deep[max(0, k - half) : k + half + 1, row]
-        return float(min(self.deep[k, row], np.median(window))) / height_mm
+        window = slice(max(0, k - half), k + half + 1)
+        deep, hit = self.deep[window, row], self.hit[window, row]
+        behind_mm = max(float(self.hit[k, row] - np.mean(hit)), 0.0)
+        return float(min(self.deep[k, row] - behind_mm, np.median(deep))) / height_mm
 
     def _half(self, width_mm: float) -> int:
         """Return half a width in places, never more than there are."""

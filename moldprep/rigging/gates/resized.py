@@ -22,7 +22,7 @@ from moldprep.records import (
     Survey,
 )
 from moldprep.results import Results
-from moldprep.rigging.gates.automatic import AutoGating, is_laid_out
+from moldprep.rigging.gates.automatic import AutoGating
 from moldprep.rigging.gates.copies import layout_placed, lifted, point_placed
 from moldprep.rigging.gates.gate_cure import BETWEEN_MM
 from moldprep.rigging.gates.gate_sites import WIDEST_INTO_FEEDER
@@ -31,6 +31,7 @@ from moldprep.rigging.gates.room import Room, outline_placed
 from moldprep.rigging.gates.settled import inverse, joint_mm, settled_side
 from moldprep.rigging.gates.sides import Side
 from moldprep.rigging.gates.sizing import Shop, Sizes
+from moldprep.rigging.gates.whose import is_laid_out
 from moldprep.rigging.layout import Layout
 from moldprep.rigging.rounding import rounded
 

@@ -25,6 +25,13 @@ DRAINED: Final = 60.0
 BURIED: Final = 60.0
 """The same for channels that open nowhere to the joint they were wanted at."""
 
+DEEP: Final = 0.5
+"""What a millimetre off the parting costs, in mm of gate, once channels lie inside a half: they are
+blown clean from the sprue through to the gates, however deep."""
+
+HASTE: Final = 50.0
+"""What it costs, in mm of gate, to pour e times slower: metal cools on the way."""
+
 Section = tuple[float, float, float]
 """(width, height, depth of the notch) of a gate. [mm]"""
 
@@ -94,14 +101,32 @@ def level_cost(side: Side, prefers_above: bool, level_mm: float, joint_mm: float
     off_mm = abs(side.level_mm - level_mm)
     leaves = OFF_LEVEL_MM + off_mm if off_mm > HERE_MM else 0.0
     is_at_joint = abs(level_mm - joint_mm) <= HERE_MM
-    buried = BURIED if is_at_joint and not _opens_at(side, joint_mm) else 0.0
+    buried = BURIED if is_at_joint and not opens_at(side, joint_mm) else 0.0
     return side.score + habit + leaves + buried
 
 
-def _opens_at(side: Side, joint_mm: float) -> bool:
+def depth_cost(side: Side, joint_mm: float) -> float:
+    """Return what it costs that channels open nowhere to the joint, if so. [mm of gate]"""
+    if opens_at(side, joint_mm):
+        return 0.0
+    return OFF_LEVEL_MM + DEEP * abs(side.level_mm - joint_mm)
+
+
+def haste_cost(slower: float) -> float:
+    """Return what it costs to pour so many times slower. [mm of gate]"""
+    return HASTE * math.log(slower)
+
+
+def opens_at(side: Side, joint_mm: float) -> bool:
     """Return whether the gates or the runner reach a joint of the sand."""
     reach = side.level_mm - joint_mm
     below, above = side.way.runner_mm, max((gate.height_mm for gate in side.gates), default=0.0)
     if not side.gates_above:
         below, above = above, below
     return reach - below < HERE_MM and reach + above > -HERE_MM
+
+
+def is_as_strict(side: Side, than: Side) -> bool:
+    """Return whether a side keeps as much sand as another, and gates as thin for their walls."""
+    way, other = side.way, than.way
+    return way.sand_mm >= other.sand_mm and way.thinness <= other.thinness

@@ -138,6 +138,11 @@ def cope_top_mm(
     return top, Reason(item="cope", why=f"top at {top:.0f} mm: {why}", source="rule set")
 
 
+def full_by_s(survey: Survey, alloy: Alloy) -> float:
+    """Return when thin walls are to be full: well before metal of their thickness freezes. [s]"""
+    return THIN_SHARE * alloy.constant_s_mm2 * (0.5 * survey.run_wall_mm) ** 2
+
+
 def size_gating(
     survey: Survey,
     pattern: Pattern,
@@ -160,14 +165,14 @@ def size_gating(
     highest = max([bounds[1, 2], *(f.at_mm[2] + f.height_mm for f in feeders)])
     height = float(highest - bounds[0, 2])
     time_s, why, source = pour_time_s(alloy, poured_kg, mean_section_mm(survey))
-    thin_s = THIN_SHARE * alloy.constant_s_mm2 * (0.5 * survey.run_wall_mm) ** 2
+    thin_s = full_by_s(survey, alloy)
     if time_s > thin_s:
         time_s = thin_s
         why += f", but walls of {survey.run_wall_mm:.1f} mm ask for less: they are to be full well"
         why += " before metal of their thickness freezes"
     if slower > 1.0:
         time_s *= slower
-        why += f", x {slower:g}: only so the ingates the critical speed asks for find room"
+        why += f", x {slower:g}: ingates small enough find room, and metal enough before their jets"
     if job.rigging.pour_time_s != "auto":
         time_s, why, source = job.rigging.pour_time_s, "as the job says", "job"
     head_mm = top_mm - choke_z_mm

@@ -14,7 +14,13 @@ from moldprep.rigging.build import placed
 from moldprep.rigging.feeders import AIR_CORE_CM3, LARGE_MM, OFF_MIDDLE, vent_spots
 from moldprep.rigging.gates.clearance import VENT_SAND_MM, channel_outlines
 from moldprep.rigging.gates.room import Prism, chill_prisms, feeder_prisms
-from moldprep.rigging.vents.venting import LARGEST_MM, SMALLEST_MM
+from moldprep.rigging.vents.venting import (
+    LARGEST_MM,
+    SMALLEST_MM,
+    HighPoint,
+    foot_unplaced,
+    high_points,
+)
 
 SLIMMEST: Final = 0.2
 """Diameter of a vent over its feeder's, at most: it freezes long before it. [-]"""
@@ -26,7 +32,34 @@ N_ROUND: Final = 8
 """Lines round a vent along which its way up is looked along."""
 
 
-def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> list[VentPlan]:
+def burdened(plan: RiggingPlan, pattern: Pattern) -> frozenset[str]:
+    """Return the blind top feeders that must let out more air than a core in their top does.
+
+    The air of a high point leaves by the feeder nearest to its top, with the feeder's own.
+    """
+    points = high_points(pattern.solid, ())
+    names = set()
+    for place in plan.placements:
+        mine = [f for f in plan.feeders if f.kind == "top" and f.into in (place.name, "casting")]
+        for point in points if mine else ():
+            off = [_off_mm(point, foot_unplaced(feeder, place)) for feeder in mine]
+            nearest = mine[int(np.argmin(off))]
+            own = 0.25 * math.pi * nearest.diameter_mm**2 * nearest.height_mm
+            is_beside = min(off) <= nearest.diameter_mm
+            if is_beside and not nearest.is_open and point.air_mm3 + own > 1e3 * AIR_CORE_CM3:
+                names.add(nearest.name)
+    return frozenset(names)
+
+
+def _off_mm(point: HighPoint, foot: tuple[float, float, float, float]) -> float:
+    """Return how far a feeder's foot ends from a high point's top, from above. [mm]"""
+    tops = np.vstack([point.at_mm, point.spots_mm.reshape(-1, 3)])[:, :2]
+    return float(np.linalg.norm(tops - foot[:2], axis=1).min() - 0.5 * foot[3])
+
+
+def vents_on_feeders(
+    plan: RiggingPlan, pattern: Pattern, wanted_mm2: float, must: frozenset[str] = frozenset()
+) -> list[VentPlan]:
     """Return vents on blind feeders, the widest first, until they add up to an area.
 
     A feeder without an air core, a large one, and the largest of a casting whose air has no other
@@ -40,6 +73,8 @@ def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> 
         What is cast; it may lie over a side feeder.
     wanted_mm2
         Area wanted of all of them. [mm²]
+    must
+        Names of feeders that get one in any case.
     """
     sky = _Sky(plan, pattern)
     vents: list[VentPlan] = []
@@ -54,7 +89,10 @@ def vents_on_feeders(plan: RiggingPlan, pattern: Pattern, wanted_mm2: float) -> 
         for feeder in blind:
             is_large = feeder.diameter_mm >= LARGE_MM
             is_needed = number == 1 and (
-                is_large or not feeder.has_air_core or feeder.into not in breathing
+                is_large
+                or not feeder.has_air_core
+                or feeder.into not in breathing
+                or feeder.name in must
             )
             if wanted_mm2 > 0.0 or is_needed:
                 vent = _vent(feeder, number, wanted_mm2, vents, sky)

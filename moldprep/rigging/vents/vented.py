@@ -12,7 +12,7 @@ from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.gates.clearance import VENT_SAND_MM, channel_outlines
 from moldprep.rigging.gates.room import chill_prisms, feeder_prisms
 from moldprep.rigging.rounding import rounded
-from moldprep.rigging.vents.feeder_vents import vents_on_feeders
+from moldprep.rigging.vents.feeder_vents import burdened, vents_on_feeders
 from moldprep.rigging.vents.venting import RESERVE, SOURCE, plan_vents
 
 BESIDE_FEEDERS_MM: Final = 20.0
@@ -39,7 +39,8 @@ def vented(
     """
     if not _is_automatic(job):
         return replace(plan, vents=job.rigging.vent, core_vents=job.rigging.core_vent)
-    bare = with_feeder_vents(replace(plan, vents=()), pattern, job)
+    must = burdened(plan, pattern)
+    bare = with_feeder_vents(replace(plan, vents=()), pattern, job, must)
     others = tuple(reason for reason in plan.reasons if reason.source != SOURCE)
     area = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in bare.vents)
     vents, bores, reasons = plan_vents(
@@ -58,14 +59,19 @@ def vented(
     return replace(plan, vents=every, core_vents=core_vents, reasons=(*others, *reasons))
 
 
-def with_feeder_vents(plan: RiggingPlan, pattern: Pattern, job: Job) -> RiggingPlan:
-    """Return the plan with the vents of its feeders as these stand now; others stay."""
+def with_feeder_vents(
+    plan: RiggingPlan, pattern: Pattern, job: Job, must: frozenset[str] = frozenset()
+) -> RiggingPlan:
+    """Return the plan with the vents of its feeders as these stand now; others stay.
+
+    `must` names feeders that get one in any case.
+    """
     if not _is_automatic(job):
         return plan
     castings = {"casting", *(place.name for place in plan.placements)}
     kept = tuple(vent for vent in plan.vents if vent.into in castings)
     open_mm2 = sum(0.25 * math.pi * f.diameter_mm**2 for f in plan.feeders if f.is_open)
-    more = vents_on_feeders(plan, pattern, RESERVE * plan.choke_mm2 - open_mm2)
+    more = vents_on_feeders(plan, pattern, RESERVE * plan.choke_mm2 - open_mm2, must)
     return replace(plan, vents=(*kept, *map(rounded, more)))
 
 

@@ -142,7 +142,7 @@ def plan_vents(
     known: dict[Feet, list[HighPoint]] = {}
     for place in placements:
         mine = [f for f in feeders if f.into in (place.name, "casting") and f.kind == "top"]
-        feet = tuple(sorted(_unplaced(f, place) for f in mine))
+        feet = tuple(sorted(foot_unplaced(f, place) for f in mine))
         if feet not in known:
             known[feet] = high_points(pattern.solid, feet)
         kept = unary_union([_outline_unplaced(outline, place) for outline in keep_out])
@@ -353,7 +353,7 @@ def _under_feet(
     return np.concatenate(cells) if cells else np.empty(0, np.int64)
 
 
-def _unplaced(feeder: FeederPlan, place: Placement) -> tuple[float, float, float, float]:
+def foot_unplaced(feeder: FeederPlan, place: Placement) -> tuple[float, float, float, float]:
     """Return a feeder's foot in the pattern's own frame, and its width."""
     x, y, z = (round(float(v), 3) for v in _unturned(np.array(feeder.at_mm), place))
     return x, y, z, feeder.neck_width_mm or feeder.diameter_mm
