@@ -156,18 +156,36 @@ def _near_top(
 
 
 def _grown(rays: Rays, at: Floats, radius: Floats, pitch: float) -> tuple[Floats, Floats]:
-    """Return (center, radius) of balls after they have looked about for more room."""
+    """Return (center, radius) of balls after they have looked about for more room.
+
+    A place has no more room than its distance from any point of the surface: where that is no more
+    than the ball has already, by the points met a step before, it is not measured.
+    """
     at, radius = at.copy(), radius.copy()
     ways = NEIGHBORS[np.abs(NEIGHBORS).sum(axis=1) == 3]
     ways = ways / np.linalg.norm(ways, axis=1, keepdims=True)
+    met = np.repeat(rays.nearest(at)[0][:, None], len(ways), axis=1)
     for share in TRIES:
         tried = at[:, None] + share * pitch * ways
-        near, _ = rays.nearest(tried.reshape(-1, 3))
-        room = np.linalg.norm(tried - near.reshape(tried.shape), axis=2)
+        is_open = _most_room(tried, met) > radius[:, None]
+        met[is_open], _ = rays.nearest(tried[is_open])
+        room = np.where(is_open, np.linalg.norm(tried - met, axis=2), 0.0)
         best = room.argmax(axis=1)
         row = np.flatnonzero(room[np.arange(len(at)), best] > radius)
         at[row], radius[row] = tried[row, best[row]], room[row, best[row]]
     return at, radius
+
+
+def _most_room(tried: Floats, met: Floats) -> Floats:
+    """Return (n, k) distance of the k places tried for each ball from the surface points it met.
+
+    Of k points met, (n, k, 3), the nearest counts.
+    """
+    least = np.full(tried.shape[:2], np.inf)
+    for m in range(met.shape[1]):
+        gap = np.linalg.norm(tried - met[:, m, None], axis=2)
+        np.minimum(least, gap, out=least)
+    return least
 
 
 @compiled()
