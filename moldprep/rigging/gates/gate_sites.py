@@ -156,7 +156,11 @@ class GateSearch:
     def _at_level(
         self, level: float, area_mm2: float, runner_mm: float, tries: Sequence[Try]
     ) -> list[Side]:
-        """Return what one level offers, by the first of the tries that offers anything."""
+        """Return what one level offers, by the first of the tries that offers anything.
+
+        Tries that leave less sand beside gates often see the same wall as one that found nothing.
+        """
+        barren: set[tuple[Wall, Approach]] = set()
         for one in tries:
             ways = [
                 Approach(
@@ -172,7 +176,7 @@ class GateSearch:
                 )
                 for out_deg, above in product(one.sides_deg, (True, False))
             ]
-            here = [side for way in ways for side in self._sides(way, area_mm2)]
+            here = [side for way in ways for side in self._sides(way, area_mm2, barren)]
             if here:
                 return here
         return []
@@ -197,18 +201,26 @@ class GateSearch:
         )
         return [level_mm, *near], [z for z in between if abs(z - level_mm) <= FARTHEST_LEVEL_MM]
 
-    def _sides(self, way: Approach, area_mm2: float) -> Iterator[Side]:
-        """Yield what can be done one way."""
+    def _sides(
+        self, way: Approach, area_mm2: float, barren: set[tuple[Wall, Approach]]
+    ) -> list[Side]:
+        """Return what can be done one way; what offers nothing, but for its sand, is noted."""
         side = None if self._gates_each else self._into_feeders(way, area_mm2)
         if side is not None:
-            yield side
-            return
+            return [side]
         if not self._walls.reaches_edge(way):
-            return
+            return []
         wall = self._walls.seen(way)
-        if self._gates_each:
-            yield from self._into_each(wall, way, area_mm2)
-            return
+        asked = (wall, replace(way, sand_mm=0.0))
+        if asked in barren:
+            return []
+        sides = list((self._into_each if self._gates_each else self._into_one)(wall, way, area_mm2))
+        if not sides:
+            barren.add(asked)
+        return sides
+
+    def _into_one(self, wall: Wall, way: Approach, area_mm2: float) -> Iterator[Side]:
+        """Yield equal ingates into the wall, of each number that it takes."""
         heights = wall.heights_mm(way)
         if len(heights):
             for count, sections in self._sections(wall, way, area_mm2, heights):

@@ -23,7 +23,7 @@ from moldprep.geometry.solid import Floats, Ints
 from moldprep.records import Pattern
 from moldprep.records.plan import FeederPlan
 from moldprep.rigging.gates.room import Room
-from moldprep.rigging.gates.windows import is_even
+from moldprep.rigging.gates.windows import even_windows
 
 HEIGHTS_MM: Final = (30.0, 25.0, 20.0, 16.0, 13.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.5)
 """Thicknesses an ingate may have, thickest first."""
@@ -103,7 +103,7 @@ class Approach:
         return low, high + self.runner_mm
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Wall:
     """What level rays meet from one side, at heights away from a level.
 
@@ -166,22 +166,14 @@ class Wall:
         On a slanted wall one edge of the gate goes in deeper than the other: never through it.
         """
         half = self._half(width_mm)
-        size = 2 * half + 1
         smooth, k = self._smooth(way), self._row(height_mm)
-        n = len(self.s)
-        if smooth.longest[k] < size:
-            return np.zeros(n, bool)
-        at, before = np.arange(n), smooth.before[:, k]
-        whole = before[np.minimum(at + half + 1, n)] - before[np.maximum(at - half, 0)] == size
-        if not whole.any():
-            return np.asarray(whole)
+        if smooth.longest[k] < 2 * half + 1:
+            return np.zeros(len(self.s), bool)
         _, nearest, farthest, thinnest = self._up_to
-        at = np.flatnonzero(whole)  # so that no window reaches past an end
-        whole[at] = is_even(
-            at, half, nearest[:, k], farthest[:, k], thinnest[:, k],
+        return even_windows(
+            smooth.before[:, k], half, nearest[:, k], farthest[:, k], thinnest[:, k],
             max(0.6 * width_mm, 4.0), max(HUMP * width_mm, 2.0 * STEP_MM),
         )  # fmt: skip
-        return np.asarray(whole)
 
     def _smooth(self, way: Approach) -> "_Smooth":
         """Return where a gate of each height may lie, however narrow.
@@ -402,7 +394,10 @@ class Walls:
         return np.minimum(depth, np.where(np.isfinite(height), height, 0.0)), depth
 
     def _with_lanes(self, wall: Wall, way: Approach) -> Wall:
-        """Return the wall with nothing clear where a feeder or chill stands before it."""
+        """Return the wall with nothing clear where a feeder or chill stands before it.
+
+        Where none does, it is the same wall.
+        """
         is_clear = wall.is_clear.copy()
         for k, rise in enumerate(wall.rise):
             low, high = way.gate_band_mm(float(rise))
@@ -410,7 +405,8 @@ class Walls:
                 first, last, out = self._reach_of(outline, way)
                 beside = (wall.s >= first - way.sand_mm) & (wall.s <= last + way.sand_mm)
                 is_clear[:, k] &= ~(beside & (out > wall.hit[:, k] - way.sand_mm))
-        return replace(wall, is_clear=is_clear)
+        is_same = bool((is_clear == wall.is_clear).all())
+        return wall if is_same else replace(wall, is_clear=is_clear)
 
     def _reach_of(self, outline: BaseGeometry, way: Approach) -> tuple[float, float, float]:
         """Return (first and last place along a side, farthest out) of an outline. [mm]"""

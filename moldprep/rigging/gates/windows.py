@@ -13,18 +13,18 @@ LEAST_UNEVEN_MM: Final = 2.0
 
 
 @numba.njit(cache=True)
-def is_even(
-    middles: Ints, half: int, nearest: Floats, farthest: Floats, thinnest: Floats,
+def even_windows(
+    before: Ints, half: int, nearest: Floats, farthest: Floats, thinnest: Floats,
     most_mm: float, hump_mm: float,
 ) -> Flags:  # fmt: skip
-    """Return whether the wall is even enough on `half` places to both sides of each middle.
+    """Return (n,) amid which windows of `half` places to both sides the wall takes a gate.
 
     Parameters
     ----------
-    middles
-        (k,) places; none has a side that reaches past an end.
+    before
+        (n + 1,) how many places before each take any gate: all of a window must.
     half
-        Places on each side.
+        Places on each side; a window reaches past no end.
     nearest, farthest, thinnest
         (n,) nearest and farthest hit, and thickness, at each place. [mm]
     most_mm
@@ -32,14 +32,16 @@ def is_even(
     hump_mm
         How far both flanks may lie behind the nearest hit. [mm]
     """
-    even = np.zeros(len(middles), np.bool_)
-    for row in range(len(middles)):
-        first, last = middles[row] - half, middles[row] + half
+    is_even = np.zeros(len(nearest), np.bool_)
+    for middle in range(half, len(nearest) - half):
+        first, last = middle - half, middle + half
+        if before[last + 1] - before[first] < 2 * half + 1:
+            continue
         near, far, wall = nearest[first], farthest[first], thinnest[first]
         for k in range(first + 1, last + 1):
             near, far = max(near, nearest[k]), min(far, farthest[k])
             wall = min(wall, thinnest[k])
         flank = max(nearest[first], nearest[last])
         is_level = near - far <= min(most_mm, max(0.5 * wall, LEAST_UNEVEN_MM))
-        even[row] = is_level and near - flank <= hump_mm
-    return even
+        is_even[middle] = is_level and near - flank <= hump_mm
+    return is_even
