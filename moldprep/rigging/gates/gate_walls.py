@@ -170,10 +170,11 @@ class Wall:
         if smooth.longest[k] < 2 * half + 1:
             return np.zeros(len(self.s), bool)
         _, nearest, farthest, thinnest = self._up_to
-        return even_windows(
+        fits: Flags = even_windows(
             smooth.before[:, k], half, nearest[:, k], farthest[:, k], thinnest[:, k],
             max(0.6 * width_mm, 4.0), max(HUMP * width_mm, 2.0 * STEP_MM),
         )  # fmt: skip
+        return fits
 
     def _smooth(self, way: Approach) -> "_Smooth":
         """Return where a gate of each height may lie, however narrow.
