@@ -43,6 +43,8 @@ def overview(result: dict[str, Any]) -> Table:
         facets = f"{casting['n_triangles']:,} facets"
         rows.append(("casting", f"{size(casting['bounds_mm'])} mm, {facets}"))
         rows += [("  mended", f"{one['what']}: {one['count']}") for one in casting["repairs"]]
+        if drilled := casting["drilled"]:
+            rows.append(("  cast solid", f"{len(drilled)} bores, to be drilled"))
         if casting["deviation_mm"] > 0.0:
             off = f"off the model by up to {casting['deviation_mm']:.2f} mm"
             rows.append(("  REBUILT", Text(off, style="bold red")))

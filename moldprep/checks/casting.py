@@ -1,5 +1,6 @@
 """Is the model a casting that can be made as it was drawn?"""
 
+from collections import Counter
 from collections.abc import Iterator
 
 from moldprep.checks import check, judged, passed_over
@@ -128,6 +129,31 @@ def no_closed_void(results: Results, limit: float) -> Iterator[Finding]:
             remedy="give it openings for core prints, or fill it; if it was meant as metal, "
             "its surface is wound the wrong way",
         )
+
+
+@check(
+    id="casting/bores-hold-sand",
+    why="Sand in a narrow bore does not stand, and what is cast solid unnoticed is not drilled.",
+    source="3 mm short, 5 mm safe; common practice, no source",
+    limit=0.0,
+    unit="-",
+    miss=Verdict.WARN,
+)
+def bores_hold_sand(results: Results, limit: float) -> Iterator[Finding]:
+    """Name the bores that were cast solid."""
+    drilled = results.need(Casting).drilled
+    sizes = Counter(f"{bore.width_mm:.1f}" for bore in drilled)
+    yield judged(
+        len(drilled) <= limit,
+        "bores are cast solid, to be drilled: "
+        + ", ".join(f"{count} of {size} mm" for size, count in sizes.items())
+        if drilled
+        else "no bore is too narrow for sand",
+        value=len(drilled),
+        part="casting",
+        remedy="drill them as `casting.drilled` of result.json lists them, in the model's frame; "
+        "casting.drill_below_mm = 0 leaves them to the sand",
+    )
 
 
 @check(

@@ -213,7 +213,8 @@ def sand_is_thick_enough(results: Results, limit: float) -> Iterator[Finding]:
             value=piece.thinnest_mm,
             part=piece.name,
             at_mm=piece.thinnest_at_mm,
-            remedy="move the bodies apart, close the slot in the casting, or make it an insert",
+            remedy="move the bodies apart, cast a narrow bore solid (casting.drill_below_mm), "
+            "close the slot in the casting, or make it an insert",
         )
 
 

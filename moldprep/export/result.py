@@ -132,6 +132,7 @@ def _casting(results: Results) -> to.CastingPart:
         n_triangles=solid.n_triangles,
         repairs=casting.repairs,
         deviation_mm=casting.deviation_mm,
+        drilled=casting.drilled,
     )
 
 

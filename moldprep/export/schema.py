@@ -22,6 +22,7 @@ from moldprep.records import (
     AssemblyStep,
     BoxItem,
     DraftFact,
+    DrilledBore,
     Repair,
     RiggingPlan,
     Section,
@@ -57,6 +58,7 @@ class CastingPart(Part):
     n_triangles: int
     repairs: tuple[Repair, ...]
     deviation_mm: float
+    drilled: tuple[DrilledBore, ...]
 
 
 class PullPart(Part):

@@ -67,6 +67,19 @@ class ClosedVoid:
     at_mm: tuple[float, float, float]
 
 
+@dataclass(frozen=True, kw_only=True)
+class DrilledBore:
+    """A bore of the model that is cast solid, to be drilled; model frame.
+
+    axis : unit vector along it
+    """
+
+    width_mm: float
+    depth_mm: float
+    at_mm: tuple[float, float, float]
+    axis: tuple[float, float, float]
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Casting:
     """The customer's model as a closed solid, in the model's own frame, in mm.
@@ -79,6 +92,7 @@ class Casting:
     face_color   : (m, 4) uint8 color of each facet of the first CASTING body's `solid.mesh()`;
                    (0, 4) where the file has none
     voids        : hollows that no opening leads to, largest first
+    drilled      : bores too narrow for sand, filled in the bodies, widest first
     """
 
     bodies: tuple[Body, ...]
@@ -89,6 +103,7 @@ class Casting:
     deviation_mm: float
     face_color: NDArray[np.uint8]
     voids: tuple[ClosedVoid, ...] = ()
+    drilled: tuple[DrilledBore, ...] = ()
 
     def __post_init__(self) -> None:
         if not any(body.role is Role.CASTING for body in self.bodies):

@@ -103,6 +103,11 @@ class CastingKeys(Table):
     rebuild_pitch_mm: Positive | Auto = Field("auto", description="grid of the rebuild [mm]")
     chord_mm: Positive = Field(0.1, description="how far facets may be off a STEP surface [mm]")
     own: tuple[OwnBody, ...] = Field((), description="bodies of the model that are rigging")
+    drill_below_mm: NotNegative | Auto = Field(
+        "auto",
+        description="narrower bores are cast solid, to be drilled; auto: what sand does not stand"
+        " in; 0: none [mm]",
+    )
 
 
 class PartingKeys(Table):

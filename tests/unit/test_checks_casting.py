@@ -9,7 +9,17 @@ from moldprep.catalog import find
 from moldprep.checks import all_checks, run_check
 from moldprep.findings import Verdict
 from moldprep.geometry.solid import Solid
-from moldprep.records import Alloy, Body, Casting, ClosedVoid, Repair, Role, Rules, Survey
+from moldprep.records import (
+    Alloy,
+    Body,
+    Casting,
+    ClosedVoid,
+    DrilledBore,
+    Repair,
+    Role,
+    Rules,
+    Survey,
+)
 from moldprep.results import Results
 
 BLOCK = Solid.box((0, 0, 0), (100, 80, 60))
@@ -67,6 +77,15 @@ def test_no_closed_void():
     (found,) = findings("casting/no-closed-void", hollow)
     assert found.verdict is Verdict.FAIL
     assert "20.00 cm³ around (50.0, 40.0, 30.0) mm" in found.message
+
+
+def test_bores_cast_solid_are_told_with_their_widths():
+    assert verdicts("casting/bores-hold-sand", GOOD) == [Verdict.PASS]
+    bores = [DrilledBore(width_mm=w, depth_mm=20.0, at_mm=(9.0, 9.0, 9.0), axis=(0.0, 0.0, 1.0))
+             for w in (4.2, 4.2, 3.3)]  # fmt: skip
+    (found,) = findings("casting/bores-hold-sand", replace(GOOD, drilled=tuple(bores)))
+    assert (found.verdict, found.value) == (Verdict.WARN, 3)
+    assert "2 of 4.2 mm, 1 of 3.3 mm" in found.message
 
 
 @pytest.mark.parametrize(("share", "verdict"), [(1.01, Verdict.PASS), (0.99, Verdict.FAIL)])

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from shapely.geometry import Point
 
 from moldprep.errors import GeometryError, JobError
 from moldprep.geometry.meshfile import read_casting
@@ -128,6 +129,42 @@ def test_open_objects_that_close_each_other(tmp_path):
     text.insert(first + 6, "o upper")
     path = put(tmp_path, "p.obj", "\n".join(text) + "\n")
     agree(read_casting(job_for(path, unit="mm")).solid.volume_mm3, BOX_MM3, rel=1e-6, why=EXACT)
+
+
+# ---- narrow bores --------------------------------------------------------------------------
+
+
+BORES_MM2 = Point(0, 0).buffer(2.0).area
+
+
+def bored(path):
+    """Write a red box with an upright bore of 4 mm in each half."""
+    bores = [Solid.extrude(Point(x, 40).buffer(2.0), -1.0, 61.0) for x in (25, 75)]
+    points, faces = (Solid.box((0, 0, 0), (100, 80, 60)) - Solid.union(bores)).mesh()
+    colored((points, faces), RED).export(path)
+    return path
+
+
+def test_narrow_bores_are_cast_solid_and_listed(tmp_path):
+    casting = read_casting(job_for(bored(tmp_path / "bored.ply"), unit="mm"))
+    agree(casting.solid.volume_mm3, BOX_MM3, rel=1e-6, why=EXACT)
+    assert [round(bore.width_mm, 2) for bore in casting.drilled] == [4.0, 4.0]
+    places = sorted(bore.at_mm for bore in casting.drilled)
+    np.testing.assert_allclose(places, [(25, 40, 30), (75, 40, 30)], atol=1e-3)
+    points, faces = casting.solid.mesh()
+    assert casting.face_color.shape == (len(faces), 4)
+    is_red = (casting.face_color == RED).all(axis=1)
+    is_filling = (np.abs(points[faces].mean(axis=1)[:, 1] - 40.0) < 2.1) & ~is_red
+    assert (is_red | is_filling).all()
+    assert is_red.any()
+
+
+@pytest.mark.parametrize("below_mm", [0.0, 3.9])
+def test_bores_the_job_leaves_to_the_sand_stay(tmp_path, below_mm):
+    path = bored(tmp_path / "bored.ply")
+    casting = read_casting(job_for(path, unit="mm", drill_below_mm=below_mm))
+    assert casting.drilled == ()
+    agree(casting.solid.volume_mm3, BOX_MM3 - 120.0 * BORES_MM2, rel=1e-6, why=EXACT)
 
 
 # ---- colors --------------------------------------------------------------------------------
