@@ -30,7 +30,38 @@ def yield_is_usual(results: Results, limit: float) -> Iterator[Finding]:
         f"{metal.casting_kg:.1f} kg castings of {metal.mass_kg:.1f} kg poured: "
         f"{metal.yield_pct:.1f} %, usual {low:.0f} to {high:.0f} %",
         value=metal.yield_pct / low,
-        remedy="fewer or sleeved feeders, chills, shorter runners, or one system for more castings",
+        remedy=_more_castings(results, limit * low),
+    )
+
+
+SHARED = (Role.BASIN, Role.SPRUE, Role.WELL, Role.FILTER)
+"""What one system has once, however many castings hang on it."""
+
+MOST_CASTINGS = 64
+"""Castings to a mold that a job can ask for."""
+
+
+def _more_castings(results: Results, low_pct: float) -> str:
+    """Return how to bring the yield up, with the castings to a mold that would.
+
+    Each brings its feeders, vents, gates and length of runner; the rest is shared, as far as one
+    sprue passes the metal for all of them.
+    """
+    metal, rigging, alloy = results.need(Metal), results.need(Rigging), results.need(Alloy)
+    count, density = len(rigging.castings), alloy.density_liquid_kg_m3
+    shared_kg = sum(mass_kg(b.solid.volume_mm3, density) for b in rigging.of_role(*SHARED))
+    one_kg, with_its_own_kg = metal.casting_kg / count, (metal.mass_kg - shared_kg) / count
+    gained_kg = one_kg - low_pct / 100.0 * with_its_own_kg
+    need = math.ceil(low_pct / 100.0 * shared_kg / gained_kg) if gained_kg > 0.0 else math.inf
+    if need > MOST_CASTINGS:
+        return (
+            "fewer or sleeved feeders, chills, shorter runners: more castings to the mold alone do"
+            f" not help, each of {one_kg:.2g} kg takes {with_its_own_kg:.2g} kg with its feeders"
+            " and its share of the runners"
+        )
+    return (
+        f"mold.count = {max(int(need), count + 1)}: that many castings share the {shared_kg:.2g} kg"
+        " of basin, sprue, well and filter; or fewer or sleeved feeders, chills, shorter runners"
     )
 
 

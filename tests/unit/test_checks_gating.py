@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 import pytest
@@ -136,6 +137,34 @@ def test_fills_before_thin_wall_freezes(off, verdict):
 def test_yield_is_usual(pct, verdict):
     metal = dataclasses.replace(METAL, yield_pct=pct)
     assert verdicts("gating/yield-is-usual", metal=metal) == {verdict}
+
+
+@pytest.mark.parametrize(("feeder_kg", "helps"), [(0.5, True), (1.2, False)])
+def test_a_poor_yield_names_the_castings_that_would_mend_it(feeder_kg, helps):
+    """Half of what is poured is usual: a casting with more feeder than itself never gets there."""
+
+    def weighing(name, role, kg):
+        side = (kg / (ALLOY.density_liquid_kg_m3 * 1e-9)) ** (1.0 / 3.0)
+        return Body(name=name, role=role, solid=Solid.box((0.0, 0.0, 0.0), (side, side, side)))
+
+    own = [weighing("F1", Role.FEEDER, feeder_kg), weighing("runner-1", Role.RUNNER, 0.2)]
+    shared = [weighing("basin", Role.BASIN, 2.0), weighing("sprue", Role.SPRUE, 0.6)]
+    rigging = dataclasses.replace(
+        RIGGING, castings=(weighing("casting", Role.CASTING, 1.0),), bodies=(*own, *shared)
+    )
+
+    def yield_of(count):
+        return 100.0 * count / (count * (1.2 + feeder_kg) + 2.6)
+
+    metal = dataclasses.replace(
+        METAL, casting_kg=1.0, mass_kg=3.8 + feeder_kg, yield_pct=yield_of(1)
+    )
+    (found,) = say("gating/yield-is-usual", metal=metal, rigging=rigging)
+    named = re.search(r"mold\.count = (\d+)", found.remedy)
+    assert bool(named) is helps
+    if named:
+        low = ALLOY.yield_pct[0]
+        assert yield_of(int(named[1])) >= low > yield_of(int(named[1]) - 1)
 
 
 @pytest.mark.parametrize(("miss", "verdict"), [(1e-10, Verdict.PASS), (1e-8, Verdict.FAIL)])
