@@ -209,7 +209,6 @@ def _merge(
     )
 
 
-@numba.njit(cache=True)
 def way_mm(
     metal: NDArray[np.bool_], start: Starts, pitch_mm: float
 ) -> tuple[NDArray[np.float32], Starts]:
@@ -230,32 +229,61 @@ def way_mm(
         (nx, ny, nz) float32 way [mm], inf where there is none; and (nx, ny, nz) label,
         of the type of `start`.
     """
-    nx, ny, nz = metal.shape
-    far = np.full(metal.shape, np.inf, np.float32)
-    label = np.zeros(metal.shape, start.dtype)
-    heap = [(np.float32(0.0), np.int64(0))]
-    heap.clear()
-    for ix in range(nx):
-        for iy in range(ny):
-            for iz in range(nz):
-                if start[ix, iy, iz] > 0 and metal[ix, iy, iz]:
-                    far[ix, iy, iz] = 0.0
-                    label[ix, iy, iz] = start[ix, iy, iz]
-                    heappush(heap, (np.float32(0.0), np.int64((ix * ny + iy) * nz + iz)))
-    while heap:
-        here, cell = heappop(heap)
-        ix, iy, iz = cell // (ny * nz), (cell // nz) % ny, cell % nz
-        if here > far[ix, iy, iz]:
-            continue
-        for jx in range(max(ix - 1, 0), min(ix + 2, nx)):
-            for jy in range(max(iy - 1, 0), min(iy + 2, ny)):
-                for jz in range(max(iz - 1, 0), min(iz + 2, nz)):
-                    if not metal[jx, jy, jz]:
-                        continue
-                    steps = abs(jx - ix) + abs(jy - iy) + abs(jz - iz)
-                    there = np.float32(here + pitch_mm * np.sqrt(np.float32(steps)))
-                    if there < far[jx, jy, jz] - np.float32(1e-4):
-                        far[jx, jy, jz] = there
-                        label[jx, jy, jz] = label[ix, iy, iz]
-                        heappush(heap, (there, np.int64((jx * ny + jy) * nz + jz)))
+    far, label = np.full(metal.shape, np.inf, np.float32), np.zeros(metal.shape, start.dtype)
+    box = _box_of(metal)
+    inside = np.pad(metal[box], 1)  # so that every cell has all its neighbors
+    way = np.where(inside, np.float32(np.inf), np.float32(-1.0))  # less than none: not to be passed
+    which = np.pad(np.where(metal[box], start[box], 0), 1)
+    _walk(way.ravel(), which.ravel(), *_steps(inside.shape, pitch_mm))
+    core = (slice(1, -1),) * 3
+    far[box] = np.where(inside, way, np.float32(np.inf))[core]
+    label[box] = which[core]
     return far, label
+
+
+def _box_of(metal: NDArray[np.bool_]) -> tuple[slice, ...]:
+    """Return the smallest box of cells round the metal."""
+    sides = []
+    for other in ((1, 2), (0, 2), (0, 1)):
+        there = np.flatnonzero(metal.any(axis=other))
+        sides.append(slice(there[0], there[-1] + 1) if len(there) else slice(0, 0))
+    return tuple(sides)
+
+
+def _steps(shape: tuple[int, ...], pitch_mm: float) -> tuple[Ints, NDArray[np.float64]]:
+    """Return (26,) from a cell to each neighbor: the step in a flat array, and its length. [mm]"""
+    near = np.array([one for one in np.ndindex(3, 3, 3) if one != (1, 1, 1)]) - 1
+    length = pitch_mm * np.sqrt(np.abs(near).sum(axis=1).astype(np.float32)).astype(np.float64)
+    return near @ np.array([shape[1] * shape[2], shape[2], 1]), length
+
+
+@numba.njit(cache=True)
+def _walk(
+    far: NDArray[np.float32], label: Starts, steps: Ints, lengths: NDArray[np.float64]
+) -> None:
+    """Write the shortest way from the nearest labeled cell, and its label, on every cell.
+
+    The heap holds a way and its cell in one integer: the bits of numbers not below zero rise with
+    them.
+    """
+    bits = far.view(np.int32)
+    cell_bits = (np.int64(1) << 32) - 1
+    heap = [np.int64(0)]
+    heap.clear()
+    for cell in range(len(label)):
+        if label[cell] > 0:
+            far[cell] = 0.0
+            heap.append(np.int64(cell))
+    while heap:
+        first = heappop(heap)
+        cell = first & cell_bits
+        if (first >> 32) > bits[cell]:
+            continue
+        here, start = np.float64(far[cell]), label[cell]
+        for k in range(len(steps)):
+            beside = cell + steps[k]
+            there = np.float32(here + lengths[k])
+            if there < far[beside] - np.float32(1e-4):
+                far[beside] = there
+                label[beside] = start
+                heappush(heap, (np.int64(bits[beside]) << 32) | beside)

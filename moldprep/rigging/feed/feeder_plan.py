@@ -418,16 +418,19 @@ class _Planner:
         """
         seat = self._seats[group.root.name][number - 1]
         way, nearest = self._ways(group)
-        own = (nearest == number) & (self._survey.label == self._finder.number[seat.section.name])
-        if not own.any():
+        cells = self._cells(seat.section.name)
+        cells = cells[nearest[tuple(cells.T)] == number]
+        if not len(cells):
             return None
-        first = np.unravel_index(int(np.argmax(np.where(own, way, -1.0))), way.shape)
-        from_first = self._from(own, first)
-        reached = own & np.isfinite(from_first)
-        second = np.unravel_index(int(np.argmax(np.where(reached, from_first, -1.0))), way.shape)
-        longer = np.maximum(from_first, self._from(own, second))
-        deep = reached & (self._depth >= 0.8 * self._depth[reached].max())
-        i, j, k = np.unravel_index(int(np.argmin(np.where(deep, longer, np.inf))), way.shape)
+        at = tuple(cells.T)
+        own = np.zeros(way.shape, np.bool_)
+        own[at] = True
+        from_first = self._from(own, cells[np.argmax(way[at])])[at]
+        reached, depth = np.isfinite(from_first), self._depth[at]
+        second = cells[np.argmax(np.where(reached, from_first, -1.0))]
+        longer = np.maximum(from_first, self._from(own, second)[at])
+        deep = reached & (depth >= 0.8 * depth[reached].max())
+        i, j, k = cells[np.argmin(np.where(deep, longer, np.inf))]
         return int(i), int(j), int(k)
 
     @cached_property
@@ -435,10 +438,10 @@ class _Planner:
         """Distance of each cell from the sand, in cells."""
         return np.asarray(edt.edt(self._survey.label > 0, black_border=True), np.float64)
 
-    def _from(self, metal: NDArray[np.bool_], spot: tuple[np.intp, ...]) -> NDArray[np.float32]:
+    def _from(self, metal: NDArray[np.bool_], spot: NDArray[np.int64]) -> NDArray[np.float32]:
         start = np.zeros(metal.shape, np.uint8)
-        start[spot] = 1
-        way: NDArray[np.float32] = way_mm(metal, start, self._survey.pitch_mm)[0]
+        start[tuple(spot)] = 1
+        way, _ = way_mm(metal, start, self._survey.pitch_mm)
         return way
 
     def _shared_out(self, group: FeedGroup) -> list[Seated]:
