@@ -77,7 +77,7 @@ def find_parting(casting: Casting, job: Job) -> Parting:
     surface = Surface.of(casting.solid)
     colors = face_colors(casting, surface)
     machined = select_any(surface, (stock.faces for stock in job.pattern.stock), colors)
-    choices = _choices(surface, machined, keys)
+    choices = _choices(casting.solid, surface, machined, keys)
     chosen = choices[0]
     turn = turn_upright(chosen.pull)
     bodies = tuple(_turned(body, turn) for body in casting.bodies)
@@ -118,16 +118,18 @@ def _turned(body: Body, turn: Floats) -> Body:
     return replace(body, solid=body.solid.transformed(turn), path_mm=body.path_mm @ turn[:, :3].T)
 
 
-def _choices(surface: Surface, machined: Flags, keys: PartingKeys) -> list[PullChoice]:
+def _choices(
+    solid: Solid, surface: Surface, machined: Flags, keys: PartingKeys
+) -> list[PullChoice]:
     """Return every choice looked at, best first; equal scores keep the order of looking."""
     rays = surface.rays
     samples = spread_spots(surface.points[surface.faces], SAMPLES)
     views = []
     for axis in _axes(surface, samples, keys):
         ahead, behind = is_seen(rays, samples, axis), is_seen(rays, samples, -axis)
-        views.append(_View(surface, samples, machined, axis, ahead, behind))
+        views.append(_View(solid, surface, samples, machined, axis, ahead, behind))
         if keys.pull == "auto":
-            views.append(_View(surface, samples, machined, -axis, behind, ahead))
+            views.append(_View(solid, surface, samples, machined, -axis, behind, ahead))
     found = [view.score(z, keys) for view in views for z in view.heights(keys)]
     if not found:
         raise JobError(
@@ -192,9 +194,11 @@ def _principal_axes(samples: Spots) -> list[Floats]:
 class _View:
     """The casting seen along one pull.
 
+    solid         : as it was drawn, and `surface` its mesh
     ahead, behind : (n,) whether the sand at each sample leaves along the pull, or against it
     """
 
+    solid: Solid
     surface: Surface
     samples: Spots
     machined: Flags
@@ -226,10 +230,14 @@ class _View:
         )
 
     @cached_property
-    def solid(self) -> Solid:
+    def standing(self) -> Solid:
         """The casting, turned so that the pull is z."""
-        turn = turn_upright(self.pull.tolist())[:, :3].T
-        return Solid.from_mesh(self.surface.points @ turn, self.surface.faces)
+        return self.solid.transformed(turn_upright(self.pull.tolist()))
+
+    @cached_property
+    def longest_mm(self) -> float:
+        """The casting's longest side as it was drawn. [mm]"""
+        return float(np.ptp(self.surface.points, axis=0).max())
 
     @cached_property
     def machined_up(self) -> float:
@@ -250,15 +258,14 @@ class _View:
         each times its weight of the job. Fewer cores, a lower mold, clean machined faces (slag
         and gas rise) and shallow halves: common practice, no source.
         """
-        blocked = is_blocked(self.solid, z_mm, self.upright, self.ahead, self.behind)
+        blocked = is_blocked(self.standing, z_mm, self.upright, self.ahead, self.behind)
         area = self.samples.area_mm2
-        longest = float(np.ptp(self.surface.points, axis=0).max())
         draw = max(self.top_mm - z_mm, z_mm - self.bottom_mm)
         terms = (
             ("undercut", keys.weight_undercut * float(area[blocked].sum() / area.sum())),
-            ("height", keys.weight_height * (self.top_mm - self.bottom_mm) / longest),
+            ("height", keys.weight_height * (self.top_mm - self.bottom_mm) / self.longest_mm),
             ("machined up", keys.weight_machined * self.machined_up),
-            ("draw", keys.weight_draw * draw / longest),
+            ("draw", keys.weight_draw * draw / self.longest_mm),
         )
         x, y, z = (float(v) + 0.0 for v in self.pull)  # + 0.0: no minus zero
         return PullChoice(

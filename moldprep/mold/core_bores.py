@@ -10,6 +10,7 @@ from typing import Final
 
 import edt
 import numpy as np
+from numpy.typing import NDArray
 
 from moldprep.arrays import Flags
 from moldprep.geometry.lattice import Lattice
@@ -101,7 +102,7 @@ def _nearest_free(free: Flags, lattice: Lattice, at_mm: Floats) -> Ints | None:
     return np.asarray(cells[int(np.argmin(away))])
 
 
-def _downhill(way: Floats, start: Ints) -> Ints:
+def _downhill(way: NDArray[np.float32], start: Ints) -> Ints:
     """Return (n, 3) cells from a start to where the way is none."""
     cells = [start]
     while way[tuple(cells[-1])] > 0.0:

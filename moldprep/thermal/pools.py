@@ -9,6 +9,7 @@ the price is at most one cell's diagonal of metal that is frozen in truth.
 
 from dataclasses import dataclass
 from heapq import heappop, heappush
+from typing import TypeVar
 
 import numba
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from moldprep.arrays import Ints
 from moldprep.geometry.linked import root_of
 
-Starts = NDArray[np.uint8] | NDArray[np.uint16]
+Label = TypeVar("Label", np.uint8, np.uint16)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -210,8 +211,8 @@ def _merge(
 
 
 def way_mm(
-    metal: NDArray[np.bool_], start: Starts, pitch_mm: float
-) -> tuple[NDArray[np.float32], Starts]:
+    metal: NDArray[np.bool_], start: NDArray[Label], pitch_mm: float
+) -> tuple[NDArray[np.float32], NDArray[Label]]:
     """Return the shortest way through metal from the nearest start, and which start that is.
 
     Parameters
@@ -259,7 +260,7 @@ def _steps(shape: tuple[int, ...], pitch_mm: float) -> tuple[Ints, NDArray[np.fl
 
 @numba.njit(cache=True)
 def _walk(
-    far: NDArray[np.float32], label: Starts, steps: Ints, lengths: NDArray[np.float64]
+    far: NDArray[np.float32], label: NDArray[Label], steps: Ints, lengths: NDArray[np.float64]
 ) -> None:
     """Write the shortest way from the nearest labeled cell, and its label, on every cell.
 
@@ -270,14 +271,13 @@ def _walk(
     cell_bits = (np.int64(1) << 32) - 1
     heap = [np.int64(0)]
     heap.clear()
-    for cell in range(len(label)):
-        if label[cell] > 0:
-            far[cell] = 0.0
-            heap.append(np.int64(cell))
+    for first in np.flatnonzero(label):
+        far[first] = 0.0
+        heap.append(first)
     while heap:
-        first = heappop(heap)
-        cell = first & cell_bits
-        if (first >> 32) > bits[cell]:
+        nearest = heappop(heap)
+        cell = nearest & cell_bits
+        if (nearest >> 32) > bits[cell]:
             continue
         here, start = np.float64(far[cell]), label[cell]
         for k in range(len(steps)):
