@@ -32,6 +32,7 @@ from moldprep.rigging.feed.feed_groups import (
 )
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.ground import Ground, feeder_at
+from moldprep.rigging.feed.midway import midway
 from moldprep.rigging.feed.seat import Disc, Seat, chill_at
 from moldprep.rigging.feed.site_maps import Floats
 from moldprep.thermal.feedpairs import section_reach_mm
@@ -412,37 +413,20 @@ class _Planner:
         return kept if kept is not None and kept.sleeve != "none" else moved
 
     def _middle_of(self, group: FeedGroup, number: int) -> Spot | None:
-        """Return the middle of what a seat is nearest to of its section, where that is no thinner.
-
-        The middle is the place whose longer way to the two ends is shortest.
-        """
+        """Return the middle of what a seat is nearest to of its section, where that is thick."""
         seat = self._seats[group.root.name][number - 1]
         way, nearest = self._ways(group)
         cells = self._cells(seat.section.name)
         cells = cells[nearest[tuple(cells.T)] == number]
         if not len(cells):
             return None
-        at = tuple(cells.T)
-        own = np.zeros(way.shape, np.bool_)
-        own[at] = True
-        from_first = self._from(own, cells[np.argmax(way[at])])[at]
-        reached, depth = np.isfinite(from_first), self._depth[at]
-        second = cells[np.argmax(np.where(reached, from_first, -1.0))]
-        longer = np.maximum(from_first, self._from(own, second)[at])
-        deep = reached & (depth >= 0.8 * depth[reached].max())
-        i, j, k = cells[np.argmin(np.where(deep, longer, np.inf))]
+        i, j, k = midway(cells, way, self._depth, self._survey.pitch_mm)
         return int(i), int(j), int(k)
 
     @cached_property
     def _depth(self) -> Floats:
         """Distance of each cell from the sand, in cells."""
         return np.asarray(edt.edt(self._survey.label > 0, black_border=True), np.float64)
-
-    def _from(self, metal: NDArray[np.bool_], spot: NDArray[np.int64]) -> NDArray[np.float32]:
-        start = np.zeros(metal.shape, np.uint8)
-        start[tuple(spot)] = 1
-        way, _ = way_mm(metal, start, self._survey.pitch_mm)
-        return way
 
     def _shared_out(self, group: FeedGroup) -> list[Seated]:
         """Return the seats sized for the volume nearest to each, and what each serves."""
