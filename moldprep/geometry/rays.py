@@ -123,8 +123,9 @@ class Rays:
         return np.asarray(counts % 2 == 1)
 
     def _tensor(self, origins: Floats, directions: Floats) -> o3d.core.Tensor:
-        directions = np.broadcast_to(directions, np.shape(origins))
-        return o3d.core.Tensor(np.hstack([origins - self._middle, directions]).astype(np.float32))
+        rays = np.empty((len(origins), 6), np.float32)
+        rays[:, :3], rays[:, 3:] = origins - self._middle, directions
+        return o3d.core.Tensor(rays)
 
 
 @lru_cache(SCENES_KEPT)

@@ -241,8 +241,9 @@ class GateSearch:
         )
         ok &= wall.may_fit(number, widths, heights, way)
         ok &= ~_leaves_skin(way, heights, self._joint_mm)
-        for count, wide, may in zip(COUNTS, widths, ok, strict=True):
-            yield count, np.column_stack([wide, heights, notches])[may].tolist()
+        for row in np.flatnonzero(ok.any(axis=1)).tolist():
+            sections = np.column_stack([widths[row], heights, notches])[ok[row]]
+            yield COUNTS[row], sections.tolist()
 
     def _into_wall(
         self, wall: Wall, way: Approach, count: int, sections: list[list[float]]
