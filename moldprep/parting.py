@@ -16,6 +16,7 @@ from moldprep.arrays import Flags
 from moldprep.errors import JobError
 from moldprep.geometry.faces import Surface, face_colors, select_any, unit
 from moldprep.geometry.sampling import Spots, spread_spots
+from moldprep.geometry.skins import Skins
 from moldprep.geometry.solid import Floats, Solid
 from moldprep.geometry.undercuts import (
     AT_PARTING_MM,
@@ -55,6 +56,9 @@ SNAP_MM: Final = 1.0
 
 LEAST_SLACK: Final = 1e-4
 """Undercuts that differ by less than this share of the surface are equal: two samples."""
+
+LEAST_SKIN_MM2: Final = 10.0
+"""A smaller skin of sand is noise of the samples: a few of them."""
 
 OTHER_HEIGHTS: Final = 2
 """Other heights of the direction taken that are reported."""
@@ -240,6 +244,11 @@ class _View:
         return float(np.ptp(self.surface.points, axis=0).max())
 
     @cached_property
+    def skins(self) -> Skins:
+        """The skins of sand that opening the mold at a height leaves."""
+        return Skins.along(self.pull, self.surface.rays, self.samples)
+
+    @cached_property
     def machined_up(self) -> float:
         """Share of the machined area that lies up. [-]"""
         area = self.surface.area_mm2[self.machined]
@@ -254,9 +263,10 @@ class _View:
         height      : height as it lies, over the longest side
         machined up : machined area facing up, over the machined area
         draw        : deeper of the two halves' cavities, over the longest side
+        skin        : 1 where the plane lies so close to a level face that the sand between breaks
 
         each times its weight of the job. Fewer cores, a lower mold, clean machined faces (slag
-        and gas rise) and shallow halves: common practice, no source.
+        and gas rise), shallow halves and sound sand: common practice, no source.
         """
         blocked = is_blocked(self.standing, z_mm, self.upright, self.ahead, self.behind)
         area = self.samples.area_mm2
@@ -266,6 +276,7 @@ class _View:
             ("height", keys.weight_height * (self.top_mm - self.bottom_mm) / self.longest_mm),
             ("machined up", keys.weight_machined * self.machined_up),
             ("draw", keys.weight_draw * draw / self.longest_mm),
+            ("skin", keys.weight_skin * float(self.skins.area_at_mm2(z_mm) > LEAST_SKIN_MM2)),
         )
         x, y, z = (float(v) + 0.0 for v in self.pull)  # + 0.0: no minus zero
         return PullChoice(

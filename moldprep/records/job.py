@@ -123,6 +123,9 @@ class PartingKeys(Table):
     weight_height: NotNegative = Field(1.0, description="score weight: height over longest side")
     weight_machined: NotNegative = Field(1.0, description="score weight: machined faces up")
     weight_draw: NotNegative = Field(0.5, description="score weight: depth of draw")
+    weight_skin: NotNegative = Field(
+        0.2, description="score of a plane so close to a level face that the sand between breaks"
+    )
 
 
 class StockKeys(Table):
