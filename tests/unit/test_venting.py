@@ -1,14 +1,17 @@
 """Vents where air would be caught, and nowhere else."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
-from shapely.geometry import box
+import pytest
+from shapely.geometry import Point, box
 
 from moldprep.geometry.solid import Solid
 from moldprep.records import (
     Body,
     FeederPlan,
+    IngatePlan,
     Parting,
     Pattern,
     Placement,
@@ -16,9 +19,12 @@ from moldprep.records import (
     RiggingPlan,
     Role,
 )
+from moldprep.rigging.gates.room import channel_prism
 from moldprep.rigging.stream.flood import amid
 from moldprep.rigging.vents.feeder_vents import vents_on_feeders
+from moldprep.rigging.vents.vented import vented
 from moldprep.rigging.vents.venting import LARGEST_MM, RESERVE, high_points, plan_vents
+from tests.castings import job_for
 from tests.gating_bench import ALLOY
 from tests.helpers import agree
 
@@ -279,3 +285,20 @@ def test_a_blind_feeder_without_an_air_core_is_vented_in_any_case():
 def test_no_vent_comes_up_from_a_feeder_under_the_casting():
     shelf = SLAB + Solid.box((-200, -60, 150), (200, 60, 170))
     assert vents_on_feeders(plan_with(blind("F1", 0.0)), pattern_of(shelf), 300.0) == []
+
+
+@pytest.mark.parametrize(("low_mm", "is_near"), [(1.0, True), (-30.0, False)])
+def test_vents_keep_their_sand_from_gates_close_under_the_top(low_mm, is_near):
+    """A plate with a gate under its rim, and a block with one far down."""
+    plate = Solid.box((0, 0, min(0.0, low_mm - 10.0)), (120, 40, 10))
+    gate = IngatePlan(
+        name="ingate-1", path_mm=((60.0, 80.0, low_mm), (60.0, 22.0, low_mm)), width_mm=60.0,
+        height_mm=8.0,
+    )  # fmt: skip
+    plan = replace(plan_with(), ingates=(gate,))
+    made = vented(plan, pattern_of(plate), parting_of(plate), job_for(alloy=ALLOY.id), ALLOY)
+    outline, _, _ = channel_prism(gate)
+    gaps = [outline.distance(Point(vent.at_mm[:2])) - 0.5 * vent.diameter_mm
+            for vent in made.vents]  # fmt: skip
+    assert gaps
+    assert (min(gaps) >= 5.0) is is_near

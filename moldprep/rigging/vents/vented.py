@@ -10,10 +10,13 @@ from shapely.geometry.base import BaseGeometry
 from moldprep.records import Alloy, Job, Parting, Pattern, Reason, RiggingPlan
 from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.gates.clearance import VENT_SAND_MM, channel_outlines
-from moldprep.rigging.gates.room import chill_prisms, feeder_prisms
+from moldprep.rigging.gates.room import channel_prism, chill_prisms, feeder_prisms
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.vents.feeder_vents import burdened, vents_on_feeders
 from moldprep.rigging.vents.venting import RESERVE, SOURCE, plan_vents
+
+BESIDE_GATES_MM: Final = 12.5
+"""Room beside gates close under a casting's top: half the widest vent, and 5 mm of sand. [mm]"""
 
 BESIDE_FEEDERS_MM: Final = 20.0
 """Sand between more vents and feeders or chills, which may yet grow. [mm]"""
@@ -45,7 +48,7 @@ def vented(
     area = sum(0.25 * math.pi * vent.diameter_mm**2 for vent in bare.vents)
     vents, bores, reasons = plan_vents(
         pattern, parting, plan.feeders, plan.placements, plan.top_mm, alloy,
-        max(plan.choke_mm2 - area / RESERVE, 0.0), _keep_out(bare),
+        max(plan.choke_mm2 - area / RESERVE, 0.0), _keep_out(bare, pattern),
     )  # fmt: skip
     if bare.vents:
         why = (
@@ -79,8 +82,9 @@ def _is_automatic(job: Job) -> bool:
     return "vents" in job.rigging.auto and not job.rigging.vent
 
 
-def _keep_out(plan: RiggingPlan) -> tuple[BaseGeometry, ...]:
+def _keep_out(plan: RiggingPlan, pattern: Pattern) -> tuple[BaseGeometry, ...]:
     """Return the outlines, with sand, through which no vent may come up."""
+    casting_top_mm = float(pattern.solid.bounds[1, 2])
     hanging = feeder_prisms(plan.feeders, plan.top_mm) + chill_prisms(plan.chills)
     outlines = [outline.buffer(BESIDE_FEEDERS_MM) for outline, _, _ in hanging]
     if plan.sprue and plan.well:
@@ -88,6 +92,11 @@ def _keep_out(plan: RiggingPlan) -> tuple[BaseGeometry, ...]:
         outlines += [outline.buffer(VENT_SAND_MM) for outline, _, _ in channels]
     if plan.sprue and plan.basin:
         outlines.append(basin_outline(plan.basin, plan.sprue).buffer(VENT_SAND_MM + 10.0))
+    outlines += [
+        outline.buffer(BESIDE_GATES_MM)
+        for outline, _, high_mm in map(channel_prism, plan.ingates)
+        if high_mm > casting_top_mm - BESIDE_GATES_MM
+    ]
     outlines += [
         Point(vent.at_mm[:2]).buffer(0.5 * vent.diameter_mm + VENT_SAND_MM) for vent in plan.vents
     ]
