@@ -368,7 +368,7 @@ class _Planner:
     def _recentered(self, group: FeedGroup, number: int) -> Seat:
         """Return a seat moved to the middle of what it is nearest to."""
         seat = self._seats[group.root.name][number - 1]
-        spot = self._middle_of(group, number)
+        spot = self._middle_of(seat, number, self._ways(group))
         n_seats = len(self._seats[group.root.name])
         moved = self._near(seat, spot, group, n_seats) if spot is not None else None
         return moved or seat
@@ -379,12 +379,14 @@ class _Planner:
         Their spots are moved first, and a seat is looked for where they come to rest.
         """
         seats = self._seats[group.root.name]
-        asked = tuple(seats)
+        asked, ways = tuple(seats), self._ways(group)
         for _ in range(SPREADINGS):
             before = [seat.start for seat in seats]
             for number, seat in enumerate(seats, start=1):
-                spot = self._middle_of(group, number)
-                seats[number - 1] = replace(seat, start=spot) if spot is not None else seat
+                spot = self._middle_of(seat, number, ways)
+                if spot not in (None, seat.start):
+                    seats[number - 1] = replace(seat, start=spot)
+                    ways = self._ways(group)
             if [seat.start for seat in seats] == before:
                 break
         spots = [seat.start for seat in seats]
@@ -412,10 +414,11 @@ class _Planner:
         kept = self._finder.seat(seat.section, here, share, taken, group)
         return kept if kept is not None and kept.sleeve != "none" else moved
 
-    def _middle_of(self, group: FeedGroup, number: int) -> Spot | None:
+    def _middle_of(
+        self, seat: Seat, number: int, ways: tuple[NDArray[np.float32], Cells]
+    ) -> Spot | None:
         """Return the middle of what a seat is nearest to of its section, where that is thick."""
-        seat = self._seats[group.root.name][number - 1]
-        way, nearest = self._ways(group)
+        way, nearest = ways
         cells = self._cells(seat.section.name)
         cells = cells[nearest[tuple(cells.T)] == number]
         if not len(cells):
