@@ -80,7 +80,7 @@ class Odd(NamedTuple):
     area            : (m,) area of the metal's surface along the axis over that of the face; |n|
                       along the axis between cells with metal
     depth           : (m,) how far the middle of the cell without metal is from the surface [cells]
-    edge            : (m,) how much more passes there than a flat surface of this depth would let
+    more            : (m,) how much more conducts there than to a flat surface [k / cell]
     """
 
     at: Ints
@@ -104,7 +104,7 @@ class Odd(NamedTuple):
     g: Field
     area: Field
     depth: Field
-    edge: Field
+    more: Field
 
 
 class Part(NamedTuple):

@@ -22,13 +22,13 @@ EARLIEST: Final = np.float32(0.25)
 
 @compiled(fastmath=True, inline="always")
 def to_sand(
-    t1: Any, t2: Any, m2: Any, area: Any, depth: Any, edge: Any, tables: Any, time_s: Any,
+    t1: Any, t2: Any, m2: Any, area: Any, depth: Any, more: Any, tables: Any, time_s: Any,
     pitch: Any,
 ) -> Any:  # fmt: skip
     """Return g from a node of metal at t1 to one of anything else. [W/(mm³ K)]
 
     Through metal up to the surface, across the contact, and on to the middle of the other cell, as
-    `depth` and `area` put the surface. `edge` is what more passes for its curvature.
+    `depth` and `area` put the surface. `more` is what more conducts for its curvature.
 
     While the heat has not come as far as that middle, the difference between it and the surface
     does not tell how steep the temperature is there. So what conducts is k / d, but k / sqrt(pi a
@@ -40,7 +40,7 @@ def to_sand(
     reached = PI * k / looked_up(tables.capacity, m2, mean) * time_s / (pitch * pitch)
     power = ONE + HALF / depth
     early = max(reached, EARLIEST) ** (-HALF * power)
-    passes = edge * k * (depth**-power + early) ** (ONE / power)
+    passes = k * ((depth**-power + early) ** (ONE / power) + more)
     path = ONE / passes + max(area - depth, ZERO) / looked_up(tables.conduct, 0, t1)
     return area / (pitch * (pitch * path + tables.contact[m2]))
 
@@ -98,7 +98,7 @@ def refresh(
     sum g / C. [1/s]
     """
     first, beside, g_of, faces, twins = odd.first, odd.near, odd.g, odd.face, odd.twin
-    areas, depths, edges = odd.area, odd.depth, odd.edge
+    areas, depths, mores = odd.area, odd.depth, odd.more
     temp, f_of, s_of, m_of, n_odd = odd.temp, odd.metal, odd.other, odd.rest, odd.at.size
     conduct, capacity = tables.conduct, tables.capacity
     for s in prange(on.size):
@@ -119,9 +119,9 @@ def refresh(
                     capacity, pitch,
                 )  # fmt: skip
             elif f1 > ZERO:
-                g = to_sand(t1, t2, m2, areas[e], depths[e], edges[e], tables, time_s, pitch)
+                g = to_sand(t1, t2, m2, areas[e], depths[e], mores[e], tables, time_s, pitch)
             elif f2 > ZERO:
-                g = to_sand(t2, t1, m1, areas[e], depths[e], edges[e], tables, time_s, pitch)
+                g = to_sand(t2, t1, m1, areas[e], depths[e], mores[e], tables, time_s, pitch)
             else:
                 one, two = looked_up(conduct, m1, t1), looked_up(conduct, m2, t2)
                 g = np.float32(2.0) * one * two / ((one + two) * pitch * pitch)
