@@ -194,7 +194,8 @@ def runner_runs_full(results: Results, limit: float) -> Iterator[Finding]:
             at_mm=fact.at_mm,
             remedy=f"sink {fact.body} into the drag by {max(-fact.cover_mm, 0.0):.0f} mm or more, "
             "below the sills of the gates, or move the parting (parting.z_mm) nearer to them, or "
-            "make the gates the choke; until then a filter at each gate keeps the slag back",
+            "part the mold at them too (mold.cheeks_at_mm), or make the gates the choke; until "
+            "then a filter at each gate keeps the slag back",
         )
         is_mild = found.verdict is Verdict.FAIL and not makes_slag
         yield replace(found, verdict=Verdict.WARN) if is_mild else found

@@ -1,11 +1,11 @@
-"""Can chills and sleeves be put into the sand?"""
+"""Can chills, sleeves and filters be put into the sand?"""
 
 from collections.abc import Iterator
 from math import isfinite
 
 from moldprep.checks import check, judged, passed_over
-from moldprep.findings import Finding
-from moldprep.records import Handling, Mold
+from moldprep.findings import Finding, Verdict
+from moldprep.records import Handling, Mold, Parting, Rigging, Role
 from moldprep.results import Results
 
 
@@ -39,3 +39,34 @@ def inserts_go_in(results: Results, limit: float) -> Iterator[Finding]:
             "move the parting or add one at its top (mold.cheeks_at_mm); make a chill smaller than "
             "the cavity it goes through; or plan without it (feeding.sleeves = 'none')",
         )
+
+
+@check(
+    id="mold/filters-go-in",
+    why="A filter is set into its print where the mold opens: one that lies inside a piece of sand "
+    "stays on the bench, and the metal runs unfiltered.",
+    source="geometry",
+    limit=0.0,
+    unit="mm",
+    miss=Verdict.WARN,
+)
+def filters_go_in(results: Results, limit: float) -> Iterator[Finding]:
+    """Measure how far each filter's print is from the nearest joint."""
+    joints, filters = results.need(Mold).joints_mm, results.need(Rigging).of_role(Role.FILTER)
+    bottom = float(results.need(Parting).casting.bounds[0, 2])
+    for body in filters:
+        low, high = (float(z) for z in body.solid.bounds[:, 2])
+        off = min((max(low - z, z - high, 0.0) for z in joints), default=float("inf"))
+        yield judged(
+            off <= limit,
+            f"{body.name} opens at a joint"
+            if off <= limit
+            else f"{body.name} lies {off:.1f} mm from the nearest joint",
+            value=off,
+            part=body.name,
+            at_mm=tuple(body.solid.centroid_mm),
+            remedy=f"move {body.name} to the joint, or part the mold there too: mold.cheeks_at_mm ="
+            f" [{0.5 * (low + high) - bottom:.0f}] beside those there are",
+        )
+    if not filters:
+        yield passed_over("no filter")

@@ -14,7 +14,19 @@ from moldprep.geometry.solid import Solid
 from moldprep.jobfile import make_job
 from moldprep.mold.handling import measure_pieces
 from moldprep.printing.box import pack_boxes
-from moldprep.records import Alloy, Insert, Metal, Mold, Piece, Printer, Role, Rules, Sand
+from moldprep.records import (
+    Alloy,
+    Body,
+    Insert,
+    Metal,
+    Mold,
+    Piece,
+    Printer,
+    Rigging,
+    Role,
+    Rules,
+    Sand,
+)
 from moldprep.results import Results
 from tests.molds import parting_at
 
@@ -252,3 +264,20 @@ def test_a_chill_that_no_sand_holds():
 def test_a_mold_without_inserts_skips_them():
     (found,) = findings("mold/inserts-go-in", PLATE, halves(PLATE))
     assert found.verdict is Verdict.SKIP
+
+
+@pytest.mark.parametrize(("low_mm", "is_set"), [(-40.0, True), (-20.0, True), (-41.0, False)])
+def test_a_filter_inside_the_drag_stays_on_the_bench(low_mm, is_set):
+    box = Solid.box((150.0, -20.0, low_mm), (172.0, 20.0, low_mm + 40.0))
+    body = Body(name="filter", role=Role.FILTER, solid=box)
+    metal = PLATE + box
+    mold = Mold(block=BLOCK, metal=metal, pieces=halves(metal), clearances=(), inserts_mm3=0.0,
+                z_mm=0.0)  # fmt: skip
+    rigging = Rigging(castings=(), bodies=(body,), inserts=())
+    rules = find(Rules, "usual")
+    results = Results(mold, rigging, rules, parting_at(0.0, metal))
+    (found,) = run_check(all_checks()["mold/filters-go-in"], results, rules)
+    assert (found.verdict is Verdict.PASS) is is_set
+    if not is_set:
+        assert (found.part, found.value) == ("filter", 1.0)
+        assert "cheeks_at_mm = [20]" in found.remedy  # its middle, over the lowest metal
