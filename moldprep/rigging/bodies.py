@@ -59,6 +59,9 @@ NEAR_START_MM: Final = 1.0
 FEEDERS_KEPT: Final = 128
 """Feeders whose bodies are kept: from one round to the next, most stay as they are."""
 
+STEEP_SHARE: Final = 0.8
+"""Share of the way to a filter that a slope takes at most, where there is no more room."""
+
 FILTER_LIP_MM: Final = 4.0
 """Seat all round a filter (3 to 5 mm, common practice, no source)."""
 
@@ -200,46 +203,72 @@ def filter_body(plan: FilterPlan, name: str, runners: tuple[RunnerPlan, ...]) ->
     flow = np.array([math.cos(angle), math.sin(angle)])
     center = np.asarray(plan.at_mm)
     solid = turned_box(center, (plan.thickness_mm, plan.length_mm, plan.width_mm), plan.turn_deg)
-    points = [center]
-    for sign in (1.0, -1.0):
-        facing = _facing_end(plan, runners, center[:2], sign * flow)
+    ways = {1.0: np.empty((0, 3)), -1.0: np.empty((0, 3))}
+    for sign in ways:
+        facing = _facing_end(plan, runners, sign * flow)
         if facing is not None:
-            runner, at, toward = facing
-            solid = solid + _chamber(plan, runner, at, toward)
-            points.insert(0 if sign > 0.0 else len(points), np.array([at[0], at[1], center[2]]))
-    path = np.array(points) if len(points) > 1 else np.empty((0, 3))
+            widening, ways[sign] = _chamber(plan, *facing)
+            solid = solid + widening
+    path = np.vstack([ways[1.0], center[None], ways[-1.0][::-1]])
+    path = path if len(path) > 1 else np.empty((0, 3))
     return Body(name=name, role=Role.FILTER, solid=solid, path_mm=path)
 
 
 def _facing_end(
-    plan: FilterPlan, runners: tuple[RunnerPlan, ...], center: Floats, flow: Floats
+    plan: FilterPlan, runners: tuple[RunnerPlan, ...], flow: Floats
 ) -> tuple[RunnerPlan, Floats, Floats] | None:
     """Return (runner, end point, direction) of the nearest end that points along `flow` at it."""
-    nearest, found = 2.0 * max(plan.length_mm, plan.width_mm), None
+    center, reach = np.asarray(plan.at_mm), 2.0 * max(plan.length_mm, plan.width_mm)
+    nearest, found = math.inf, None
     for runner in runners:
         path = np.asarray(runner.path_mm)
         for at, leg in ((path[-1], path[-1] - path[-2]), (path[0], path[0] - path[1])):
             toward = leg / np.linalg.norm(leg)
-            gap = center - at[:2]
+            gap = center - at
             off_line = abs(float(gap[0] * flow[1] - gap[1] * flow[0]))
-            ahead = float(gap @ flow)
+            ahead = float(gap[:2] @ flow)
             is_facing = float(toward[:2] @ flow) > 0.99 and off_line <= 0.5 * runner.width_mm
-            if is_facing and 0.0 < ahead <= nearest:
+            is_near = 0.0 < ahead <= min(nearest, reach + abs(float(gap[2])))
+            if is_facing and is_near:
                 nearest, found = ahead, (runner, at, toward)
     return found
 
 
-def _chamber(plan: FilterPlan, runner: RunnerPlan, at: Floats, toward: Floats) -> Solid:
-    """Return the widening between a runner's end and the filter's free face."""
+def _chamber(
+    plan: FilterPlan, runner: RunnerPlan, at: Floats, toward: Floats
+) -> tuple[Solid, Floats]:
+    """Return the widening between a runner's end and the filter's free face, and its middle line.
+
+    A runner that ends over or under that face comes to it by a slope of the same section.
+    """
     center = np.asarray(plan.at_mm)
     lip = 2.0 * min(FILTER_LIP_MM, 0.2 * plan.length_mm, 0.2 * plan.width_mm)
     face = center - toward * (0.5 * plan.thickness_mm - OVERLAP_MM)
     floor = face - (0.0, 0.0, 0.5 * (plan.width_mm - lip))
     print_side = section_points(floor, toward, plan.length_mm - lip, plan.width_mm - lip, 0.0)
-    runner_side = section_points(
-        at - OVERLAP_MM * toward, toward, runner.width_mm, runner.height_mm, runner.side_deg
-    )
-    return Solid.hull_of(np.vstack([print_side, runner_side]))
+    end = at - OVERLAP_MM * toward
+    middle = at + np.array([0.0, 0.0, 0.5 * runner.height_mm])
+    rise = float(center[2] - middle[2])
+    if 2.0 * abs(rise) <= plan.width_mm - lip - runner.height_mm:
+        return Solid.hull_of(np.vstack([print_side, _section(runner, end, toward)])), middle[None]
+    run = min(abs(rise), STEEP_SHARE * float((face - at)[:2] @ toward[:2]))
+    knee = end + run * toward + (0.0, 0.0, rise)
+    taller = math.hypot(run, rise) / run  # upright, so that it is as large across the slope
+    corners = np.vstack([_section(runner, point, toward, taller) for point in (end, knee)])
+    (x0, y0, _), (x1, y1, _) = corners.min(axis=0), corners.max(axis=0)
+    floor_mm = float(min(at[2], knee[2]))  # what is taller stands out of neither channel
+    slab = Solid.box((x0, y0, floor_mm), (x1, y1, floor_mm + abs(rise) + runner.height_mm))
+    slope = Solid.hull_of(corners) & slab
+    widening = np.vstack([print_side, _section(runner, knee, toward)])
+    way = np.stack([middle, middle + knee - end])
+    return slope + Solid.hull_of(widening), way
+
+
+def _section(runner: RunnerPlan, floor: Floats, toward: Floats, taller: float = 1.0) -> Floats:
+    """Return the corners of a runner's section, so much taller both up and down. [mm]"""
+    height = taller * runner.height_mm
+    floor = floor - (0.0, 0.0, 0.5 * (height - runner.height_mm))
+    return section_points(floor, toward, runner.width_mm, height, runner.side_deg)
 
 
 @lru_cache(FEEDERS_KEPT)

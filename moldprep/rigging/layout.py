@@ -25,8 +25,9 @@ from moldprep.records.plan import (
 from moldprep.rigging.bodies import FILTER_LIP_MM, basin_outline
 from moldprep.rigging.gate_limits import filter_area_mm2
 from moldprep.rigging.gates.clearance import Blocked, channel_outlines, clear_basin
+from moldprep.rigging.gates.entry import Entry, down_to_joint_mm, entry_of
 from moldprep.rigging.gates.room import Room, outline_placed
-from moldprep.rigging.gates.sides import SIDE_DEG, Side
+from moldprep.rigging.gates.sides import SIDE_DEG, Side, opens_at
 from moldprep.rigging.gates.sizing import LEAST_BASIN_MM, Shop, Sizes
 from moldprep.rigging.gates.tree import Arm, Tree
 from moldprep.rigging.gating import taper_area_mm2
@@ -57,6 +58,10 @@ GATE_COST_MM: Final = 1000.0
 OPENING_RESERVE: Final = 1.2
 """Opening between runner and gate over the smaller section of the two, at least. [-]"""
 
+CLEANED_MM: Final = 14.0
+"""Height and narrowest width of runners that open to no joint: a lance and a brush pass all along,
+which takes 10 to 15 mm (common practice, no source). [mm]"""
+
 RIDGE_MM: Final = 6.0
 """Sand between two gates that leave a runner at one place to both sides. [mm]"""
 
@@ -65,14 +70,17 @@ RIDGE_MM: Final = 6.0
 class Channels:
     """Sections common to all arms: heights, the filter if any, the well. [mm]
 
-    floor_mm, top_mm : of the runners
-    lead_mm          : from the sprue to the end of the filter's widening
+    least_width_mm : of runners that only a tool cleans
+    floor_mm : of the runners
+    entry    : heights of well and filter before them
+    lead_mm  : from the sprue to the end of the filter's widening
     """
 
     runner_width_mm: float
     runner_height_mm: float
+    least_width_mm: float
     floor_mm: float
-    top_mm: float
+    entry: Entry
     filter_mm: float
     filter_thick_mm: float
     chamber_mm: float
@@ -139,6 +147,7 @@ class Task:
     is_printed : channels as a printer can make them: the sprue follows the stream, bends are round;
                  else a straight taper and square corners
     spacing_mm : sand between castings
+    joint_mm   : height at which the mold opens
     weights    : section of each arm of the tree over what its share asks for; none: as it asks
     """
 
@@ -150,6 +159,7 @@ class Task:
     is_printed: bool
     shop: Shop
     spacing_mm: float
+    joint_mm: float
     weights: tuple[float, ...] = ()
 
 
@@ -172,20 +182,26 @@ def runner_height_mm(side: Side, runner_mm2: float, count: int) -> float:
     return round(math.sqrt(first / RUNNER_SHAPES[0]), 1)
 
 
-def channels_for(side: Side, sizes: Sizes, alloy: Alloy, count: int, arms: int) -> Channels:
+def channels_for(task: Task, alloy: Alloy, arms: int) -> Channels:
     """Return the sections that do not depend on where things lie, for runners leaving the sprue."""
-    height = runner_height_mm(side, sizes.runner_mm2, count)
-    width = sizes.runner_mm2 / arms / height
+    side, sizes = task.side, task.sizes
+    height, least = runner_height_mm(side, sizes.runner_mm2, task.count), 0.0
+    if not opens_at(side, task.joint_mm):
+        height = max(height, CLEANED_MM)
+        least = CLEANED_MM + height * math.tan(math.radians(SIDE_DEG))
+    width = max(sizes.runner_mm2 / arms / height, least)
     below = side.level_mm - height + OVERLAP_MM
     floor = below if side.gates_above else side.level_mm - OVERLAP_MM
     edge = filter_edge_mm(sizes, alloy, arms)
     chamber = max(12.0, 0.5 * (edge - 2.0 * FILTER_LIP_MM - height)) if edge else 0.0
     thick = 0.0 if not edge else 22.0 if edge <= 100.0 else 30.0
     well = well_diameter_mm(sizes.foot_mm2, width)
-    lead = 0.5 * well + 20.0 + (2.0 * chamber + thick if edge else 0.0) + max(25.0, width)
+    entry = entry_of(floor, height, edge, task.joint_mm)
+    filtered = 2.0 * chamber + thick + entry.slope_mm if edge else 0.0
+    lead = 0.5 * well + 20.0 + filtered + max(25.0, width)
     return Channels(
-        runner_width_mm=width, runner_height_mm=height, floor_mm=floor,
-        top_mm=floor + height, filter_mm=edge,
+        runner_width_mm=width, runner_height_mm=height, least_width_mm=least, floor_mm=floor,
+        entry=entry, filter_mm=edge,
         filter_thick_mm=thick, chamber_mm=chamber, well_mm=well, lead_mm=lead,
         extension_mm=max(40.0, 1.5 * width),
     )  # fmt: skip
@@ -202,7 +218,7 @@ class Draft(ABC):
     def __init__(self, task: Task, channels: Channels, u: Floats, v: Floats) -> None:
         self.side, self.sizes, self.room = task.side, task.sizes, task.room
         self.top_mm, self.is_printed = task.top_mm, task.is_printed
-        self.channels, self.shop = channels, task.shop
+        self.channels, self.shop, self.joint_mm = channels, task.shop, task.joint_mm
         self.u, self.v = u, v
 
     def layout(self) -> Layout | None:
@@ -256,14 +272,15 @@ class Draft(ABC):
 
     def _sprue(self) -> tuple[SpruePlan, WellPlan]:
         c = self.channels
-        foot = (0.0, 0.0, c.top_mm)
+        foot = (0.0, 0.0, c.entry.floor_mm + c.runner_height_mm)
         sprue = sprue_plan(foot, self.sizes.foot_mm2, self.top_mm, is_cone=not self.is_printed)
-        floor = c.floor_mm - c.runner_height_mm
-        well = WellPlan(at_mm=(0.0, 0.0, floor), diameter_mm=c.well_mm, depth_mm=c.top_mm - floor)
+        floor = down_to_joint_mm(c.entry.floor_mm - c.runner_height_mm, self.joint_mm)
+        well = WellPlan(at_mm=(0.0, 0.0, floor), diameter_mm=c.well_mm, depth_mm=foot[2] - floor)
         return sprue, well
 
     def _arm_width(self, arm: Arm) -> float:
-        return self.sizes.runner_mm2 * arm.share * arm.weight / self.channels.runner_height_mm
+        usual = self.sizes.runner_mm2 * arm.share * arm.weight / self.channels.runner_height_mm
+        return max(usual, self.channels.least_width_mm)
 
     def _branches(self, ingates: tuple[IngatePlan, ...]) -> tuple[Branch, ...]:
         """Return what hangs on each arm: the ingates come arm by arm."""
@@ -293,7 +310,8 @@ class Draft(ABC):
                 begin, plan, first = self._filter(arm, width, begin, well, len(runners) + 1)
                 runners.append(first)
                 filters.append(plan)
-            runners.append(self._runner(arm, width, begin, end, len(runners) + 1))
+            floor = self.channels.floor_mm
+            runners.append(self._runner(arm, width, begin, end, floor, len(runners) + 1))
         return tuple(runners), tuple(filters)
 
     def _begin_mm(self, arm: Arm, width: float, well: WellPlan) -> float:
@@ -311,8 +329,9 @@ class Draft(ABC):
         xy = uv[0] * self.u + uv[1] * self.v
         return float(xy[0]), float(xy[1]), z
 
-    def _runner(self, arm: Arm, width: float, begin: float, end: float, k: int) -> RunnerPlan:
-        z = self.channels.floor_mm
+    def _runner(
+        self, arm: Arm, width: float, begin: float, end: float, z: float, k: int
+    ) -> RunnerPlan:
         return RunnerPlan(
             name=f"runner-{k}", path_mm=(self._point(arm, begin, z), self._point(arm, end, z)),
             width_mm=width, height_mm=self.channels.runner_height_mm, side_deg=self._lean(),
@@ -326,15 +345,14 @@ class Draft(ABC):
         c = self.channels
         before = 0.5 * well.diameter_mm + 20.0
         middle = before + c.chamber_mm + 0.5 * c.filter_thick_mm
-        z = c.floor_mm + 0.5 * c.runner_height_mm
         heading = arm.heading[0] * self.u + arm.heading[1] * self.v
         plan = FilterPlan(
-            at_mm=self._point(arm, middle, z), length_mm=c.filter_mm, width_mm=c.filter_mm,
-            thickness_mm=c.filter_thick_mm,
+            at_mm=self._point(arm, middle, c.entry.filter_mm),
+            length_mm=c.filter_mm, width_mm=c.filter_mm, thickness_mm=c.filter_thick_mm,
             turn_deg=round(math.degrees(math.atan2(heading[1], heading[0])), 2),
         )  # fmt: skip
-        after = middle + 0.5 * c.filter_thick_mm + c.chamber_mm
-        return after, plan, self._runner(arm, width, begin, before, k)
+        after = middle + 0.5 * c.filter_thick_mm + c.chamber_mm + c.entry.slope_mm
+        return after, plan, self._runner(arm, width, begin, before, c.entry.floor_mm, k)
 
     # ---- keeping clear --------------------------------------------------------------------
 
@@ -350,6 +368,17 @@ class Draft(ABC):
             blocked.is_clear(outline, low, high)
             for outline, low, high in channel_outlines(sprue, well, runners, filters)
         )
+
+
+def with_runners_of(sizes: Sizes, layout: Layout) -> Sizes:
+    """Return sizes with the area of the runners that leave the well: tools may want them larger."""
+    reach = 0.5 * layout.well.diameter_mm
+    leaving = (
+        runner.width_mm * runner.height_mm
+        for runner in layout.runners
+        if math.dist(runner.path_mm[0][:2], layout.well.at_mm[:2]) <= reach
+    )
+    return replace(sizes, runner_mm2=max(sizes.runner_mm2, sum(leaving)))
 
 
 def sprue_plan(

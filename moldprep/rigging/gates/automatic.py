@@ -53,17 +53,27 @@ from moldprep.rigging.gates.sizing import (
     with_less_ingate,
 )
 from moldprep.rigging.gates.trees import lay_out
-from moldprep.rigging.gates.trial import trial_pour
-from moldprep.rigging.gates.tries import LAST_TRIES, TRIES, Try
-from moldprep.rigging.layout import Layout, Task, basin_depth_mm, runner_section_mm
+from moldprep.rigging.gates.trial import (
+    MOST_RESIZED,
+    TIME_OFF,
+    TRIALS,
+    TRIALS_OF_MANY,
+    UNEVEN,
+    trial_pour,
+)
+from moldprep.rigging.gates.tries import LAST_TRIES, SHARES, SLOWER, TRIES, Try
+from moldprep.rigging.layout import (
+    Layout,
+    Task,
+    basin_depth_mm,
+    runner_section_mm,
+    with_runners_of,
+)
 
 RUNNER_BELOW = ("aluminium", "copper")
 """Families whose runner lies in the drag and whose ingates lie in the cope. The others the other
 way round, so that slag floats up into the runner (AFS habit, from memory); but only where the
 ingates are the choke, for they would drain a runner above them."""
-
-SLOWER = (1.0, 1.25, 1.6, 2.0, 2.5)
-"""How much longer than the handbook's the pour may take where thin walls allow little ingate."""
 
 LEVELS_COMPARED = 3
 """Levels that offer a place for gates, from the parting away, tried where the first has no room."""
@@ -71,32 +81,14 @@ LEVELS_COMPARED = 3
 SAME_PACE = 0.01
 """Paces no more apart than this are the same. [-]"""
 
-TIME_OFF = 0.02
-"""The choke is taken anew where the channels pass so much more or less than it was drawn for."""
-
-TRIALS = 3
-"""Trial pours at most; the last is not followed where it comes out worse than one before."""
-
-TRIALS_OF_MANY = 6
-"""The same where several branches are to be made alike besides."""
-
-UNEVEN = 0.03
-"""Runners are drawn anew where a branch fills its castings so much off the mean. [-]"""
-
 COARSE_MM = 0.2
 """How far off the casting the surface may be that channels keep clear of. [mm]"""
-
-MOST_RESIZED = 1.6
-"""A choke that would change by more than this factor is left to the checks."""
 
 MOST_ROWS = 6
 """Ways to lay one runner past placed castings that are laid out in full."""
 
 MOST_COMBS = 60
 """The same for several runners, where one finds no room: most have none between rows either."""
-
-SHARES = (0.7, 0.5, 0.35, 0.25, 0.15, 0.08, 0.04, 0.02)
-"""Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
 
 Gated = tuple[float, Sizes, Reason, Side, Layout]
 
@@ -144,7 +136,7 @@ class AutoGating:
         top, sizes, why, side, layout = self._gated(feeders, chills)
         room = self.room(feeders, chills, top)
         sizes, layout = self._poured_in_time(sizes, layout, side, top, feeders, room)
-        return top, sizes, why, side, layout
+        return top, with_runners_of(sizes, layout), why, side, layout
 
     def laid_again(
         self, side: Side, sizes: Sizes, top: float, feeders: Sequence[FeederPlan], room: Room
@@ -156,7 +148,8 @@ class AutoGating:
         laid = self._laid_out(side, sizes, room, top)
         if laid is None:
             return None
-        return self._poured_in_time(sizes, laid[1], side, top, feeders, room)
+        sizes, layout = self._poured_in_time(sizes, laid[1], side, top, feeders, room)
+        return with_runners_of(sizes, layout), layout
 
     def takes(self, side: Side, room: Room) -> bool:
         """Return whether the casting's walls have room for gates of these sections there."""
@@ -490,7 +483,8 @@ class AutoGating:
         task = Task(
             side=side, sizes=sizes, room=room, count=self.count, top_mm=top,
             is_printed=self.job.rigging.channels == "printed", shop=self.shop,
-            spacing_mm=self.shop.spacing_mm if spacing == "auto" else spacing, weights=weights,
+            spacing_mm=self.shop.spacing_mm if spacing == "auto" else spacing,
+            joint_mm=self.parting.z_mm, weights=weights,
         )  # fmt: skip
         if isinstance(side, RowSide):
             lay = lay_row if side.n_lanes == 1 else lay_comb

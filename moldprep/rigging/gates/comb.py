@@ -31,7 +31,7 @@ def lay_comb(
 
     What costs is ground; the nearest lanes and trunk that keep their sand are taken.
     """
-    channels = channels_for(row, task.sizes, alloy, len(placements), arms=1)
+    channels = channels_for(task, alloy, arms=1)
     best: tuple[float, Layout] | None = None
     for heading in (1.0, -1.0):
         for lanes_mm, trunk_mm in _places(task, channels, row, placements, heading):

@@ -203,4 +203,7 @@ def _filter_reason(layout: Layout, sizes: Sizes, alloy: Alloy) -> Reason:
         f" {alloy.filter_kg_cm2:g} kg/cm², {alloy.filter_kg_s_cm2:g} kg/(s cm²) and"
         f" {alloy.filter_choke_ratio:g} x the choke"
     )
+    up_mm = layout.runners[1].path_mm[0][2] - layout.runners[0].path_mm[0][2]
+    if up_mm:
+        why += f"; at the joint, where it is set in, {up_mm:.0f} mm of slope under the runner"
     return Reason(item="filter", why=why, source=PRACTICE)

@@ -186,7 +186,7 @@ def lay_row(
 
     What costs is ground, and ways of unlike length from the sprue to the castings.
     """
-    channels = channels_for(row, task.sizes, alloy, len(placements), arms=1)
+    channels = channels_for(task, alloy, arms=1)
     best: tuple[float, Layout] | None = None
     for v_mm in RowDraft.lines(task, channels, row, placements):
         for u_mm in RowDraft.sprues(channels, row, placements):

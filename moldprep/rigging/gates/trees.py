@@ -44,7 +44,7 @@ def lay_out(task: Task, alloy: Alloy) -> tuple[float, Layout] | None:
         For the filter.
     """
     arms = 1 if task.count <= 2 else 2
-    channels = channels_for(task.side, task.sizes, alloy, task.count, arms)
+    channels = channels_for(task, alloy, arms)
     best: tuple[float, Layout] | None = None
     for flip in (False, True):
         for extra in np.arange(0.0, FARTHEST_MM, 10.0):

@@ -19,6 +19,21 @@ from moldprep.rigging.stream.pool import Pool
 from moldprep.rigging.stream.pouring import LAST_HEAD
 from moldprep.units import MM2_PER_M2
 
+TIME_OFF: Final = 0.02
+"""The choke is taken anew where the channels pass so much more or less than it was drawn for."""
+
+TRIALS: Final = 3
+"""Trial pours at most; the last is not followed where it comes out worse than one before."""
+
+TRIALS_OF_MANY: Final = 6
+"""The same where several branches are to be made alike besides."""
+
+UNEVEN: Final = 0.03
+"""Runners are drawn anew where a branch fills its castings so much off the mean. [-]"""
+
+MOST_RESIZED: Final = 1.6
+"""A choke that would change by more than this factor is left to the checks."""
+
 STAND_IN_MM: Final = 40.0
 """Depth of the blocks that stand for the casting behind each gate. [mm]"""
 

@@ -58,6 +58,12 @@ LAST_TRIES: Final = (
 """Where none of the others offers anything: thinner gates, little sand under feeders that stand on
 small castings, and walls far behind the outline."""
 
+SLOWER: Final = (1.0, 1.25, 1.6, 2.0, 2.5)
+"""How much longer than the handbook's the pour may take where thin walls allow little ingate."""
+
+SHARES: Final = (0.7, 0.5, 0.35, 0.25, 0.15, 0.08, 0.04, 0.02)
+"""Shares of the ingates' area taken, in this order, where no wall has room for all of it."""
+
 
 def break_off_notch_mm(height_mm: Floats) -> Floats:
     """Return the depth of the break-off notch of gates. [mm]"""
