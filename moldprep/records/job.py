@@ -218,7 +218,11 @@ class RiggingKeys(Table):
         description="printed: stream-shaped sprue, curved bends; hand: cone, square corners",
     )
     pour_time_s: Positive | Auto = Field("auto", description="intended pouring time [s]")
-    head_mm: Positive | Auto = Field("auto", description="sprue height over the parting [mm]")
+    head_mm: Positive | Auto = Field(
+        "auto",
+        description="sprue height over the parting; auto: what casting, filter and pouring time "
+        "need, up to the rule set's usual one for the time alone [mm]",
+    )
     gate_level_mm: Number | Literal["auto", "parting", "bottom"] = Field(
         "auto",
         description="height of ingates and runner; parting: where the mold opens; bottom: at the"

@@ -24,11 +24,16 @@ from moldprep.records.plan import (
 )
 from moldprep.rigging.bodies import FILTER_LIP_MM, basin_outline
 from moldprep.rigging.gate_limits import filter_area_mm2
-from moldprep.rigging.gates.clearance import Blocked, channel_outlines, clear_basin
+from moldprep.rigging.gates.clearance import (
+    Blocked,
+    basin_depth_mm,
+    channel_outlines,
+    clear_basin,
+)
 from moldprep.rigging.gates.entry import Entry, down_to_joint_mm, entry_of
 from moldprep.rigging.gates.room import Room, outline_placed
 from moldprep.rigging.gates.sides import SIDE_DEG, Side, opens_at
-from moldprep.rigging.gates.sizing import LEAST_BASIN_MM, Shop, Sizes
+from moldprep.rigging.gates.sizing import Shop, Sizes
 from moldprep.rigging.gates.tree import Arm, Tree
 from moldprep.rigging.gating import taper_area_mm2
 from moldprep.tolerances import OVERLAP_MM
@@ -397,11 +402,6 @@ def sprue_plan(
 def well_diameter_mm(foot_mm2: float, runner_mm: float) -> float:
     """Return the diameter of the well under a sprue, wide enough for its runner. [mm]"""
     return max(math.sqrt(4.0 / math.pi * WELL_OVER_FOOT * foot_mm2), 1.3 * runner_mm)
-
-
-def basin_depth_mm(foot_mm2: float) -> float:
-    """Return the depth of a basin over a sprue with this foot. [mm]"""
-    return max(LEAST_BASIN_MM, 5.0 * math.ceil(0.5 * math.sqrt(4.0 / math.pi * foot_mm2)))
 
 
 def moved(layout: Layout, by: Floats) -> Layout:

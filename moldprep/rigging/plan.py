@@ -29,7 +29,7 @@ from moldprep.rigging.bodies import basin_outline
 from moldprep.rigging.build import placed
 from moldprep.rigging.feed.feeder_plan import plan_feeders
 from moldprep.rigging.gates.automatic import AutoGating
-from moldprep.rigging.gates.clearance import Blocked, clear_basin, meets_vents
+from moldprep.rigging.gates.clearance import Blocked, basin_depth_mm, clear_basin, meets_vents
 from moldprep.rigging.gates.completion import Hung, completed
 from moldprep.rigging.gates.copies import (
     as_columns,
@@ -43,7 +43,6 @@ from moldprep.rigging.gates.reasons import layout_reasons
 from moldprep.rigging.gates.room import Room, chill_prisms, feeder_prisms
 from moldprep.rigging.gates.sizing import Shop, Sizes
 from moldprep.rigging.gates.whose import is_brought, is_laid_out
-from moldprep.rigging.layout import basin_depth_mm
 from moldprep.rigging.rounding import rounded
 from moldprep.rigging.standing import standing
 from moldprep.rigging.vents.vented import vented

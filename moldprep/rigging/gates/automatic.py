@@ -13,6 +13,7 @@ from moldprep.errors import StageError
 from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Parting, Pattern, PrintRoom, Survey
 from moldprep.records.plan import ChillPlan, FeederPlan, Placement, Reason
+from moldprep.rigging.gates.clearance import USUAL_BASIN_MM, basin_depth_mm
 from moldprep.rigging.gates.comb import lay_comb
 from moldprep.rigging.gates.falls import Falls
 from moldprep.rigging.gates.gate_sites import FREE_WAY, GateSearch
@@ -43,10 +44,10 @@ from moldprep.rigging.gates.sides import (
     is_as_strict,
 )
 from moldprep.rigging.gates.sizing import (
-    LEAST_BASIN_MM,
     RUNNER_OVER_FOOT,
     Shop,
     Sizes,
+    asked_pour,
     cope_top_mm,
     full_by_s,
     size_gating,
@@ -65,7 +66,7 @@ from moldprep.rigging.gates.tries import LAST_TRIES, SHARES, SLOWER, TRIES, Try
 from moldprep.rigging.layout import (
     Layout,
     Task,
-    basin_depth_mm,
+    filter_edge_mm,
     runner_section_mm,
     with_runners_of,
 )
@@ -360,14 +361,19 @@ class AutoGating:
         self, feeders: Sequence[FeederPlan], level: float, slower: float = 1.0
     ) -> tuple[float, Sizes, Reason]:
         """Return (cope's top, areas, why the top): the basin's depth depends on the areas."""
-        depth, choke_z = LEAST_BASIN_MM, level
+        pour = asked_pour(
+            self.survey, self.pattern, feeders, self.count, self.job, self.alloy, slower
+        )
+        depth, primed, choke_z = USUAL_BASIN_MM, 0.0, level
         for _ in range(3):
             top, why = cope_top_mm(
-                self.pattern, feeders, self.parting.z_mm, self.job, self.shop, depth
-            )
+                self.pattern, feeders, self.parting.z_mm, self.job, self.shop, depth, primed,
+                pour.thinnest_head_mm(self.alloy),
+            )  # fmt: skip
             top = round(top, 1)
             sizes = self._sizes(feeders, choke_z, top, slower)
             depth = basin_depth_mm(sizes.foot_mm2)
+            primed = 0.5 * filter_edge_mm(sizes, self.alloy, 1)
             choke_z = level + self._choke_over_mm(sizes)
         return top, sizes, why
 

@@ -22,12 +22,35 @@ from moldprep.records.plan import (
 )
 from moldprep.rigging.bodies import STEP_SHARE, basin_outline
 from moldprep.rigging.gates.room import Room, channel_prism, outline_placed
+from moldprep.rigging.gating import efficiency, falling_speed_m_s
+from moldprep.units import MM_PER_M
 
 BASIN_OVER_SPRUE: Final = 2.5
 """Width of a basin over the sprue's top diameter; twice as long as wide
 (common practice, no source). [-]"""
 
-NARROWEST_BASIN_MM: Final = 50.0
+NARROWEST_BASIN_MM: Final = 40.0
+"""A ladle's stream is kept in a basin this wide, twice as long (common practice, no source)."""
+
+USUAL_BASIN_MM: Final = 50.0
+"""Depth of metal in a basin that keeps slag back (common practice, no source). [mm]"""
+
+DEEP_OVER_FOOT: Final = 2.5
+"""Depth of a basin over the sprue's foot, at least: no eddy reaches down into the sprue (common
+practice, no source). [-]"""
+
+DEEPEST_OVER_FOOT: Final = 4.0
+"""The same, at most, over sprues so thin that less than the usual depth will do (common practice,
+no source). [-]"""
+
+BASIN_HOLDS_S: Final = 1.0
+"""What flows while a basin is filled once over: bubbles and slag come up in it, and a ladle's
+swerves even out (common practice, no source). [s]"""
+
+BASIN_SHARE: Final = 2.28
+"""Volume of a basin over width squared times depth: twice as long as wide, half as deep again
+beyond its step, less its round corners. [-]"""
+
 VENT_SAND_MM: Final = 15.0
 """Sand between a vent and the basin. [mm]"""
 
@@ -62,6 +85,26 @@ def channel_outlines(
         yield placed_outline(box, one.at_mm, one.turn_deg), one.at_mm[2] - half, one.at_mm[2] + half
 
 
+def basin_depth_mm(foot_mm2: float) -> float:
+    """Return the depth of a basin over a sprue with this foot. [mm]"""
+    foot_mm = math.sqrt(4.0 / math.pi * foot_mm2)
+    wanted = max(DEEP_OVER_FOOT * foot_mm, min(USUAL_BASIN_MM, DEEPEST_OVER_FOOT * foot_mm))
+    return 5.0 * math.ceil(wanted / 5.0 - 1e-9)
+
+
+def basin_width_mm(sprue: SpruePlan, depth_mm: float) -> float:
+    """Return the width of an offset basin over a sprue: for its mouth, the flow and a ladle. [mm]
+
+    The flow is what the foot passes under the full basin, at the usual discharge coefficient.
+    """
+    mouth = 2.0 * math.sqrt(sprue.top_area_mm2 / math.pi)
+    head = sprue.top_mm + depth_mm - sprue.at_mm[2]
+    speed = efficiency(has_bends=True) * falling_speed_m_s(head) * MM_PER_M
+    held_mm3 = BASIN_HOLDS_S * sprue.foot_area_mm2 * speed
+    wide = math.sqrt(held_mm3 / (BASIN_SHARE * depth_mm))
+    return max(NARROWEST_BASIN_MM, 5.0 * math.ceil(max(BASIN_OVER_SPRUE * mouth, wide) / 5.0))
+
+
 def clear_basin(
     sprue: SpruePlan,
     top_mm: float,
@@ -84,9 +127,8 @@ def clear_basin(
     vents
         Vents that come up beside it.
     """
-    top_wide = 2.0 * math.sqrt(sprue.top_area_mm2 / math.pi)
-    width = max(NARROWEST_BASIN_MM, 5.0 * math.ceil(BASIN_OVER_SPRUE * top_wide / 5.0))
     depth = top_mm - sprue.top_mm
+    width = basin_width_mm(sprue, depth)
     square = [first_deg + turn for turn in (0.0, -90.0, 90.0, 180.0)]
     slanted = [first_deg + 15.0 * k for k in range(24)]
     for turn in square + slanted:

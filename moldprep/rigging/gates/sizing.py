@@ -39,8 +39,8 @@ LEAST_GATES: Final = 0.3
 """Area of all ingates over the thinnest sprue's foot, at least: its channels are to be full before
 the metal in them is cold (common practice, no source). [-]"""
 
-LEAST_BASIN_MM: Final = 50.0
-"""Depth of metal in a basin that keeps slag back (common practice, no source)."""
+UNIT_HEAD_MM: Final = 100.0
+"""Any head: area times its root stays the same."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,6 +112,22 @@ def pour_time_s(alloy: Alloy, poured_kg: float, section_mm: float) -> tuple[floa
     return pour_times.light_alloy_s(poured_kg, section_mm), why, "Dubitskii's form (from memory)"
 
 
+@dataclass(frozen=True, kw_only=True)
+class Pour:
+    """What is poured in which time, and why."""
+
+    poured_kg: float
+    time_s: float
+    why: str
+    source: str
+
+    def thinnest_head_mm(self, alloy: Alloy) -> float:
+        """Return the head under which the thinnest sprue passes it in time. [mm]"""
+        density, coefficient = alloy.density_liquid_kg_m3, efficiency(has_bends=True)
+        area = choke_area_mm2(self.poured_kg, density, self.time_s, UNIT_HEAD_MM, coefficient)
+        return UNIT_HEAD_MM * (area / LEAST_FOOT_MM2) ** 2
+
+
 def cope_top_mm(
     pattern: Pattern,
     feeders: Sequence[FeederPlan],
@@ -119,19 +135,36 @@ def cope_top_mm(
     job: Job,
     shop: Shop,
     basin_mm: float,
+    filter_mm: float,
+    enough_mm: float,
 ) -> tuple[float, Reason]:
-    """Return (height of the cope's top, why): head enough, every blind feeder covered."""
+    """Return (height of the cope's top, why): head enough, every blind feeder covered.
+
+    Parameters
+    ----------
+    basin_mm
+        Depth of the basin.
+    filter_mm
+        Highest place of a filter's middle over the parting.
+    enough_mm
+        Head under which the thinnest sprue passes the metal in time: more head than that only
+        asks for more metal, so the usual head is taken by castings that need a larger sprue.
+    """
     if job.rigging.head_mm != "auto":
         top = parting_mm + job.rigging.head_mm + basin_mm
         return top, Reason(
             item="cope", why=f"sprue {job.rigging.head_mm:.0f} mm over the parting", source="job"
         )
-    casting = float(pattern.solid.bounds[1, 2]) + shop.min_head_mm
+    least, casting = shop.min_head_mm, float(pattern.solid.bounds[1, 2])
     covered = [f.at_mm[2] + f.height_mm + shop.feeder_wall_mm for f in feeders if not f.is_open]
-    usual = parting_mm + shop.head_mm + basin_mm
+    usual = f"usual sprue of {shop.head_mm:.0f} mm with the basin"
+    passed = f"{enough_mm:.0f} mm of sprue pass the metal in time through its thinnest foot"
     options = [
-        (usual, f"usual sprue of {shop.head_mm:.0f} mm with the basin"),
-        (casting, f"{shop.min_head_mm:.0f} mm of head over the casting"),
+        (parting_mm + shop.head_mm + basin_mm, usual)
+        if shop.head_mm <= enough_mm
+        else (parting_mm + enough_mm + basin_mm, passed),
+        (casting + least, f"{least:.0f} mm of head over the casting"),
+        (parting_mm + filter_mm + least, f"{least:.0f} mm of head over the filter, to prime it"),
     ]
     options += [(z, f"{shop.feeder_wall_mm:.0f} mm of sand over blind feeders") for z in covered]
     top, why = max(options)
@@ -141,6 +174,36 @@ def cope_top_mm(
 def full_by_s(survey: Survey, alloy: Alloy) -> float:
     """Return when thin walls are to be full: well before metal of their thickness freezes. [s]"""
     return THIN_SHARE * alloy.constant_s_mm2 * (0.5 * survey.run_wall_mm) ** 2
+
+
+def asked_pour(
+    survey: Survey,
+    pattern: Pattern,
+    feeders: Sequence[FeederPlan],
+    count: int,
+    job: Job,
+    alloy: Alloy,
+    slower: float = 1.0,
+) -> Pour:
+    """Return what `count` castings with these feeders each take, and in which time.
+
+    `slower` lengthens the handbook's time where its flow needs more ingate than the casting takes.
+    """
+    feeder_mm3 = sum(math.pi / 4.0 * f.diameter_mm**2 * f.height_mm for f in feeders)
+    one_mm3 = pattern.solid.volume_mm3 + feeder_mm3
+    poured_kg = count * mass_kg(one_mm3, alloy.density_liquid_kg_m3)
+    time_s, why, source = pour_time_s(alloy, poured_kg, mean_section_mm(survey))
+    thin_s = full_by_s(survey, alloy)
+    if time_s > thin_s:
+        time_s = thin_s
+        why += f", but walls of {survey.run_wall_mm:.1f} mm ask for less: they are to be full well"
+        why += " before metal of their thickness freezes"
+    if slower > 1.0:
+        time_s *= slower
+        why += f", x {slower:g}: ingates small enough find room, and metal enough before their jets"
+    if job.rigging.pour_time_s != "auto":
+        time_s, why, source = job.rigging.pour_time_s, "as the job says", "job"
+    return Pour(poured_kg=poured_kg, time_s=time_s, why=why, source=source)
 
 
 def size_gating(
@@ -154,27 +217,12 @@ def size_gating(
     alloy: Alloy,
     slower: float = 1.0,
 ) -> Sizes:
-    """Return pouring time, choke and areas for `count` castings with these feeders each.
-
-    `slower` lengthens the handbook's time where its flow needs more ingate than the casting takes.
-    """
-    feeder_mm3 = sum(math.pi / 4.0 * f.diameter_mm**2 * f.height_mm for f in feeders)
-    one_mm3 = pattern.solid.volume_mm3 + feeder_mm3
-    poured_kg = count * mass_kg(one_mm3, alloy.density_liquid_kg_m3)
+    """Return pouring time, choke and areas for `count` castings with these feeders each."""
+    pour = asked_pour(survey, pattern, feeders, count, job, alloy, slower)
+    poured_kg, time_s = pour.poured_kg, pour.time_s
     bounds = pattern.solid.bounds
     highest = max([bounds[1, 2], *(f.at_mm[2] + f.height_mm for f in feeders)])
     height = float(highest - bounds[0, 2])
-    time_s, why, source = pour_time_s(alloy, poured_kg, mean_section_mm(survey))
-    thin_s = full_by_s(survey, alloy)
-    if time_s > thin_s:
-        time_s = thin_s
-        why += f", but walls of {survey.run_wall_mm:.1f} mm ask for less: they are to be full well"
-        why += " before metal of their thickness freezes"
-    if slower > 1.0:
-        time_s *= slower
-        why += f", x {slower:g}: ingates small enough find room, and metal enough before their jets"
-    if job.rigging.pour_time_s != "auto":
-        time_s, why, source = job.rigging.pour_time_s, "as the job says", "job"
     head_mm = top_mm - choke_z_mm
     above = min(max(float(highest) - choke_z_mm, 0.0), height, head_mm)
     effective = equivalent_head_mm(head_mm, height, above)
@@ -183,7 +231,7 @@ def size_gating(
     flow = choke * falling_speed_m_s(head_mm) * MM_PER_M
     foot, runner, ingate, ratio_why = _areas(job, alloy, choke, flow)
     reasons = (
-        Reason(item="pour-time", why=f"{time_s:.1f} s: {why}", source=source),
+        Reason(item="pour-time", why=f"{time_s:.1f} s: {pour.why}", source=pour.source),
         Reason(
             item="choke",
             why=f"{choke:.0f} mm² passes {poured_kg:.1f} kg in {time_s:.1f} s under an equivalent"
