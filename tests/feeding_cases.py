@@ -107,6 +107,8 @@ def survey_of(pieces, joins=(), pitch_mm=4.0):
                 shape=piece.shape,
                 thickness_mm=piece.thickness_mm,
                 at_mm=piece.at_mm,
+                hot_modulus_mm=piece.modulus_mm,
+                hot_time_s=STEEL_C * piece.modulus_mm**2,
                 order=number,
             )
         )

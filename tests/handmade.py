@@ -269,6 +269,8 @@ def survey_of(grid):
             shape="plate",
             thickness_mm=2 * modulus,
             at_mm=at_mm,
+            hot_modulus_mm=modulus,
+            hot_time_s=1.28 * modulus**2,
             order=order,
         )
         for name, volume, modulus, at_mm, order in (

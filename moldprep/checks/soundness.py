@@ -17,17 +17,13 @@ from moldprep.records import (
     Freezing,
     Grid,
     HotSpot,
-    Job,
     Metal,
     RiggingPlan,
     Role,
-    Sand,
-    Section,
     Survey,
 )
 from moldprep.results import Results
 from moldprep.thermal.holes import small_hole_mm3
-from moldprep.thermal.mold_constant import own_constant
 from moldprep.thermal.out_of_reach import LOW_NIYAMA_PCT, POOL_PCT
 
 CAMPBELL: Final = "J. Campbell, Castings, Butterworth-Heinemann, chapter on feeding (from memory)"
@@ -147,7 +143,7 @@ def niyama_share(results: Results, limit: float) -> Iterator[Finding]:
     miss=Verdict.WARN,
 )
 def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
-    """Compare the middle of all sections' times over the rule's with what their figures explain."""
+    """Compare the middle of all hot spots' times over the rule's around them with 1."""
     sections = {section.name: section for section in results.need(Survey).sections}
     coarse = coarse_sections(results)
     times: dict[str, float] = {}
@@ -159,27 +155,21 @@ def rule_and_solve_agree(results: Results, limit: float) -> Iterator[Finding]:
         yield passed_over(f"no section that is {LEAST_CELLS:g} cells thick to compare")
         return
     ratios = {name: t / positive(sections[name].freezing_time_s) for name, t in times.items()}
-    own = {name: _own_over_published(sections[name], results) for name in times}
     middle = float(np.median(list(ratios.values())))
-    rest = positive(float(np.median([ratios[name] / own[name] for name in times])))
+    rest = float(np.median([t / positive(sections[name].hot_time_s) for name, t in times.items()]))
     yield judged(
         1.0 / limit <= rest <= limit,
         f"the solve's freezing times are {middle:.2f} x the modulus rule's, the middle of "
-        f"{len(ratios)} sections. The rule's constant was measured in rammed sand; the alloy's and "
-        f"the sand's own figures, with all heat of the melt, give one {middle / rest:.2f} x as "
-        f"large, which leaves {rest:.2f} x: feeders and cores that keep sections hot, which the "
-        "rule on the bare casting does not know, or times of the solve that are wrong by so "
+        f"{len(ratios)} sections. The rule takes a section's mean modulus and a constant measured "
+        "in rammed sand; the modulus around its hot spot, with the alloy's and the sand's own "
+        f"figures and all heat of the melt, explains {middle / positive(rest):.2f} x, which leaves "
+        f"{rest:.2f} x: feeders and cores that keep sections hot, which the rule on the bare "
+        "casting does not know, or times of the solve that are wrong by so "
         f"much{_outliers(ratios, middle, limit)}",
         value=rest,
         remedy="take no time here for exact: judge feeders by modulus and volume too, and hold a "
         "first casting (thermocouple, saw cut) against the solve",
     )
-
-
-def _own_over_published(section: Section, results: Results) -> float:
-    """Return the constant of the alloy's and the sand's own figures over the one the rule used."""
-    own = own_constant(section.shape, results.need(Alloy), results.need(Sand), results.need(Job))
-    return own / section.constant_s_mm2
 
 
 def _outliers(ratios: dict[str, float], middle: float, limit: float) -> str:

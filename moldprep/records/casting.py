@@ -247,6 +247,8 @@ class Section:
     constant_s_mm2  : C used, and `shape` says why: "plate", "bar" or "chunky"
     thickness_mm    : twice the largest depth
     at_mm           : deepest point (the hot spot)
+    hot_modulus_mm  : as modulus_mm, of the metal within 1.5 thicknesses of the hot spot
+    hot_time_s      : C M² of that, with the constant the alloy's and the sand's own figures give
     order           : 1 freezes first
     """
 
@@ -259,6 +261,8 @@ class Section:
     shape: str
     thickness_mm: float
     at_mm: tuple[float, float, float]
+    hot_modulus_mm: float
+    hot_time_s: float
     order: int
 
 

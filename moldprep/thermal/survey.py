@@ -1,6 +1,6 @@
 """First look at the bare pattern: sections, moduli, order of freezing, and how they join."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,7 @@ from moldprep.geometry.solid import Solid
 from moldprep.records import Alloy, Job, Pattern, Sand, Section, SectionJoin, Survey
 from moldprep.thermal import chvorinov
 from moldprep.thermal.balls import Balls, centered, depths, largest_balls, thickness_by
-from moldprep.thermal.mold_constant import constant_of
+from moldprep.thermal.mold_constant import constant_of, own_constant
 from moldprep.thermal.run_walls import run_wall_mm
 from moldprep.thermal.sections import Cells, cut_sections, grown
 
@@ -38,6 +38,10 @@ SLIVER: Final = 1e-3
 
 AS_LARGE: Final = 0.99
 """Balls above this share of the largest one of a section are as large."""
+
+AROUND: Final = 1.5
+"""Metal and surface within so many thicknesses of a hot spot decide when it freezes: an endless
+plate and a long bar have their own moduli there within a tenth, a cube or ball is there whole."""
 
 METAL_SHARE: Final = 8
 """Of the cells allowed, one in so many may be metal: thin castings leave most of a box empty."""
@@ -89,9 +93,11 @@ def survey_pattern(pattern: Pattern, alloy: Alloy, sand: Sand, job: Job) -> Surv
     volume *= solid.volume_mm3 / volume.sum()
     area = np.bincount(owner, spots.area_mm2, n + 1)[1:]
     thick, middle = _thickest(balls, depth, label, lattice, n)
-    sections = [
-        _section(k, volume[k], area[k], thick[k], middle[k], alloy, sand, job) for k in range(n)
+    hot = [
+        _HotPlace(at, wide, _modulus_around(at, wide, share, lattice, spots))
+        for at, wide in zip(middle, thick.tolist(), strict=True)
     ]
+    sections = [_section(k, volume[k], area[k], hot[k], alloy, sand, job) for k in range(n)]
     joins = _joins(rays, depth, label, share, lattice)
     walls = (thin_mm, run_wall_mm(rays, coarse, balls))
     return _in_order(sections, joins, label, lattice, walls)
@@ -146,23 +152,55 @@ def _thickest(
     return thickness, middle
 
 
+def _modulus_around(
+    at_mm: Floats, thickness_mm: float, share: NDArray[np.float32], lattice: Lattice, spots: Spots
+) -> float:
+    """Return volume over surface of the metal around a hot spot. [mm]"""
+    reach = AROUND * thickness_mm
+    low, high = (np.floor((at_mm + side * reach - lattice.origin_mm) / lattice.pitch_mm).astype(int)
+                 for side in (-1.0, 1.0))  # fmt: skip
+    low, high = np.maximum(low, 0), np.minimum(high + 1, lattice.shape)
+    axes = [lattice.origin_mm[k] + (np.arange(low[k], high[k]) + 0.5) * lattice.pitch_mm - at_mm[k]
+            for k in range(3)]  # fmt: skip
+    x, y, z = np.meshgrid(*axes, indexing="ij", sparse=True)
+    near = share[tuple(slice(a, b) for a, b in zip(low, high, strict=True))]
+    volume = float(near[x**2 + y**2 + z**2 <= reach**2].sum()) * lattice.pitch_mm**3
+    area = float(spots.area_mm2[np.linalg.norm(spots.at_mm - at_mm, axis=1) <= reach].sum())
+    return chvorinov.modulus_mm(volume, max(area, 2.0 * volume / thickness_mm))
+
+
+@dataclass(frozen=True, eq=False)
+class _HotPlace:
+    """Where a section is thickest: middle, thickness, and the modulus around it. [mm]"""
+
+    at_mm: Floats
+    thickness_mm: float
+    modulus_mm: float
+
+
 def _section(
-    number: int, volume_mm3: float, area_mm2: float, thickness_mm: float, at_mm: Floats,
-    alloy: Alloy, sand: Sand, job: Job,
+    number: int, volume_mm3: float, area_mm2: float, hot: _HotPlace, alloy: Alloy, sand: Sand,
+    job: Job,
 ) -> Section:  # fmt: skip
-    modulus = chvorinov.modulus_mm(volume_mm3, max(area_mm2, 2.0 * volume_mm3 / thickness_mm))
-    shape = shape_of(thickness_mm, modulus)
+    endless_mm2 = 2.0 * volume_mm3 / hot.thickness_mm
+    modulus = float(chvorinov.modulus_mm(volume_mm3, max(area_mm2, endless_mm2)))
+    shape = shape_of(hot.thickness_mm, modulus)
     constant = constant_of(shape, alloy, sand, job)
+    hot_mm = max(hot.modulus_mm, modulus)
+    own = own_constant(shape_of(hot.thickness_mm, hot_mm), alloy, sand, job)
+    x, y, z = hot.at_mm.tolist()
     return Section(
         name=f"section-{number + 1}",
         volume_mm3=float(volume_mm3),
         cooled_area_mm2=float(area_mm2),
-        modulus_mm=float(modulus),
-        freezing_time_s=chvorinov.freezing_time_s(float(modulus), constant),
+        modulus_mm=modulus,
+        freezing_time_s=chvorinov.freezing_time_s(modulus, constant),
         constant_s_mm2=constant,
         shape=shape,
-        thickness_mm=float(thickness_mm),
-        at_mm=(float(at_mm[0]), float(at_mm[1]), float(at_mm[2])),
+        thickness_mm=hot.thickness_mm,
+        at_mm=(x, y, z),
+        hot_modulus_mm=hot_mm,
+        hot_time_s=chvorinov.freezing_time_s(hot_mm, own),
         order=0,
     )
 

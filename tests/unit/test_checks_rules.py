@@ -21,7 +21,8 @@ STEEL = find(Alloy, "carbon-steel")
 def section(name="section-1", **changed):
     usual = Section(
         name=name, volume_mm3=1e6, cooled_area_mm2=1e5, modulus_mm=10.0, freezing_time_s=200.0,
-        constant_s_mm2=2.0, shape="chunky", thickness_mm=20.0, at_mm=(0.0, 0.0, 15.0), order=1,
+        constant_s_mm2=2.0, shape="chunky", thickness_mm=20.0, at_mm=(0.0, 0.0, 15.0),
+        hot_modulus_mm=10.0, hot_time_s=200.0, order=1,
     )  # fmt: skip
     return dataclasses.replace(usual, **changed)
 

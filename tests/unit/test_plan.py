@@ -118,7 +118,8 @@ def survey_of(solid):
     section = Section(
         name="section-1", volume_mm3=solid.volume_mm3, cooled_area_mm2=solid.area_mm2,
         modulus_mm=solid.volume_mm3 / solid.area_mm2, freezing_time_s=100.0, constant_s_mm2=1.0,
-        shape="chunky", thickness_mm=20.0, at_mm=tuple(solid.centroid_mm), order=1,
+        shape="chunky", thickness_mm=20.0, at_mm=tuple(solid.centroid_mm),
+        hot_modulus_mm=solid.volume_mm3 / solid.area_mm2, hot_time_s=100.0, order=1,
     )  # fmt: skip
     return Survey(sections=(section,), joins=(), label=np.zeros((2, 2, 2), np.uint8), pitch_mm=5.0,
                   origin_mm=np.zeros(3), thin_mm=8.0, run_wall_mm=8.0)  # fmt: skip

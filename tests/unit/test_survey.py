@@ -90,6 +90,45 @@ def test_hot_spot_of_a_plate_is_in_its_middle():
     assert np.linalg.norm(np.array(section.at_mm) - middle) < 5.0
 
 
+@pytest.mark.parametrize(
+    ("solid", "modulus_mm", "rel"),
+    [
+        (box((0, 0, 0), (60, 60, 60)), 10.0, 0.01),
+        (Solid.sphere(30, 96), 10.0, 0.01),
+        (box((0, 0, 0), (40, 40, 400)), 10.0, 0.1),
+        (Solid.cone(20, 20, 400, 96), 10.0, 0.1),
+        (box((0, 0, 0), (300, 300, 20)), 10.0, 1e-5),
+    ],
+    ids=["cube", "ball", "square bar", "round bar", "plate"],
+)
+@pytest.mark.parametrize("turn", [(0, 0, 0), (20, 35, 10)])
+def test_the_modulus_around_the_hot_spot_is_the_shapes_own(solid, modulus_mm, rel, turn):
+    """V/A of cube and ball; of an endless bar a quarter, of an endless plate half its thickness."""
+    (section,) = survey(solid.turned(turn)).sections
+    agree(section.hot_modulus_mm, modulus_mm, rel=rel, why="ends lie 1.5 thicknesses off or count")
+
+
+def test_a_thick_end_is_hot_by_its_own_modulus_not_by_its_sections():
+    """A wedge, 60 mm thick at one end: V/A of all of it is less than half of that end's."""
+    points = [(0, y, z) for y in (0, 200) for z in (-30, 30)]
+    points += [(400, y, z) for y in (0, 200) for z in (-3, 3)]
+    hot = max(survey(Solid.hull_of(np.array(points, float))).sections, key=lambda s: s.order)
+    assert hot.hot_modulus_mm > 1.15 * hot.modulus_mm
+
+
+def test_the_hot_spots_time_is_of_the_figures_of_alloy_and_sand():
+    """Of a plate: t = (pi/4) (rho (L + c dT) / (T_f - T_0))² / (k rho c) M².
+
+    T_f = 1460 + 50 / 5 °C, poured at 1560; 7850 kg/m³ over the allowance of 2 % cubed; sand half
+    way up, at 747.5 °C.
+    """
+    (section,) = survey(box((0, 0, 0), (300, 300, 20))).sections
+    gives = 7850.0 / 1.02**3 * (260e3 + 820.0 * 90.0)
+    k, c = 0.6 + 0.1 * 247.5 / 300.0, 1080.0 + 90.0 * 247.5 / 500.0
+    own = np.pi / 4.0 * (gives / 1445.0) ** 2 / (k * 1400.0 * c) * 1e-6
+    agree(section.hot_time_s, own * 10.0**2, rel=1e-5, why="the same closed form")
+
+
 def test_a_thin_bar_between_balls_is_a_section_of_its_own():
     """Six cells across: found by its distance to the surface, not by whole cells."""
     for shift in (0.0, 0.4, 0.8, 1.2, 1.6):
