@@ -214,7 +214,7 @@ class AutoGating:
             return found
         if calmer[3].free_way <= found[3].free_way:
             return found
-        saved = self._cost_mm(found[3], feeders) - self._cost_mm(calmer[3], feeders)
+        saved = self._cost_mm(found, feeders) - self._cost_mm(calmer, feeders)
         return calmer if saved > haste_cost(now / pace) else found
 
     def _first_of(
@@ -262,11 +262,13 @@ class AutoGating:
             amid, _ = self._gated_at(halfway, feeders, chills, slower, share, tries)
         others = (one for one in (low, amid) if one and is_as_strict(one[3], found[3]))
         every = [found, *others]
-        return min(every, key=lambda one: self._cost_mm(one[3], feeders)), is_blocked
+        return min(every, key=lambda one: self._cost_mm(one, feeders)), is_blocked
 
-    def _cost_mm(self, side: Side, feeders: Sequence[FeederPlan]) -> float:
-        """Return what a side costs with its falls, and with channels inside a half. [mm of gate]"""
-        return side.score + self._falls.cost_mm(side, feeders) + depth_cost(side, self.parting.z_mm)
+    def _cost_mm(self, gated: Gated, feeders: Sequence[FeederPlan]) -> float:
+        """Return what gates cost with their falls, and with channels inside a half. [mm of gate]"""
+        _, sizes, _, side, _ = gated
+        deep = depth_cost(side, sizes.foot_mm2, self.parting.z_mm)
+        return side.score + self._falls.cost_mm(side, feeders) + deep
 
     @cached_property
     def _falls(self) -> Falls:

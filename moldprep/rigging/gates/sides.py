@@ -29,6 +29,12 @@ DEEP: Final = 0.5
 """What a millimetre off the parting costs, in mm of gate, once channels lie inside a half: they are
 blown clean from the sprue through to the gates, however deep."""
 
+LANCE_MM: Final = 12.0
+"""A lance passes through a sprue's foot or a gate this wide (common practice, no source)."""
+
+DEAD_END: Final = 150.0
+"""The same, besides, where both are too narrow for that: sand would stay in the channels."""
+
 HASTE: Final = 50.0
 """What it costs, in mm of gate, to pour e times slower: metal cools on the way."""
 
@@ -105,11 +111,13 @@ def level_cost(side: Side, prefers_above: bool, level_mm: float, joint_mm: float
     return side.score + habit + leaves + buried
 
 
-def depth_cost(side: Side, joint_mm: float) -> float:
+def depth_cost(side: Side, foot_mm2: float, joint_mm: float) -> float:
     """Return what it costs that channels open nowhere to the joint, if so. [mm of gate]"""
     if opens_at(side, joint_mm):
         return 0.0
-    return OFF_LEVEL_MM + DEEP * abs(side.level_mm - joint_mm)
+    foot_mm = math.sqrt(4.0 / math.pi * foot_mm2)
+    is_shut = max(foot_mm, *(gate.height_mm for gate in side.gates)) < LANCE_MM
+    return OFF_LEVEL_MM + DEEP * abs(side.level_mm - joint_mm) + DEAD_END * is_shut
 
 
 def haste_cost(slower: float) -> float:
