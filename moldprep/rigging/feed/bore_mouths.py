@@ -8,8 +8,7 @@ import numpy as np
 from scipy import fft, ndimage
 
 from moldprep.rigging.feed.chill_sites import ChillSites
-from moldprep.rigging.feed.seat import Disc
-from moldprep.rigging.feed.site_maps import Bools, Floats
+from moldprep.rigging.feed.site_maps import Bools, Disc, Floats
 
 STEP_SHARE: Final = 0.35
 """Steps under a foot up to this share of its diameter would be filled with feeder metal."""
@@ -133,11 +132,7 @@ class BoreSites(ChillSites):
         self, radius_mm: float, taken: tuple[Disc, ...], but: Bools | None = None
     ) -> Bools:
         """Return the columns a feeder's middle may be over: clear of others and bores `but` one."""
-        x, y = np.meshgrid(self._x, self._y, indexing="ij")
-        free = np.ones(x.shape, np.bool_)
-        for at_x, at_y, r in taken:
-            free &= np.hypot(x - at_x, y - at_y) > r + radius_mm
-        free &= self._from_rivals > radius_mm + GAP_MM
+        free = self._off(taken, radius_mm) & (self._from_rivals > radius_mm + GAP_MM)
         if but is not None:
             return free & self._off_bores(radius_mm, but)
         if radius_mm not in self._off_all_bores:

@@ -82,9 +82,7 @@ class ChillSites(Maps):
         low, high = (z, z + CHILL_ROOM_MM) if up else (z - CHILL_ROOM_MM, z)
         may &= ~self._in_rooms(0.25 * width_mm, low, high)
         barred = self._barred(face)
-        may &= ~barred
-        for x, y, radius in taken:
-            may &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > radius
+        may &= ~barred & self._off(taken)
         way = np.hypot(self._x[:, None] - near_mm[0], self._y[None, :] - near_mm[1])
         away = np.hypot(np.maximum(way - 0.5 * width_mm, 0.0), z - near_mm[2])
         may &= away <= CHILLED * wall_mm

@@ -11,8 +11,8 @@ from shapely.geometry import LineString
 
 from moldprep.records import ChillPlan, FeederPlan, Placement, RiggingPlan
 from moldprep.rigging.feed.feeder_seats import SeatFinder
-from moldprep.rigging.feed.seat import Disc, elbow_mm
-from moldprep.rigging.feed.site_maps import SIDE_GAP_MM
+from moldprep.rigging.feed.seat import elbow_mm
+from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, Disc
 from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.gates.room import Prism, channel_prism, chill_prisms
 from moldprep.thermal.regions import unplaced

@@ -33,8 +33,8 @@ from moldprep.rigging.feed.feed_groups import (
 from moldprep.rigging.feed.feeder_seats import SeatFinder
 from moldprep.rigging.feed.ground import Ground, feeder_at
 from moldprep.rigging.feed.midway import midway
-from moldprep.rigging.feed.seat import Disc, Seat, chill_at
-from moldprep.rigging.feed.site_maps import Floats
+from moldprep.rigging.feed.seat import Seat, chill_at
+from moldprep.rigging.feed.site_maps import Disc, Floats
 from moldprep.thermal.feedpairs import section_reach_mm
 from moldprep.thermal.out_of_reach import FAR_BEYOND
 from moldprep.thermal.pools import grown, way_mm

@@ -8,9 +8,9 @@ from moldprep.records import Section
 from moldprep.rigging.feed.chill_seats import ChillFinder
 from moldprep.rigging.feed.feed_groups import FeedGroup
 from moldprep.rigging.feed.ground import Ground
-from moldprep.rigging.feed.seat import Disc, Seat, Want
+from moldprep.rigging.feed.seat import Seat, Want
 from moldprep.rigging.feed.side_seats import SideSeats
-from moldprep.rigging.feed.site_maps import Floats
+from moldprep.rigging.feed.site_maps import Disc, Floats
 from moldprep.rigging.feed.top_seats import TopSeats
 from moldprep.thermal.feedpairs import section_reach_mm
 

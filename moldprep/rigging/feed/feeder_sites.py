@@ -139,8 +139,7 @@ class Sites(BoreSites):
             stand &= free & (highest - z <= max(0.15 * diameter_mm, self._pitch))
             stand &= self._highest(np.where(face.is_kept, 1.0, 0.0), 0.35 * radius) < 0.5
             stand &= ~self._in_rooms(radius, z, z + height_mm)
-        for x, y, r in refused:
-            stand &= np.hypot(self._x[:, None] - x, self._y[None, :] - y) > r
+        stand &= self._off(refused)
         if not stand.any():
             return None
         square = max(round(float(np.sqrt(np.pi) * radius / self._pitch)), 1)  # a disc's area
@@ -366,7 +365,7 @@ class Sites(BoreSites):
         radius = 0.5 * diameter_mm
         if self._rivals is not None and distance(points(*at), self._rivals) <= radius + GAP_MM:
             return False
-        if any(np.hypot(*(at - np.array([x, y]))) <= r + radius for x, y, r in taken):
+        if any(math.hypot(at[0] - x, at[1] - y) <= r + radius for x, y, r in taken):
             return False
         neck, spot = LineString([at, exit_mm]), LineString([at, at])
         return not (

@@ -9,12 +9,10 @@ import numpy as np
 from moldprep.records import ChillPlan, Placement, Section
 from moldprep.rigging.feed.chill_sites import ChillSite
 from moldprep.rigging.feed.feeder_size import FeederSize
-from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, Floats
+from moldprep.rigging.feed.site_maps import SIDE_GAP_MM, Disc, Floats
 from moldprep.rigging.feed.webs import WEB_MM
 from moldprep.rigging.feeders import Sleeve
 from moldprep.thermal.regions import placed
-
-Disc = tuple[float, float, float]
 
 CHILL_THICKNESS: Final = 0.75
 """Chill thickness over section thickness; 0.5 to 1.0 is usual (R. Wlodawer, from memory)."""

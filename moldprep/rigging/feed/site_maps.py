@@ -4,6 +4,7 @@ All maps share the survey's lattice; they are one cell of it exact. Pattern fram
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -21,6 +22,9 @@ from moldprep.records import Pattern, Placement, PrintRoom, Survey
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+Disc = tuple[float, float, float]
+"""Room that is taken, from above: x, y, radius. [mm]"""
 
 N_LEVELS: Final = 24
 """Heights at which pockets are looked for."""
@@ -278,6 +282,16 @@ class Maps:
             found = ndimage.maximum_filter(values, size=size, mode="constant", cval=-1e9)
             best = np.maximum(best, found)
         return best
+
+    def _off(self, discs: Sequence[Disc], wider_mm: float = 0.0) -> Bools:
+        """Return the columns off all discs (x, y, radius), each so much wider. [mm]"""
+        off = np.ones((len(self._x), len(self._y)), np.bool_)
+        for x, y, radius in discs:
+            reach = radius + wider_mm
+            i = slice(*np.searchsorted(self._x, (x - reach, x + reach)))
+            j = slice(*np.searchsorted(self._y, (y - reach, y + reach)))
+            off[i, j] &= np.hypot(self._x[i, None] - x, self._y[None, j] - y) > reach
+        return off
 
     def _footprint(self, spot: tuple[np.intp, ...], radius_mm: float) -> Bools:
         x, y = self._x[spot[0]], self._y[spot[1]]

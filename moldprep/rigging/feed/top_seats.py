@@ -8,8 +8,8 @@ from typing import Final
 from moldprep.rigging.feed.feeder_sites import TopSite
 from moldprep.rigging.feed.feeder_size import FeederSize
 from moldprep.rigging.feed.ground import Ground
-from moldprep.rigging.feed.seat import Disc, Seat, Want, sleeve_wall_mm
-from moldprep.rigging.feed.site_maps import Floats
+from moldprep.rigging.feed.seat import Seat, Want, sleeve_wall_mm
+from moldprep.rigging.feed.site_maps import Disc, Floats
 
 TOPS_TRIED: Final = 4
 """Places on top that are built to see whether they keep clear of the casting, best first."""
