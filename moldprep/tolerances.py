@@ -31,3 +31,7 @@ SLIVER_MM3: Final = 1e-3
 
 BALANCE_REL: Final = 1e-6
 """Block = cavity + pieces + clearances, relative to the block (float64 kernel, float32 files)."""
+
+THINNEST_SAND_MM: Final = 5.0
+"""Thinner sand does not stand in a bore, and breaks off a face (3 mm short, 5 mm safe; common
+practice, no source)."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from moldprep.arrays import Flags
 from moldprep.geometry.faces import Surface
 from moldprep.geometry.solid import Floats, Ints, Solid
+from moldprep.records import DrilledBore
 
 OFF_MM: Final = 1e-3
 """Rays start this far off the surface they leave."""
@@ -45,18 +46,11 @@ NO_SOURCE: Final = np.iinfo(np.int32).max
 class Bore:
     """A narrow bore, straight and closed all round.
 
-    points   : (n, 3) its corners, with those of its bottom [mm]
-    axis     : unit vector along it
-    width_mm : its smallest width across the axis
-    depth_mm : its extent along the axis
-    at_mm    : its middle
+    points : (n, 3) its corners, with those of its bottom [mm]
     """
 
+    facts: DrilledBore
     points: Floats
-    axis: tuple[float, float, float]
-    width_mm: float
-    depth_mm: float
-    at_mm: tuple[float, float, float]
 
 
 def fill_bores(solid: Solid, bores: list[Bore]) -> Solid:
@@ -80,8 +74,7 @@ def find_bores(surface: Surface, below_mm: float) -> list[Bore]:
     across one axis, to all sides. Slots longer than `below_mm`, gaps, grooves open to a side,
     dimples less than half as deep as wide, bent passages and threads are none.
     """
-    sand = _sand_mm(surface)
-    wall = surface.patches(sand < below_mm, surface.bend_deg < ONE_WALL_DEG)
+    wall = surface.patches(_sand_mm(surface) < below_mm, surface.bend_deg < ONE_WALL_DEG)
     if wall.max(initial=-1) < 0:
         return []
     axes, is_round = _axes(surface, wall)
@@ -91,9 +84,13 @@ def find_bores(surface: Surface, below_mm: float) -> list[Bore]:
     found = []
     for k in np.flatnonzero(is_round):
         facets = order[split[k] : split[k + 1]]
-        if np.median(sand[facets]) < below_mm:
-            found += list(_bore(surface, facets, axes[k], beside, below_mm))
-    return sorted(found, key=lambda bore: (-bore.width_mm, bore.at_mm))
+        found += list(_bore(surface, facets, axes[k], beside, below_mm))
+    return sorted(found, key=lambda bore: widest_first(bore.facts))
+
+
+def widest_first(bore: DrilledBore) -> tuple[float, tuple[float, float, float]]:
+    """Return what bores are sorted by."""
+    return -bore.width_mm, bore.at_mm
 
 
 def _sand_mm(surface: Surface) -> Floats:
@@ -147,8 +144,9 @@ def _bore(
     points = surface.points[np.unique(surface.faces[every])]
     along = points @ turn[0]
     x, y, z = turn.T @ [0.5 * (along.min() + along.max()), *middle]
-    a, b, c = axis
-    yield Bore(points, (float(a), float(b), float(c)), width, depth, (float(x), float(y), float(z)))
+    a, b, c = axis.tolist()
+    at = (float(x), float(y), float(z))
+    yield Bore(DrilledBore(width_mm=width, depth_mm=depth, at_mm=at, axis=(a, b, c)), points)
 
 
 def _width_mm(outline: shapely.Geometry) -> float:
@@ -174,9 +172,9 @@ def _with_ends(
 
 def _filling(bore: Bore) -> Solid:
     """Return the body that fills a bore, a hair wider, its facets of no source."""
-    middle = np.array(bore.at_mm)
-    arm = bore.points - middle
-    arm -= np.outer(arm @ np.array(bore.axis), bore.axis)
+    axis = np.array(bore.facts.axis)
+    arm = bore.points - np.array(bore.facts.at_mm)
+    arm -= np.outer(arm @ axis, axis)
     far: NDArray[np.float64] = np.linalg.norm(arm, axis=1)[:, None]
     points, faces = Solid.hull_of(bore.points + GROWN_MM * arm / np.maximum(far, GROWN_MM)).mesh()
     return Solid.from_mesh(points, faces, np.full(len(faces), NO_SOURCE, np.int64))

@@ -10,7 +10,7 @@ import numpy as np
 
 from moldprep.arrays import Colors
 from moldprep.errors import GeometryError, JobError
-from moldprep.geometry.bores import fill_bores, find_bores
+from moldprep.geometry.bores import fill_bores, find_bores, widest_first
 from moldprep.geometry.crossing import Overlap, untangled
 from moldprep.geometry.faces import Surface
 from moldprep.geometry.facets import Facets, Tally
@@ -22,7 +22,7 @@ from moldprep.geometry.repair import mend
 from moldprep.geometry.solid import Floats, Ints, Solid
 from moldprep.records import Body, Casting, ClosedVoid, DrilledBore, Job, Repair, Role
 from moldprep.records.job import OwnBody
-from moldprep.tolerances import SLIVER_MM3
+from moldprep.tolerances import SLIVER_MM3, THINNEST_SAND_MM
 from moldprep.units import MM_PER
 
 NUMBERED: Final = frozenset({Role.RUNNER, Role.INGATE, Role.FEEDER, Role.VENT, Role.NECK})
@@ -38,9 +38,6 @@ USUAL_MM: Final = (20.0, 3000.0)
 CRUMB_MM3: Final = 1.0
 """A smaller hollow between bodies that touch, as between the facets of a bolt and of its hole, is
 none of the casting's: it has room for a few grains of sand."""
-
-THINNEST_SAND_MM: Final = 5.0
-"""Sand in a bore that is thinner does not stand (3 mm short, 5 mm safe; shop practice)."""
 
 N_RIMS_SHOWN: Final = 6
 
@@ -283,11 +280,8 @@ def _drilled(
         replace(body, solid=fill_bores(body.solid, mine))
         for body, mine in zip(castings, bores, strict=True)
     ]
-    facts = [
-        DrilledBore(width_mm=one.width_mm, depth_mm=one.depth_mm, at_mm=one.at_mm, axis=one.axis)
-        for mine in bores for one in mine
-    ]  # fmt: skip
-    return filled, tuple(sorted(facts, key=lambda one: (-one.width_mm, one.at_mm)))
+    facts = [bore.facts for mine in bores for bore in mine]
+    return filled, tuple(sorted(facts, key=widest_first))
 
 
 def _voids(castings: list[Body]) -> tuple[ClosedVoid, ...]:

@@ -9,15 +9,13 @@ from moldprep.geometry.rays import Rays
 from moldprep.geometry.sampling import Spots
 from moldprep.geometry.solid import Floats
 from moldprep.geometry.undercuts import CLEAR_MM
+from moldprep.tolerances import THINNEST_SAND_MM
 
 LEVEL_DEG: Final = 15.0
 """A face within this of level has a skin on it, a steeper one the foot of a wedge."""
 
 FILM_MM: Final = 0.25
 """Sand thinner than this is a grain: the mold is cut without it."""
-
-SAFE_MM: Final = 5.0
-"""Sand this thick does not break off (3 mm short, 5 mm safe; shop practice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +43,7 @@ class Skins:
         start = samples.at_mm[is_level] + CLEAR_MM * samples.normals[is_level]
         sand, _ = rays.first(start, sense[:, None] * pull)
         height = samples.at_mm[is_level] @ pull
-        near, far = height + sense * FILM_MM, height + sense * np.minimum(sand, SAFE_MM)
+        near, far = height + sense * FILM_MM, height + sense * np.minimum(sand, THINNEST_SAND_MM)
         return cls(samples.area_mm2[is_level], np.minimum(near, far), np.maximum(near, far))
 
     def area_at_mm2(self, z_mm: float) -> float:

@@ -37,7 +37,7 @@ def slot(width, long, low=-1.0):
 def filled(solid, turn=(0.0, 0.0, 0.0), below_mm=5.0):
     turned = solid.turned(turn)
     bores = find_bores(Surface.of(turned), below_mm)
-    return fill_bores(turned, bores), bores
+    return fill_bores(turned, bores), [bore.facts for bore in bores]
 
 
 @pytest.mark.parametrize("turn", TURNS)
